@@ -1,0 +1,1 @@
+"""The physics of stations, handler, tags and parts: pure, and knowing nobody."""

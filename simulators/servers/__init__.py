@@ -1,0 +1,1 @@
+"""A model behind an OPC UA server, one process each."""

@@ -1,0 +1,1 @@
+"""Pointsman supervises one automated inspection cell."""

@@ -1,0 +1,1 @@
+"""The cell over HTTP: REST and live events."""

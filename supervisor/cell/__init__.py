@@ -1,0 +1,1 @@
+"""What an integrator declares: cell, stations, places, part types, plans, programs, profiles."""

@@ -1,0 +1,1 @@
+"""Events in, state and commands out: pure, total, deterministic."""

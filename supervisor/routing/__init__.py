@@ -1,0 +1,1 @@
+"""Which pallet goes where next, and why: pure."""

@@ -1,0 +1,1 @@
+"""Stations, handler and tag readers over OPC UA, as their interface profiles say."""

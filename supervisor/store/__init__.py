@@ -1,0 +1,1 @@
+"""The only way to the database: journal, snapshots, records."""

@@ -1,0 +1,1 @@
+"""The bytes on a pallet's radio tag, read and written: pure."""

@@ -1,0 +1,1 @@
+"""From results to one record and one verdict: pure."""
