@@ -9,13 +9,40 @@ SHELL := /bin/bash
 
 UV_VERSION := 0.13.9
 UV := PYTHONPATH=.tools UV_PYTHON_DOWNLOADS=never python3 -m uv
-BIN := .venv/bin
 UV_STAMP := .tools/.uv-$(UV_VERSION)
+BIN := .venv/bin
 STAMP := .venv/.stamp
+COMPILE := pip compile --quiet --universal --python-version 3.11 --generate-hashes --no-emit-index-url \
+           --custom-compile-command 'make lock' --extra postgres pyproject.toml
 
-.PHONY: help setup
+.PHONY: help setup demo test lint types coverage lock
+
 help:  ## print the targets
-	@grep -hE '^[a-z-]+:.*##' $(MAKEFILE_LIST) | sed -E 's/^([a-z-]+):.*## /\1\t/' | awk -F'\t' '{printf "  make %-10s %s\n", $$1, $$2}'
+	@sed -nE 's/^([a-z]+):.*## (.*)/  make \1\t\2/p' $(MAKEFILE_LIST) | expand -t 18
+
+setup: $(STAMP)  ## bring the pinned tools and libraries into .venv
+
+demo: $(STAMP)  ## run the simulated cell with its page; ARGS="--pallets 12 --seed 7 --speed 60"
+	@$(BIN)/pointsman bench $(ARGS)
+
+test: lint types  ## every gate: lint, import contract, types, all tests; ARGS go to pytest
+	@$(BIN)/python -m pytest $(ARGS)
+
+lint: $(STAMP)  ## ruff check, ruff format, import contract
+	@$(BIN)/ruff check
+	@$(BIN)/ruff format --check
+	@$(BIN)/lint-imports --no-logo
+
+types: $(STAMP)  ## pyright, strict
+	@$(BIN)/pyright --warnings
+
+coverage: $(STAMP)  ## all tests with branch coverage; ARGS go to pytest
+	@$(BIN)/coverage run -m pytest $(ARGS)
+	@$(BIN)/coverage report
+
+lock: $(UV_STAMP)  ## compile requirements/ from pyproject.toml; ARGS=--upgrade takes newer versions
+	@$(UV) $(COMPILE) --output-file requirements/runtime.txt $(ARGS)
+	@$(UV) $(COMPILE) --group dev --constraint requirements/runtime.txt --output-file requirements/dev.txt $(ARGS)
 
 $(UV_STAMP):
 	@rm -rf .tools
@@ -27,5 +54,3 @@ $(STAMP): $(UV_STAMP) requirements/dev.txt pyproject.toml
 	@$(UV) pip sync --quiet --require-hashes --python $(BIN)/python requirements/dev.txt
 	@$(UV) pip install --quiet --no-deps --no-build-isolation --python $(BIN)/python --editable .
 	@touch $@
-
-setup: $(STAMP)  ## bring the pinned tools and libraries into .venv

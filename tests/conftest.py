@@ -1,0 +1,56 @@
+"""What every test shares.
+
+Rules of this file:
+- Values are really frozen under test, so that a forbidden assignment raises (see supervisor/cell/value.py).
+- A test that needs a program of the machine asks for it by fixture: skipped on a desk without it, failed in CI.
+"""
+
+import os
+import shutil
+from pathlib import Path
+
+os.environ.setdefault("POINTSMAN_FROZEN", "1")  # before the first import of supervisor
+
+import pytest
+from hypothesis import settings
+
+IN_CI = os.environ.get("CI") == "true"
+
+settings.register_profile("dev", max_examples=30, deadline=None)
+settings.register_profile("ci", max_examples=300, deadline=None, derandomize=True, print_blob=True)
+settings.register_profile("nightly", max_examples=5_000, deadline=None)
+settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "ci" if IN_CI else "dev"))
+
+
+def _missing(program: str, package: str) -> None:
+    reason = f"needs {program}: apt-get install {package}"
+    if IN_CI:
+        pytest.fail(reason)
+    pytest.skip(reason)
+
+
+@pytest.fixture(scope="session")
+def repository() -> Path:
+    """The root of the working tree."""
+    return Path(__file__).parent.parent
+
+
+@pytest.fixture(scope="session")
+def chromium() -> Path:
+    """Debian's chromium."""
+    found = shutil.which("chromium")
+    if found is None:
+        _missing("chromium", "chromium")
+    return Path(found)
+
+
+@pytest.fixture(scope="session")
+def postgres_programs() -> Path:
+    """The folder with the PostgreSQL server programs (initdb, postgres), the newest where there are several."""
+    folders = sorted(
+        (p.parent for p in Path("/usr/lib/postgresql").glob("*/bin/initdb")),
+        key=lambda folder: int(folder.parent.name),
+    )
+    if not folders:
+        _missing("the PostgreSQL server programs", "postgresql")
+    return folders[-1]
