@@ -1,4 +1,4 @@
-"""docs/explanation/decisions/0005-assertions-stay-on.md, held."""
+"""docs/explanation/decisions/0004-assertions-stay-on.md, held."""
 
 import subprocess
 import sys
