@@ -1,1 +1,1 @@
-"""Events in, state and commands out: pure, total, deterministic."""
+"""The deciding core: pure, total, deterministic, standard library only."""

@@ -1,0 +1,162 @@
+"""What an integrator has declared, after loading and checking: plain immutable values.
+
+Rules of this file:
+- Standard library only: the core reads these values, and the core knows no pydantic.
+- A nest has no name of its own: a station has one nest and the nest's place id is the station's id.
+- Every tuple is sorted by id, so that nobody has to sort again before choosing.
+- Lengths in mm and times in ms unless the name says otherwise; limits are exact decimals in the characteristic's unit.
+"""
+
+from decimal import Decimal
+from typing import Literal
+
+from supervisor.cell.value import value
+
+PlaceKind = Literal["rack", "outfeed"]
+Sorting = Literal["conforming", "nonconforming", "hold"]
+NaturalLimit = Literal["none", "zero"]
+Need = Literal["mandatory", "informative"]
+
+
+@value
+class Characteristic:
+    """One requirement of the drawing. ``lower``/``upper`` are absolute limits in ``unit``; None means no limit on that side.
+
+    ``natural_limit`` is "zero" where the value cannot be negative by its nature (form, position, roughness).
+    ``required_u`` is an expanded uncertainty (k = 2) that a deciding program must not exceed.
+    """
+
+    number: str
+    name: str
+    kind: str
+    nominal: Decimal
+    lower: Decimal | None
+    upper: Decimal | None
+    unit: str
+    datum: str
+    need: Need
+    natural_limit: NaturalLimit
+    required_u: Decimal
+
+
+@value
+class PartType:
+    """A part type with its inspection plan. ``gtin`` (14 digits) is how a tag names it; ``revision`` is the plan's revision."""
+
+    part_type: str
+    title: str
+    gtin: str
+    revision: str
+    plan: tuple[Characteristic, ...]
+
+
+@value
+class Coverage:
+    """That a program decides a characteristic, and how well: expanded uncertainty in the characteristic's unit with factor k."""
+
+    number: str
+    expanded_u: Decimal
+    k: Decimal
+
+
+@value
+class Program:
+    """A measurement program of one station for one part type.
+
+    ``part_free_ms`` is the expected time from start until the pallet may leave; ``result_ms`` until the result is there
+    (at least ``part_free_ms``). ``name`` and ``revision`` are what the station knows it by; ``number`` for stations that take integers.
+    """
+
+    program: str
+    station: str
+    part_type: str
+    name: str
+    number: int
+    revision: str
+    covers: tuple[Coverage, ...]
+    part_free_ms: int
+    result_ms: int
+
+
+@value
+class Station:
+    """A measuring machine with its one nest. ``at_mm`` is its handover position along the handler's rail."""
+
+    station: str
+    title: str
+    kind: str
+    url: str
+    profile: str
+    at_mm: int
+    door_ms_max: int
+    start_ms_max: int
+    late_factor: Decimal
+
+
+@value
+class Place:
+    """A place outside the stations. ``sorting`` tells what an outfeed place accepts; "" for a rack place.
+
+    ``reader`` is the tag reader that watches the place, ``antenna`` its number at that reader.
+    """
+
+    place: str
+    kind: PlaceKind
+    sorting: Sorting | Literal[""]
+    at_mm: int
+    reader: str
+    antenna: int
+
+
+@value
+class Reader:
+    """A tag reader: reports presence at its places and reads tags where ``reads`` says so."""
+
+    reader: str
+    url: str
+    profile: str
+
+
+@value
+class Handler:
+    """What carries pallets: one or two jaws on a rail. Times are expectations; ``move_ms_max`` is when we stop believing."""
+
+    handler: str
+    url: str
+    profile: str
+    jaws: Literal[1, 2]
+    rail_from_mm: int
+    rail_to_mm: int
+    speed_mm_s: int
+    pick_ms: int
+    put_ms: int
+    swap_ms: int
+    move_ms_max: int
+
+    def travel_ms(self, from_mm: int, to_mm: int) -> int:
+        """Expected travel time in ms between two positions along the rail."""
+        return abs(to_mm - from_mm) * 1000 // self.speed_mm_s
+
+
+@value
+class DecisionRule:
+    """How conformity is decided. ``guard_factor`` times the standard uncertainty is the guard band (ISO 14253-1:2017: 1.65)."""
+
+    rule: str
+    guard_factor: Decimal
+
+
+@value
+class Cell:
+    """One whole declared cell. ``digest`` is the SHA-256 of its canonical form: the revision that records name."""
+
+    cell: str
+    title: str
+    digest: str
+    handler: Handler
+    stations: tuple[Station, ...]
+    places: tuple[Place, ...]
+    readers: tuple[Reader, ...]
+    part_types: tuple[PartType, ...]
+    programs: tuple[Program, ...]
+    rule: DecisionRule

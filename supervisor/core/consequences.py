@@ -1,0 +1,44 @@
+"""What follows from a fact, worked out from the whole state until nothing more follows.
+
+Rules of this file: order only. Stations that were touched come first, then the handler; then every goal that may go out goes out.
+"""
+
+from supervisor.core import interlocks, moves, runs, stations
+from supervisor.core.draft import Draft
+
+ROUNDS_MAX = 20
+
+
+def follow(draft: Draft) -> None:
+    """Work out the consequences of the facts applied to the draft."""
+    for _ in range(ROUNDS_MAX):
+        touched = sorted(draft.dirty)
+        draft.dirty = {}
+        for station in touched:
+            _look_at_station(draft, station)
+        if not draft.dirty:
+            moves.look_at_handler(draft)
+        if not draft.dirty:
+            return
+    message = "the consequences of one fact do not come to an end"
+    raise AssertionError(message)
+
+
+def _look_at_station(draft: Draft, station: str) -> None:
+    if draft.stations[station].link != "up":
+        return
+    stations.look_at_faults(draft, station)
+    stations.look_at_nest(draft, station)
+    stations.look_at_bay(draft, station)
+    runs.look_at_run(draft, station)
+    runs.begin_run(draft, station)
+    stations.look_at_door_need(draft, station)
+
+
+def give(draft: Draft) -> None:
+    """Send every outstanding goal that has not gone out over a standing link and whose interlocks hold."""
+    for about in sorted(draft.outstanding):
+        waiting = draft.outstanding[about]
+        if waiting.given == "no" and interlocks.allowed(draft, waiting.goal):
+            draft.mark_given(about, "yes")
+            draft.give(waiting.goal)

@@ -1,0 +1,261 @@
+"""The front door of the core: a fact in, the next state and its commands out.
+
+Rules of this file:
+- ``Core.decide`` is pure, total and deterministic: no clock, no random number, no I/O; equal input gives equal output in every
+  process. A fact that does not fit changes nothing; it never raises.
+- Dispatch only. The rules stand in ``stations``, ``runs``, ``pallets``, ``moves`` and ``people``; after the rules of the event come
+  the ``consequences``.
+"""
+
+from typing import assert_never
+
+from supervisor.cell.model import Cell
+from supervisor.cell.value import value
+from supervisor.core import interlocks, moves, pallets, runs, stations
+from supervisor.core.answers import on_order_answered
+from supervisor.core.commands import Command, SetTimer
+from supervisor.core.consequences import follow, give
+from supervisor.core.draft import Draft
+from supervisor.core.events import (
+    CellOrdered,
+    Event,
+    HandlerObserved,
+    HoldReleased,
+    OrderAnswered,
+    PlacesObserved,
+    ResultArrived,
+    StationObserved,
+    SupervisorStarted,
+    TagRead,
+    TimerFired,
+)
+from supervisor.core.invariants import broken
+from supervisor.core.people import on_hold_released
+from supervisor.core.state import (
+    CellState,
+    Figures,
+    HandlerState,
+    PlaceState,
+    ReaderState,
+    StationState,
+)
+from supervisor.core.tables import CellTables
+from supervisor.routing.situation import Carry, Stay
+
+
+@value
+class Decision:
+    """What follows from one fact: the state after it, the commands in order, and what routing chose on the way."""
+
+    state: CellState
+    commands: tuple[Command, ...]
+    choices: tuple[Carry | Stay, ...]
+
+
+class Core:
+    """The deciding core of one declared cell. Immutable; keeps no state of the cell."""
+
+    def __init__(self, cell: Cell) -> None:
+        """Prepare the lookups over the declaration."""
+        self.tables = CellTables(cell)
+
+    def initial(self) -> CellState:
+        """The state before the first fact: nothing is known of the outside."""
+        tables = self.tables
+        return CellState(
+            declaration=tables.cell.digest,
+            want="run",
+            fence=0,
+            next_order=0,
+            stations={name: _unknown_station(name) for name in tables.stations},
+            places={
+                name: PlaceState(
+                    place=name, presence="unknown", pallet="", expecting="", reserved=""
+                )
+                for name in tables.places
+            },
+            readers={
+                reader.reader: ReaderState(reader=reader.reader, source_ms=-1, boot="", link="down")
+                for reader in tables.cell.readers
+            },
+            handler=HandlerState(
+                source_ms=-1,
+                boot="",
+                link="down",
+                mode="unknown",
+                order=0,
+                phase="unknown",
+                inside="unknown",
+                at="",
+                jaws_seen=tuple("unknown" for _ in tables.jaws),
+                why="",
+                stage="idle",
+                jaws=tuple("" for _ in tables.jaws),
+                carry=None,
+            ),
+            pallets={},
+            holds={},
+            outstanding={},
+            timers={},
+            unassigned=(),
+            stay="",
+        )
+
+    def decide(self, state: CellState, event: Event, at_ms: int) -> Decision:
+        """The next state and the commands that follow from a fact at a time of the cell.
+
+        ``at_ms`` must not be smaller than at the decision before.
+        """
+        draft = Draft(self.tables, state, at_ms)
+        _apply(draft, event)
+        follow(draft)
+        give(draft)
+        return Decision(
+            state=draft.close(), commands=tuple(draft.commands), choices=tuple(draft.choices)
+        )
+
+    def broken(self, state: CellState) -> tuple[str, ...]:
+        """The invariants that a state breaks, in words; empty for every state that ``decide`` can reach."""
+        return broken(self.tables, state)
+
+    def waiting_for(self, state: CellState, about: str) -> tuple[str, ...]:
+        """What an outstanding goal still waits for, in words; empty when it is under way or unknown."""
+        waiting = state.outstanding.get(about)
+        if waiting is None or waiting.given == "yes":
+            return ()
+        return tuple(
+            condition.text
+            for condition in interlocks.unmet(Draft(self.tables, state, 0), waiting.goal)
+        )
+
+
+def _unknown_station(name: str) -> StationState:
+    return StationState(
+        station=name,
+        source_ms=-1,
+        boot="",
+        link="down",
+        mode="unknown",
+        door="unknown",
+        nest="unknown",
+        work="unknown",
+        run_id="",
+        serial="",
+        program="",
+        counter=-1,
+        gate="",
+        bay="shut",
+        run=None,
+        pallet="",
+        expecting="",
+        prepared="",
+        figures=Figures(busy_ms=0, runs=0, exchanges=0, swaps=0),
+    )
+
+
+def _apply(draft: Draft, event: Event) -> None:  # noqa: C901, PLR0912 - one branch per kind of fact, nothing else
+    match event:
+        case StationObserved():
+            stations.on_station_observed(draft, event)
+        case HandlerObserved():
+            moves.on_handler_observed(draft, event)
+        case PlacesObserved():
+            pallets.on_places_observed(draft, event)
+        case TagRead():
+            pallets.on_tag_read(draft, event)
+        case ResultArrived():
+            runs.on_result_arrived(draft, event)
+        case OrderAnswered():
+            on_order_answered(draft, event)
+        case TimerFired():
+            _on_timer_fired(draft, event)
+        case HoldReleased():
+            on_hold_released(draft, event)
+        case CellOrdered():
+            _on_cell_ordered(draft, event)
+        case SupervisorStarted():
+            _on_supervisor_started(draft, event)
+        case _:
+            assert_never(event)
+
+
+# --- start, stop, time, answers ---------------------------------------------------------------------------------------------------
+
+
+def _on_supervisor_started(draft: Draft, event: SupervisorStarted) -> None:
+    """Everything observed before is old now. What is outstanding goes out again as the links come up and allow it (S4)."""
+    draft.declaration = event.declaration
+    draft.fence = event.fence
+    if draft.next_order == 0:
+        # Numbers of a journal that begins anew must not meet numbers that stations remember from an older journal.
+        draft.next_order = (draft.at_ms // 1000 % 40_000) * 100_000 + 1
+    for name in sorted(draft.stations):
+        unknown = _unknown_station(name)
+        draft.change_station(
+            name,
+            source_ms=-1,
+            link="down",
+            mode=unknown.mode,
+            door=unknown.door,
+            nest=unknown.nest,
+            work=unknown.work,
+        )
+    draft.dirty = {}
+    draft.change_handler(
+        source_ms=-1, link="down", mode="unknown", phase="unknown", inside="unknown"
+    )
+    for name in sorted(draft.readers):
+        draft.change_reader(name, source_ms=-1, link="down")
+    for name in sorted(draft.places):
+        draft.change_place(name, presence="unknown")
+    for about in sorted(draft.outstanding):
+        draft.mark_given(about, "no")
+    for timer in sorted(draft.timers):
+        draft.give(
+            SetTimer(timer=timer, due_ms=draft.timers[timer].due_ms, why=draft.timers[timer].why)
+        )
+    draft.rethink = "yes"
+
+
+def _on_cell_ordered(draft: Draft, event: CellOrdered) -> None:
+    draft.want = event.want
+    draft.rethink = "yes"
+    for name in sorted(draft.stations):
+        draft.dirty[name] = None
+
+
+def _on_timer_fired(draft: Draft, event: TimerFired) -> None:
+    """A wait has reached its limit. A timer that nobody waits for any more changes nothing (S5)."""
+    timer = draft.timers.get(event.timer)
+    if timer is None or draft.at_ms < timer.due_ms:
+        return
+    draft.end_timer(event.timer)
+    kind, _, named = event.timer.partition(" ")
+    if event.timer == "routing":
+        draft.rethink = "yes"
+    elif event.timer == "handler":
+        moves.on_move_timer(draft)
+    elif kind == "place":
+        pallets.on_place_timer(draft, named)
+    elif kind == "tag":
+        _on_tag_timer(draft, named.removeprefix("at "))
+    else:
+        station = named.removeprefix("of ")
+        _STATION_TIMERS[kind](draft, station)
+        draft.dirty[station] = None
+
+
+_STATION_TIMERS = {
+    "door": stations.on_door_timer,
+    "nest": stations.on_nest_timer,
+    "run": runs.on_run_timer,
+    "program": runs.on_program_timer,
+}
+
+
+def _on_tag_timer(draft: Draft, place: str) -> None:
+    about = f"tag at {place}"
+    pallet = draft.places[place].pallet
+    if about in draft.outstanding and pallet:
+        draft.end_goal(about)
+        pallets.tag_failed(draft, pallet, f"no answer from the reader at {place}")

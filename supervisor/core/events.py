@@ -1,0 +1,173 @@
+"""Every fact that can reach the core.
+
+Rules of this file:
+- One class per fact, named in the past tense. A fact carries no judgement: it says what was seen or said.
+- A fact has no time of its own except ``source_ms``, the source's own clock, which is compared only with earlier facts of that source.
+  The step stamps each fact with a sequence number and the cell's time before the core sees it.
+- Observations are levels: each one is the whole present image of its source (S7), never an edge.
+- All fields are JSON-ready (text, integers, finite floats, tuples), because every fact is journalled.
+"""
+
+from typing import Literal
+
+from supervisor.cell.value import value
+from supervisor.verdict.result import MeasuredValue
+
+Link = Literal["up", "down"]
+Mode = Literal["automatic", "manual", "fault", "unknown"]
+Door = Literal["open", "moving", "closed", "none", "unknown"]
+Presence = Literal["empty", "occupied", "unknown"]
+Work = Literal["idle", "prepared", "running", "part free", "finished", "aborted", "unknown"]
+Phase = Literal["idle", "accepted", "busy", "done", "failed", "unknown"]
+Outcome = Literal["done", "refused", "failed", "unknown"]
+TagStatus = Literal["read", "no tag", "several tags", "failed"]
+
+
+@value
+class SupervisorStarted:
+    """A supervisor process took the cell. Always the first fact of a process; everything outstanding is asked for anew.
+
+    ``declaration`` is the digest of the cell declaration in force; ``fence`` grows with every process that takes the cell.
+    """
+
+    declaration: str
+    version: str
+    fence: int
+
+
+@value
+class StationObserved:
+    """The whole image of a station: five facets and what its ``work`` is about.
+
+    A facet whose value was bad, uncertain or old is "unknown". ``run_id`` and ``serial`` are what the station echoes for its
+    present work ("" where it cannot); ``program`` is the name of the program it has prepared ("" where it cannot tell);
+    ``counter`` counts its results (-1 where it cannot); ``boot`` changes whenever the station's server restarted;
+    ``gate`` is "" or why the station says that it must not measure now (calibration, sensor qualification).
+    """
+
+    station: str
+    source_ms: int
+    boot: str
+    link: Link
+    mode: Mode
+    door: Door
+    nest: Presence
+    work: Work
+    run_id: str
+    serial: str
+    program: str
+    counter: int
+    gate: str
+
+
+@value
+class HandlerObserved:
+    """The whole image of the handler.
+
+    ``order`` is the last order number it accepted (0: none since its start) and ``phase`` what became of it; ``inside`` is the
+    station that the arm is not clear of ("" = clear of all, "unknown" = it cannot tell); ``jaws`` has one entry per jaw;
+    ``at`` is the place it stands at or before ("" = between places).
+    """
+
+    source_ms: int
+    boot: str
+    link: Link
+    mode: Mode
+    order: int
+    phase: Phase
+    inside: str
+    at: str
+    jaws: tuple[Presence, ...]
+    why: str
+
+
+@value
+class PlacesObserved:
+    """The whole image of a tag reader: whether its link is up, and the presence at each of its places."""
+
+    reader: str
+    source_ms: int
+    boot: str
+    link: Link
+    presence: tuple[tuple[str, Presence], ...]
+
+
+@value
+class TagRead:
+    """The answer to a tag order. ``payload`` is the tag's memory as hexadecimal text ("" unless ``status`` is "read")."""
+
+    order: int
+    reader: str
+    place: str
+    status: TagStatus
+    payload: str
+    why: str
+
+
+@value
+class OrderAnswered:
+    """What an adapter learned of an order besides the levels: a method's answer, a refusal, a time-out.
+
+    "unknown" means that the order may or may not have been carried out.
+    """
+
+    order: int
+    outcome: Outcome
+    why: str
+
+
+@value
+class ResultArrived:
+    """A result of a station with what it offers as proof of belonging ("" or -1 where it offers none).
+
+    ``result_id`` tells two results of one station apart, also after a restart of either side.
+    """
+
+    station: str
+    source_ms: int
+    boot: str
+    result_id: str
+    run_id: str
+    serial: str
+    counter: int
+    scope: Literal["final", "partial"]
+    values: tuple[MeasuredValue, ...]
+
+
+@value
+class TimerFired:
+    """A timer of the core is due."""
+
+    timer: str
+
+
+@value
+class HoldReleased:
+    """A person answered a hold with one of the answers that it offers. ``place`` where the answer needs one ("" otherwise)."""
+
+    hold: str
+    answer: str
+    by: str
+    place: str
+
+
+@value
+class CellOrdered:
+    """A person or the line asked the whole cell to run or to pause (finish what moves, start nothing)."""
+
+    want: Literal["run", "pause"]
+    by: str
+
+
+Event = (
+    SupervisorStarted
+    | StationObserved
+    | HandlerObserved
+    | PlacesObserved
+    | TagRead
+    | OrderAnswered
+    | ResultArrived
+    | TimerFired
+    | HoldReleased
+    | CellOrdered
+)

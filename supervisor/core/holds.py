@@ -1,0 +1,138 @@
+"""The catalogue of holds: why something waits for a person, what is safe to do, and the answers offered.
+
+Rules of this file:
+- A hold never waits for anything but a person; waits with a limit are timers.
+- ``advice`` says what to look at first and what each answer does. Codes only ever get added: records and manuals quote them.
+"""
+
+from supervisor.cell.value import value
+
+
+@value
+class HoldKind:
+    """An entry of the catalogue."""
+
+    code: str
+    title: str
+    advice: str
+    answers: tuple[str, ...]
+
+
+def _kinds(*kinds: HoldKind) -> dict[str, HoldKind]:
+    return {kind.code: kind for kind in kinds}
+
+
+HOLDS = _kinds(
+    HoldKind(
+        code="tag-unreadable",
+        title="The tag of a pallet cannot be read",
+        advice="Look at the tag and at the seat of the pallet. 'read again' tries three more times; "
+        "'removed' after the pallet was taken out.",
+        answers=("read again", "removed"),
+    ),
+    HoldKind(
+        code="tag-malformed",
+        title="The tag holds something that is no identity of ours",
+        advice="Take the pallet out and write its tag anew, then put it back: 'removed'. 'read again' if the reading is in doubt.",
+        answers=("read again", "removed"),
+    ),
+    HoldKind(
+        code="pallet-twice",
+        title="The pallet or the serial number is already in the cell",
+        advice="Two carriers claim one identity. Take this one out and find out which is right: 'removed'. "
+        "The other one goes on; its results belong to it alone.",
+        answers=("read again", "removed"),
+    ),
+    HoldKind(
+        code="part-type-unknown",
+        title="The part type on the tag is not declared in this cell",
+        advice="Take the pallet out ('removed'), or load a cell declaration that knows the part type and answer 'read again'.",
+        answers=("read again", "removed"),
+    ),
+    HoldKind(
+        code="plan-undecidable",
+        title="No station of this cell can decide a mandatory characteristic of this part",
+        advice="The characteristics are named. Take the pallet out: 'removed'.",
+        answers=("read again", "removed"),
+    ),
+    HoldKind(
+        code="rack-full",
+        title="The pallet stands on the home place of a pallet that is on its way",
+        advice="No other rack place is free for the one that is away. Take this pallet out: 'removed'.",
+        answers=("read again", "removed"),
+    ),
+    HoldKind(
+        code="door-stuck",
+        title="The door of a station did not reach its position in time",
+        advice="Look for something in the way of the door. 'try again' orders the door once more.",
+        answers=("try again",),
+    ),
+    HoldKind(
+        code="prepare-failed",
+        title="A station did not prepare the program in time",
+        advice="Check at the station that the named program exists in that revision. 'try again' orders it once more; "
+        "'give up' leaves the characteristics open for other stations.",
+        answers=("try again", "give up"),
+    ),
+    HoldKind(
+        code="start-unconfirmed",
+        title="A start was ordered and the station shows no run",
+        advice="The run may have begun unseen. Look at the station: 'give up' when nothing runs there "
+        "(the characteristics are open again); 'wait' when it does run.",
+        answers=("wait", "give up"),
+    ),
+    HoldKind(
+        code="run-late",
+        title="A run takes much longer than declared",
+        advice="Look at the station. 'wait' gives it the same time again; 'abort' ends the run.",
+        answers=("wait", "abort"),
+    ),
+    HoldKind(
+        code="result-missing",
+        title="A run has finished and no result came",
+        advice="'wait' if the result may still come; 'give up' makes the characteristics open again.",
+        answers=("wait", "give up"),
+    ),
+    HoldKind(
+        code="foreign-run",
+        title="A station measures something that this supervisor did not start",
+        advice="Somebody else operates the station. Let it finish or end it there, then answer 'clear'.",
+        answers=("clear",),
+    ),
+    HoldKind(
+        code="nest-unknown",
+        title="There is a pallet in a nest that this supervisor did not put there",
+        advice="Take the pallet out and put it into the rack, then answer 'removed'.",
+        answers=("removed",),
+    ),
+    HoldKind(
+        code="nest-lost",
+        title="The nest reads empty although a pallet should be in it",
+        advice="Look into the station. 'removed' if the pallet was taken out; 'still there' if the sensor errs and was mended.",
+        answers=("removed", "still there"),
+    ),
+    HoldKind(
+        code="station-fault",
+        title="A station reports a fault",
+        advice="Mend the cause at the station, then answer 'clear' to have the fault reset.",
+        answers=("clear",),
+    ),
+    HoldKind(
+        code="handler-failed",
+        title="The handler could not carry out an order",
+        advice="Make the way free and see that each pallet is where this page shows it, then answer 'go on'.",
+        answers=("go on",),
+    ),
+    HoldKind(
+        code="jaw-unknown",
+        title="The jaws do not hold what they should",
+        advice="Empty the jaws by hand: put each pallet into a free rack place. Then answer 'jaws empty'.",
+        answers=("jaws empty",),
+    ),
+    HoldKind(
+        code="move-late",
+        title="A move of the handler takes much longer than it may",
+        advice="Look at the handler. 'wait' gives it the same time again.",
+        answers=("wait",),
+    ),
+)

@@ -1,0 +1,84 @@
+"""Statements that are true in every state the core can reach.
+
+Rules of this file: a broken invariant is a defect of ours, never a station's misbehaviour (S10). Each sentence names what it saw.
+"""
+
+from collections.abc import Iterator
+
+from supervisor.core.commands import MoveHandler, StartRun
+from supervisor.core.state import CellState
+from supervisor.core.tables import CellTables
+
+
+def broken(tables: CellTables, state: CellState) -> tuple[str, ...]:
+    """Every invariant that a state breaks, in words."""
+    return (
+        *_pallets_stand_at_one_place(tables, state),
+        *_places_agree_with_pallets(tables, state),
+        *_hand_is_bounded(state),
+        *_entered_means_ordered(state),
+        *_runs_are_consistent(state),
+    )
+
+
+def _pallets_stand_at_one_place(tables: CellTables, state: CellState) -> Iterator[str]:
+    for name, pallet in state.pallets.items():
+        if pallet.place in tables.stations:
+            holder = state.stations[pallet.place].pallet
+        elif pallet.place in tables.places:
+            holder = state.places[pallet.place].pallet
+        else:
+            holder = state.handler.jaws[tables.jaws.index(pallet.place)]
+        if holder != name:
+            yield f"{name} should be at {pallet.place}, which holds {holder or 'nothing'}"
+
+
+def _places_agree_with_pallets(tables: CellTables, state: CellState) -> Iterator[str]:
+    held_at = [(s.station, s.pallet) for s in state.stations.values()]
+    held_at += [(p.place, p.pallet) for p in state.places.values()]
+    held_at += list(zip(tables.jaws, state.handler.jaws, strict=True))
+    for place, pallet in held_at:
+        if pallet and (pallet not in state.pallets or state.pallets[pallet].place != place):
+            yield f"{place} holds {pallet}, which is elsewhere"
+
+
+def _hand_is_bounded(state: CellState) -> Iterator[str]:
+    in_hand = [pallet for pallet in state.handler.jaws if pallet]
+    if (
+        len(in_hand) > 1
+        and state.handler.stage != "halted"
+        and not any(h.about == "handler" for h in state.holds.values())
+    ):
+        yield f"more than one pallet in hand between stops: {', '.join(in_hand)}"
+
+
+def _entered_means_ordered(state: CellState) -> Iterator[str]:
+    waiting = state.outstanding.get("handler")
+    goal = waiting.goal if waiting else None
+    for station in state.stations.values():
+        entered = station.bay == "entered"
+        ordered = (
+            isinstance(goal, MoveHandler)
+            and goal.place == station.station
+            and goal.action != "approach"
+        )
+        if entered and not ordered and state.handler.stage != "halted":
+            yield f"the arm may be inside {station.station} without an order"
+        if ordered and not entered:
+            yield f"the handler is ordered into {station.station} without a grant"
+
+
+def _runs_are_consistent(state: CellState) -> Iterator[str]:
+    for station in state.stations.values():
+        waiting = state.outstanding.get(f"run of {station.station}")
+        goal = waiting.goal if waiting else None
+        if isinstance(goal, StartRun) and (
+            station.run is None or station.run.run_id != goal.run_id
+        ):
+            yield f"{station.station} is to start {goal.run_id}, which is not its run"
+        if (
+            isinstance(goal, StartRun)
+            and station.run is not None
+            and station.run.stage != "starting"
+        ):
+            yield f"{station.station} is to start {goal.run_id}, which is already {station.run.stage}"

@@ -1,0 +1,425 @@
+"""Rules of the handler: what it carries where, one stop at a time.
+
+Rules of this file:
+- A decision of routing (``Carry``) is carried out stop by stop; each stop is one order with a number that is never used twice.
+- Between stops at most one pallet is in hand; a swap is one stop.
+- What an order did is read from its outcome and the jaw sensors together. Where they contradict each other, a person is asked.
+"""
+
+from supervisor.cell.value import replace
+from supervisor.core import interlocks, pallets, stations
+from supervisor.core.commands import MoveHandler, SetDoor
+from supervisor.core.draft import Draft, held
+from supervisor.core.events import HandlerObserved
+from supervisor.routing.situation import Carry, OutfeedView, Situation, StationView, Stay
+
+
+def on_handler_observed(draft: Draft, event: HandlerObserved) -> None:
+    """Accept the handler's image, unless a newer one was accepted before (S6); then see what became of its order."""
+    before = draft.handler
+    same_source = before.link == "up" and event.link == "up" and before.boot == event.boot
+    if same_source and event.source_ms < before.source_ms:
+        return
+    draft.change_handler(
+        source_ms=event.source_ms,
+        boot=event.boot,
+        link=event.link,
+        mode=event.mode,
+        order=event.order,
+        phase=event.phase,
+        inside=event.inside,
+        at=event.at or before.at,
+        jaws_seen=event.jaws,
+        why=event.why,
+    )
+    draft.rethink = "yes"
+    for station in sorted(draft.stations):
+        draft.dirty[station] = None
+    if event.link == "down":
+        _forget_given(draft)
+    else:
+        _look_at_order(draft)
+        _look_at_jaws(draft)
+
+
+def _forget_given(draft: Draft) -> None:
+    if "handler" in draft.outstanding:
+        draft.mark_given("handler", "no")
+
+
+def _look_at_order(draft: Draft) -> None:
+    """See whether the outstanding order is over."""
+    waiting = draft.outstanding.get("handler")
+    seen = draft.handler
+    if waiting is None or seen.order != waiting.goal.order:
+        return
+    assert isinstance(waiting.goal, MoveHandler)
+    if seen.phase == "done" and seen.inside == "":
+        _finish(draft, waiting.goal)
+    elif seen.phase == "failed":
+        fail(draft, waiting.goal, seen.why or "the handler reports that the order failed")
+
+
+def _finish(draft: Draft, goal: MoveHandler) -> None:
+    """An order is done: what was picked is in the jaw, what was put is at the place, as the jaws show too."""
+    draft.end_goal("handler")
+    draft.hand("order done")
+    if goal.action == "approach":
+        return
+    if not _jaws_agree(draft, goal):
+        draft.hold(
+            "jaw-unknown",
+            "handler",
+            draft.tables.handler.handler,
+            f"after order {goal.order} the jaws read otherwise",
+        )
+    _apply(draft, goal)
+    _leave(draft, goal.place)
+    _count_exchange(draft, goal)
+    if goal.put:
+        draft.change_handler(carry=None)
+
+
+def _jaws_agree(draft: Draft, goal: MoveHandler) -> bool:
+    seen = draft.handler.jaws_seen
+    picked = goal.pick_jaw == 0 or seen[goal.pick_jaw - 1] == "occupied"
+    put = goal.put_jaw == 0 or seen[goal.put_jaw - 1] == "empty"
+    return picked and put
+
+
+def _apply(draft: Draft, goal: MoveHandler) -> None:
+    if goal.picked:
+        _into_jaw(draft, goal)
+    if goal.put:
+        _onto_place(draft, goal)
+
+
+def _into_jaw(draft: Draft, goal: MoveHandler) -> None:
+    jaws = list(draft.handler.jaws)
+    jaws[goal.pick_jaw - 1] = goal.picked
+    draft.change_handler(jaws=tuple(jaws))
+    if goal.place in draft.stations:
+        stations.expect_nest(draft, goal.place, "")
+    else:
+        pallets.expect_place(draft, goal.place, "")
+    draft.change_pallet(goal.picked, place=draft.tables.jaws[goal.pick_jaw - 1], planned=())
+
+
+def _onto_place(draft: Draft, goal: MoveHandler) -> None:
+    jaws = list(draft.handler.jaws)
+    jaws[goal.put_jaw - 1] = ""
+    draft.change_handler(jaws=tuple(jaws))
+    pallet = draft.change_pallet(goal.put, place=goal.place)
+    if goal.place in draft.stations:
+        stations.expect_nest(draft, goal.place, goal.put)
+        if pallet.stage == "planned":
+            draft.way(goal.put, "visit begun")
+        carry = draft.handler.carry
+        planned = (carry.program, *carry.then) if carry is not None and carry.program else ()
+        draft.change_pallet(goal.put, visits=pallet.visits + 1, planned=planned)
+        return
+    pallets.expect_place(draft, goal.place, goal.put)
+    if draft.tables.places[goal.place].kind == "outfeed":
+        draft.way(goal.put, "put out")
+        draft.change_place(pallet.home, reserved="")
+    elif pallet.stage == "visiting":
+        draft.way(goal.put, "home again")
+
+
+def _leave(draft: Draft, place: str) -> None:
+    if place in draft.stations and draft.stations[place].bay == "entered":
+        draft.bay(place, "arm clear")
+
+
+def _count_exchange(draft: Draft, goal: MoveHandler) -> None:
+    """Count exchanges for the cycle figures: a put into a nest is one, a swap is one that was done as a swap."""
+    if goal.put and goal.place in draft.stations:
+        figures = draft.stations[goal.place].figures
+        swaps = figures.swaps + (1 if goal.action == "swap" else 0)
+        draft.change_station(
+            goal.place, figures=replace(figures, exchanges=figures.exchanges + 1, swaps=swaps)
+        )
+
+
+def fail(draft: Draft, goal: MoveHandler, seen: str) -> None:
+    """An order failed: the jaw sensors tell how far it came; a person sets the handler free."""
+    sensors = draft.handler.jaws_seen
+    picked = goal.pick_jaw > 0 and sensors[goal.pick_jaw - 1] == "occupied"
+    put = goal.put_jaw > 0 and sensors[goal.put_jaw - 1] == "empty"
+    done = replace(goal, picked=goal.picked if picked else "", put=goal.put if put else "")
+    _apply(draft, done)
+    draft.end_goal("handler")
+    draft.hand("order failed")
+    draft.change_handler(carry=None)
+    draft.hold(
+        "handler-failed",
+        "handler",
+        draft.tables.handler.handler,
+        f"order {goal.order} ({goal.action} at {goal.place}): {seen}",
+    )
+
+
+def refuse(draft: Draft, goal: MoveHandler, seen: str) -> None:
+    """The handler refused an order: nothing moved."""
+    draft.end_goal("handler")
+    draft.hand("order withdrawn")
+    draft.change_handler(carry=None)
+    _leave(draft, goal.place)
+    draft.hold(
+        "handler-failed",
+        "handler",
+        draft.tables.handler.handler,
+        f"refused {goal.action} at {goal.place}: {seen}",
+    )
+
+
+def _look_at_jaws(draft: Draft) -> None:
+    """With no order under way the jaws must read what we hold to be in them."""
+    if draft.handler.stage != "idle" or "handler" in draft.outstanding:
+        return
+    for jaw, pallet, seen in zip(
+        draft.tables.jaws, draft.handler.jaws, draft.handler.jaws_seen, strict=True
+    ):
+        if (seen == "occupied" and not pallet) or (seen == "empty" and pallet):
+            text = f"{jaw} reads {seen}; it should hold {pallet or 'nothing'}"
+            draft.hold("jaw-unknown", "handler", draft.tables.handler.handler, text)
+
+
+def on_move_timer(draft: Draft) -> None:
+    """An order took longer than it may."""
+    waiting = draft.outstanding.get("handler")
+    if waiting is not None:
+        text = (
+            f"order {waiting.goal.order} is '{draft.handler.phase}' for longer than a move may take"
+        )
+        draft.hold("move-late", "handler", draft.tables.handler.handler, text)
+
+
+def release(draft: Draft) -> None:
+    """A person has set the handler free: it starts afresh from where the pallets are."""
+    for station in sorted(draft.stations):
+        if draft.stations[station].bay == "entered" and draft.handler.inside != station:
+            draft.bay(station, "arm clear")
+    if draft.handler.stage == "halted":
+        draft.hand("released")
+    draft.rethink = "yes"
+
+
+# --- what next --------------------------------------------------------------------------------------------------------------------
+
+
+def look_at_handler(draft: Draft) -> None:
+    """Carry the present decision one stop further, or have routing make the next one."""
+    if draft.handler.stage != "idle" or "handler" in draft.outstanding or not _usable(draft):
+        return
+    if draft.handler.carry is not None and not _still_sensible(draft, draft.handler.carry):
+        _drop_carry(draft)
+    if draft.handler.carry is None:
+        if draft.rethink == "no":
+            return
+        _choose(draft)
+    if draft.handler.carry is not None:
+        _next_stop(draft, draft.handler.carry)
+
+
+def _usable(draft: Draft) -> bool:
+    handler = draft.handler
+    return (
+        handler.link == "up"
+        and handler.mode == "automatic"
+        and handler.inside == ""
+        and held(draft, draft.tables.handler.handler) is None
+    )
+
+
+def _still_sensible(draft: Draft, carry: Carry) -> bool:
+    """Whether the decision being carried out still fits the cell as it is now."""
+    pallet = draft.pallets.get(carry.pallet)
+    if pallet is None or not pallets.may_travel(draft, pallet):
+        return False
+    in_hand = pallet.place in draft.tables.jaws
+    if not in_hand and (pallet.place != carry.origin or _locked(draft, carry.origin)):
+        return False
+    if _closed_to_us(draft, carry.target):
+        return False
+    if carry.target in draft.stations:
+        return draft.stations[carry.target].pallet in ("", carry.displaced)
+    return draft.places[carry.target].pallet == "" and draft.places[carry.target].reserved in (
+        "",
+        carry.pallet,
+    )
+
+
+def _locked(draft: Draft, place: str) -> bool:
+    """Whether a nest cannot be emptied now: held, manual or not connected."""
+    station = draft.stations.get(place)
+    return station is not None and (
+        station.link != "up" or station.mode != "automatic" or held(draft, place) is not None
+    )
+
+
+def _closed_to_us(draft: Draft, place: str) -> bool:
+    return place in draft.stations and stations.unusable(draft, place) != ""
+
+
+def _drop_carry(draft: Draft) -> None:
+    """Give up a decision: what was reserved for it is free again."""
+    carry = draft.handler.carry
+    assert carry is not None
+    target = draft.places.get(carry.target)
+    kept_home = draft.pallets[carry.pallet].home if carry.pallet in draft.pallets else ""
+    if target is not None and target.reserved == carry.pallet and carry.target != kept_home:
+        draft.change_place(carry.target, reserved="")
+    draft.change_handler(carry=None)
+    draft.rethink = "yes"
+
+
+def _choose(draft: Draft) -> None:
+    """Ask routing what to carry next."""
+    hand = next((pallet for pallet in draft.handler.jaws if pallet), "")
+    if draft.want == "pause" and not hand:
+        return
+    choice = draft.tables.router.choose(situation(draft, hand))
+    draft.choices.append(choice)
+    draft.rethink = "no"
+    draft.end_timer("routing")
+    if isinstance(choice, Stay):
+        draft.stay = choice.why
+        if choice.until_ms is not None:
+            draft.start_timer("routing", max(1, choice.until_ms - draft.at_ms), choice.why)
+        return
+    draft.stay = ""
+    draft.change_handler(carry=choice)
+    if choice.target in draft.places:
+        draft.change_place(choice.target, reserved=choice.pallet)
+    for station in (choice.origin, choice.target):
+        if station in draft.stations:
+            draft.dirty[station] = None
+
+
+def situation(draft: Draft, hand: str) -> Situation:
+    """The cell as routing sees it."""
+    at = draft.handler.at
+    known = at in draft.tables.places or at in draft.tables.stations
+    return Situation(
+        now_ms=draft.at_ms,
+        hand=hand,
+        jaws=draft.tables.handler.jaws,
+        at_mm=draft.tables.position_mm(at) if known else draft.tables.handler.rail_from_mm,
+        pallets=tuple(
+            pallets.view(draft, draft.pallets[name])
+            for name in sorted(draft.pallets)
+            if pallets.may_travel(draft, draft.pallets[name])
+        ),
+        stations=tuple(_station_view(draft, name) for name in draft.tables.stations),
+        outfeeds=tuple(
+            OutfeedView(
+                place=place.place,
+                at_mm=place.at_mm,
+                sorting=place.sorting,
+                free="free" if _outfeed_free(draft, place.place) else "taken",
+            )
+            for place in draft.tables.cell.places
+            if place.kind == "outfeed" and place.sorting != ""
+        ),
+    )
+
+
+def _outfeed_free(draft: Draft, place: str) -> bool:
+    state = draft.places[place]
+    return state.presence == "empty" and not state.pallet and not state.reserved
+
+
+def _station_view(draft: Draft, station: str) -> StationView:
+    state = draft.stations[station]
+    leaves_ms = draft.at_ms
+    free_ms = draft.at_ms
+    run = state.run
+    if run is not None:
+        program = draft.tables.programs[run.program]
+        begun_ms = run.started_ms or draft.at_ms
+        free_ms = max(draft.at_ms, begun_ms + program.result_ms)
+        if run.stage not in ("evaluating", "finished"):
+            leaves_ms = max(draft.at_ms + 1, begun_ms + program.part_free_ms)
+    return StationView(
+        station=station,
+        unusable=stations.unusable(draft, station),
+        occupant=state.pallet,
+        occupant_leaves_ms=leaves_ms,
+        run_free_ms=free_ms,
+        coming="",
+        fetch="allowed"
+        if interlocks.allowed(draft, SetDoor(order=0, station=station, door="open"))
+        else "refused",
+    )
+
+
+def _next_stop(draft: Draft, carry: Carry) -> None:
+    """Order the next stop if its interlocks allow; otherwise bring about what is missing and go there meanwhile."""
+    goal = _stop(draft, carry)
+    if interlocks.allowed(draft, goal):
+        _order(draft, goal)
+        return
+    if goal.place in draft.stations:
+        stations.plan_stop(draft, goal.place)
+        if draft.handler.at != goal.place:
+            approach = MoveHandler(
+                order=0,
+                action="approach",
+                place=goal.place,
+                pick_jaw=0,
+                put_jaw=0,
+                picked="",
+                put="",
+            )
+            if interlocks.allowed(draft, approach):
+                _order(draft, approach)
+
+
+def _stop(draft: Draft, carry: Carry) -> MoveHandler:
+    """The next stop of a decision, not numbered yet."""
+    jaws = draft.handler.jaws
+    if carry.pallet not in jaws:
+        return MoveHandler(
+            order=0,
+            action="pick",
+            place=carry.origin,
+            pick_jaw=jaws.index("") + 1,
+            put_jaw=0,
+            picked=carry.pallet,
+            put="",
+        )
+    put_jaw = jaws.index(carry.pallet) + 1
+    occupant = draft.stations[carry.target].pallet if carry.target in draft.stations else ""
+    if occupant:
+        return MoveHandler(
+            order=0,
+            action="swap",
+            place=carry.target,
+            pick_jaw=jaws.index("") + 1,
+            put_jaw=put_jaw,
+            picked=occupant,
+            put=carry.pallet,
+        )
+    return MoveHandler(
+        order=0,
+        action="put",
+        place=carry.target,
+        pick_jaw=0,
+        put_jaw=put_jaw,
+        picked="",
+        put=carry.pallet,
+    )
+
+
+def _order(draft: Draft, unnumbered: MoveHandler) -> None:
+    goal = replace(unnumbered, order=draft.number())
+    draft.hand(f"{goal.action} ordered")
+    if goal.action != "approach" and goal.place in draft.stations:
+        draft.bay(goal.place, "entry given")
+    draft.want_goal(goal)
+    draft.start_timer(
+        "handler",
+        draft.tables.handler.move_ms_max,
+        f"{goal.action} at {goal.place}, order {goal.order}",
+    )

@@ -1,0 +1,409 @@
+"""Rules of a pallet: seen, identified, planned, measured, decided, put out.
+
+Rules of this file:
+- For identity the tag counts, for presence the sensor; what we believe counts for neither.
+- A pallet that cannot go on is held by itself; the rest of the cell goes on.
+- The part's record is made once its verdict can be given, and again (higher revision) never changes an older one.
+"""
+
+from supervisor.cell.model import PartType
+from supervisor.cell.value import replace
+from supervisor.core.commands import ReadTag
+from supervisor.core.draft import Draft, held
+from supervisor.core.events import Link, PlacesObserved, Presence, TagRead
+from supervisor.core.state import PalletState, PlaceState
+from supervisor.routing.situation import PalletView
+from supervisor.tag import TagContent, TagError, decode
+from supervisor.verdict.merge import Part, merge, sorting_of
+from supervisor.verdict.result import StationResult
+from supervisor.verdict.selection import still_open, undecidable
+
+PLACE_SETTLE_MS_MAX = 30_000
+TAG_TRIES_MAX = 3
+TAG_ANSWER_MS_MAX = 60_000
+
+
+# --- places -----------------------------------------------------------------------------------------------------------------------
+
+
+def on_places_observed(draft: Draft, event: PlacesObserved) -> None:
+    """Accept what a reader sees at its places, unless a newer image was accepted before (S6)."""
+    before = draft.readers.get(event.reader)
+    if before is None:
+        return
+    same_source = before.link == "up" and event.link == "up" and before.boot == event.boot
+    if same_source and event.source_ms < before.source_ms:
+        return
+    draft.change_reader(event.reader, source_ms=event.source_ms, boot=event.boot, link=event.link)
+    if event.link == "down":
+        _forget_given(draft, event.reader)
+    for place, presence in event.presence:
+        if place in draft.places:
+            _look_at_place(draft, place, presence, event.link)
+
+
+def _forget_given(draft: Draft, reader: str) -> None:
+    for about in sorted(draft.outstanding):
+        goal = draft.outstanding[about].goal
+        if isinstance(goal, ReadTag) and goal.reader == reader:
+            draft.mark_given(about, "no")
+
+
+def _look_at_place(draft: Draft, place: str, presence: Presence, link: Link) -> None:
+    """Compare what a place reads with what we hold to stand there."""
+    before = draft.places[place]
+    seen: Presence = presence if link == "up" else "unknown"
+    if seen != before.presence:
+        draft.change_place(place, presence=seen)
+        draft.rethink = "yes"
+    if before.expecting:
+        if seen == before.expecting:
+            draft.change_place(place, expecting="")
+            draft.end_timer(f"place {place}")
+        return
+    judge_place(draft, place)
+
+
+def judge_place(draft: Draft, place: str) -> None:
+    """What a reading of a place means when no finished move explains a difference."""
+    state = draft.places[place]
+    if handler_is_at(draft, place):
+        return
+    if state.presence == "occupied" and not state.pallet:
+        _pallet_appeared(draft, place)
+    elif state.presence == "empty" and state.pallet:
+        taken_away(draft, state.pallet)
+
+
+def handler_is_at(draft: Draft, place: str) -> bool:
+    """Whether an outstanding order of the handler touches a place, so that its reading may change at any moment."""
+    goal = draft.outstanding.get("handler")
+    return goal is not None and getattr(goal.goal, "place", "") == place
+
+
+def expect_place(draft: Draft, place: str, pallet: str) -> None:
+    """A finished move changed what stands at a place; its sensor may show so a little later."""
+    presence = "occupied" if pallet else "empty"
+    state = draft.change_place(place, pallet=pallet, expecting=presence)
+    if state.presence == presence:
+        draft.change_place(place, expecting="")
+        return
+    why = f"{place} should read {presence} after the move"
+    draft.start_timer(f"place {place}", PLACE_SETTLE_MS_MAX, why)
+
+
+def on_place_timer(draft: Draft, place: str) -> None:
+    """The place never showed what the move promised: from now on its reading counts."""
+    draft.change_place(place, expecting="")
+    judge_place(draft, place)
+
+
+def _pallet_appeared(draft: Draft, place: str) -> None:
+    """Somebody put a pallet down: it has no identity before its tag is read."""
+    name = f"unread@{place}"
+    if name in draft.pallets:
+        return
+    draft.add_pallet(
+        PalletState(
+            pallet=name,
+            stage="seen",
+            place=place,
+            home=place,
+            tag_tries=0,
+            serial="",
+            part_type="",
+            batch="",
+            produced="",
+            entered_ms=draft.at_ms,
+            since_ms=draft.at_ms,
+            results=(),
+            tried=(),
+            open=(),
+            done=(),
+            planned=(),
+            visits=0,
+            verdict="",
+            sorting="",
+            revision=0,
+        )
+    )
+    draft.change_place(place, pallet=name)
+    if _make_room_for_absent(draft, place, name):
+        ask_for_tag(draft, name)
+
+
+def _make_room_for_absent(draft: Draft, place: str, name: str) -> bool:
+    """Give the pallet whose home this was another home; without one the newcomer is held."""
+    owner = draft.places[place].reserved
+    if owner and owner != name:
+        home = free_rack_place(draft)
+        if not home:
+            hold_pallet(
+                draft, name, "rack-full", f"{place} is the home of {owner}, which is on its way"
+            )
+            return False
+        draft.change_pallet(owner, home=home)
+        draft.change_place(home, reserved=owner)
+    draft.change_place(place, reserved=name)
+    return True
+
+
+def free_rack_place(draft: Draft) -> str:
+    """The first rack place that is empty and nobody's, or ""."""
+    for place in sorted(draft.places):
+        state = draft.places[place]
+        if draft.tables.places[place].kind == "rack" and _is_free(state):
+            return place
+    return ""
+
+
+def _is_free(state: PlaceState) -> bool:
+    return state.presence == "empty" and not state.pallet and not state.reserved
+
+
+def taken_away(draft: Draft, pallet: str) -> None:
+    """A pallet is no longer where it stood and the handler did not move it: it has left the cell by hand."""
+    state = draft.pallets[pallet]
+    if state.serial and not state.verdict:
+        _store_record(draft, pallet)
+    draft.way(pallet, "taken away")
+    draft.end_holds_of(pallet)
+    draft.end_goal(f"tag at {state.place}")
+    draft.drop_pallet(pallet)
+
+
+def hold_pallet(draft: Draft, pallet: str, code: str, seen: str) -> None:
+    """Take a pallet out of routing until a person answers."""
+    draft.way(pallet, "held")
+    draft.hold(code, "pallet", pallet, seen)
+
+
+# --- the tag ----------------------------------------------------------------------------------------------------------------------
+
+
+def ask_for_tag(draft: Draft, pallet: str) -> None:
+    """Have the tag of a pallet read where it stands."""
+    place = draft.pallets[pallet].place
+    reader = draft.tables.places[place].reader
+    draft.want_goal(ReadTag(order=draft.number(), reader=reader, place=place))
+    draft.start_timer(
+        f"tag at {place}", TAG_ANSWER_MS_MAX, f"{reader} should have read the tag at {place}"
+    )
+
+
+def on_tag_read(draft: Draft, event: TagRead) -> None:
+    """Take the answer to the outstanding tag order of a place; any other answer changes nothing (S5)."""
+    about = f"tag at {event.place}"
+    waiting = draft.outstanding.get(about)
+    if waiting is None or waiting.goal.order != event.order:
+        return
+    draft.end_goal(about)
+    pallet = draft.places[event.place].pallet
+    if not pallet or draft.pallets[pallet].stage != "seen":
+        return
+    if event.status == "read":
+        _identify(draft, pallet, event)
+    else:
+        tag_failed(
+            draft, pallet, f"{event.status} at {event.place}{': ' if event.why else ''}{event.why}"
+        )
+
+
+def tag_failed(draft: Draft, pallet: str, seen: str) -> None:
+    """Try again, up to the limit; then ask a person. Never "probably the same"."""
+    tries = draft.pallets[pallet].tag_tries + 1
+    draft.change_pallet(pallet, tag_tries=tries)
+    if tries < TAG_TRIES_MAX:
+        ask_for_tag(draft, pallet)
+    else:
+        hold_pallet(draft, pallet, "tag-unreadable", f"{seen} ({tries} tries)")
+
+
+def _identify(draft: Draft, pallet: str, event: TagRead) -> None:
+    try:
+        content = decode(bytes.fromhex(event.payload))
+    except (TagError, ValueError) as refusal:
+        hold_pallet(draft, pallet, "tag-malformed", str(refusal))
+        return
+    twin = _twin(draft, pallet, content)
+    if twin:
+        hold_pallet(draft, pallet, "pallet-twice", twin)
+        return
+    part_type = draft.tables.part_types_by_gtin.get(content.gtin)
+    if part_type is None:
+        hold_pallet(draft, pallet, "part-type-unknown", f"the tag names GTIN {content.gtin}")
+        return
+    _name_pallet(draft, pallet, content, part_type)
+
+
+def _twin(draft: Draft, pallet: str, content: TagContent) -> str:
+    """The other carrier of an identity that must be unique in the cell, in words; "" if there is none."""
+    for name in sorted(draft.pallets):
+        other = draft.pallets[name]
+        if name == pallet:
+            continue
+        if name == content.pallet:
+            return f"{content.pallet} is also at {other.place}"
+        if (
+            other.serial == content.serial
+            and other.part_type
+            and other.part_type == _type_of(draft, content)
+        ):
+            return f"serial number {content.serial} is also on {name} at {other.place}"
+    return ""
+
+
+def _type_of(draft: Draft, content: TagContent) -> str:
+    part_type = draft.tables.part_types_by_gtin.get(content.gtin)
+    return part_type.part_type if part_type else ""
+
+
+def _name_pallet(draft: Draft, unread: str, content: TagContent, part_type: PartType) -> None:
+    """The pallet gets its identity and its plan."""
+    state = draft.drop_pallet(unread)
+    name = content.pallet
+    draft.add_pallet(
+        replace(
+            state,
+            pallet=name,
+            serial=content.serial,
+            part_type=part_type.part_type,
+            batch=content.batch,
+            produced=content.produced,
+        )
+    )
+    draft.change_place(state.place, pallet=name, reserved=name)
+    draft.way(name, "tag read")
+    programs = draft.tables.programs_by_part_type[part_type.part_type]
+    lacking = undecidable(part_type, programs)
+    if lacking:
+        hold_pallet(
+            draft,
+            name,
+            "plan-undecidable",
+            f"no program decides {', '.join(lacking)} of {part_type.part_type}",
+        )
+        return
+    draft.way(name, "plan found")
+    look_at_part(draft, name)
+
+
+# --- the part ---------------------------------------------------------------------------------------------------------------------
+
+
+def add_result(draft: Draft, pallet: str, result: StationResult) -> None:
+    """A run of a pallet gave its result, wherever the pallet stands by now."""
+    state = draft.pallets.get(pallet)
+    if state is not None:
+        draft.change_pallet(pallet, results=(*state.results, result))
+        look_at_part(draft, pallet)
+
+
+def count_try(draft: Draft, pallet: str, program: str) -> None:
+    """A run of a program ended without a result."""
+    tried = dict(draft.pallets[pallet].tried)
+    tried[program] = tried.get(program, 0) + 1
+    draft.change_pallet(pallet, tried=tuple(sorted(tried.items())))
+
+
+def look_at_part(draft: Draft, pallet: str) -> None:
+    """Work out what is still open; give the verdict when nothing is and no run of the part is under way."""
+    state = draft.pallets[pallet]
+    if state.stage not in ("planned", "visiting"):
+        return
+    tables = draft.tables
+    programs = tables.programs_by_part_type[state.part_type]
+    left = still_open(
+        tables.part_types[state.part_type], programs, state.results, state.tried, tables.cell.rule
+    )
+    wanted = {name for each in left for name in each.programs}
+    draft.change_pallet(
+        pallet,
+        open=tuple(each.number for each in left),
+        done=tuple(program.program for program in programs if program.program not in wanted),
+    )
+    if not left and not run_under_way(draft, pallet):
+        _store_record(draft, pallet)
+        draft.way(pallet, "verdict given")
+
+
+def run_under_way(draft: Draft, pallet: str) -> bool:
+    """Whether a station still works on this pallet's part."""
+    return any(s.run is not None and s.run.pallet == pallet for s in draft.stations.values())
+
+
+def _store_record(draft: Draft, pallet: str) -> None:
+    state = draft.pallets[pallet]
+    tables = draft.tables
+    record = merge(
+        part=Part(
+            serial=state.serial,
+            batch=state.batch,
+            produced=state.produced,
+            pallet=pallet,
+            entered_ms=state.entered_ms,
+            decided_ms=draft.at_ms,
+            revision=state.revision + 1,
+            declaration=draft.declaration,
+        ),
+        part_type=tables.part_types[state.part_type],
+        programs=tables.programs,
+        results=state.results,
+        rule=tables.cell.rule,
+    )
+    draft.store(record)
+    draft.change_pallet(
+        pallet, verdict=record.verdict, sorting=sorting_of(record), revision=record.revision
+    )
+
+
+# --- for routing ------------------------------------------------------------------------------------------------------------------
+
+
+def view(draft: Draft, pallet: PalletState) -> PalletView:
+    """A pallet as routing sees it: without the characteristics that a run under way is about to decide."""
+    pending: dict[str, None] = {}
+    movable_ms = draft.at_ms
+    for station in draft.stations.values():
+        run = station.run
+        if run is None or run.pallet != pallet.pallet:
+            continue
+        program = draft.tables.programs[run.program]
+        pending.update(dict.fromkeys(draft.tables.coverage[run.program]))
+        if station.station == pallet.place and run.stage not in ("evaluating", "finished"):
+            begun_ms = run.started_ms or draft.at_ms
+            movable_ms = max(draft.at_ms + 1, begun_ms + program.part_free_ms)
+    return PalletView(
+        pallet=pallet.pallet,
+        part_type=pallet.part_type,
+        place=pallet.place,
+        at_mm=_position_mm(draft, pallet),
+        movable_ms=movable_ms,
+        home=pallet.home,
+        open=tuple(number for number in pallet.open if number not in pending),
+        sorting=pallet.sorting if pallet.stage == "decided" else "",
+        waiting_since_ms=pallet.since_ms,
+        done=pallet.done,
+        planned=pallet.planned,
+    )
+
+
+def _position_mm(draft: Draft, pallet: PalletState) -> int:
+    if pallet.place in draft.tables.jaws:
+        return draft.tables.position_mm(pallet.home)
+    return draft.tables.position_mm(pallet.place)
+
+
+def stop_due_at(draft: Draft, station: str) -> bool:
+    """Whether the next stop of the move being carried out is at this station."""
+    carry = draft.handler.carry
+    pallet = draft.pallets.get(carry.pallet) if carry else None
+    if carry is None or pallet is None:
+        return False
+    next_place = carry.target if pallet.place in draft.tables.jaws else carry.origin
+    return next_place == station
+
+
+def may_travel(draft: Draft, pallet: PalletState) -> bool:
+    """Whether routing may consider a pallet at all."""
+    return pallet.stage in ("planned", "visiting", "decided") and held(draft, pallet.pallet) is None

@@ -1,0 +1,149 @@
+"""Rules of the answers that people give to holds.
+
+Rules of this file: one function per answer, found in ``ANSWERS``. An answer that a hold does not offer changes nothing.
+"""
+
+from collections.abc import Callable
+
+from supervisor.core import moves, pallets, runs, stations
+from supervisor.core.commands import AbortRun
+from supervisor.core.draft import Draft
+from supervisor.core.events import HoldReleased
+from supervisor.core.state import Hold
+
+
+def on_hold_released(draft: Draft, event: HoldReleased) -> None:
+    """Carry out a person's answer to a hold."""
+    hold = draft.holds.get(event.hold)
+    if hold is None or event.answer not in hold.answers:
+        return
+    draft.end_hold(event.hold)
+    ANSWERS[hold.code, event.answer](draft, hold)
+
+
+def _read_again(draft: Draft, hold: Hold) -> None:
+    """Read the tag of a held pallet anew, under no identity until it is read."""
+    pallet = draft.pallets[hold.subject]
+    draft.way(pallet.pallet, "tag to be read")
+    draft.change_pallet(pallet.pallet, tag_tries=0)
+    pallets.ask_for_tag(draft, pallet.pallet)
+
+
+def _pallet_removed(draft: Draft, hold: Hold) -> None:
+    """A held pallet was taken out of the cell."""
+    place = draft.pallets[hold.subject].place
+    pallets.taken_away(draft, hold.subject)
+    if place in draft.places and draft.places[place].presence == "occupied":
+        # The sensor will show the removal a little later; until then the pallet is not a new one.
+        pallets.expect_place(draft, place, "")
+
+
+def _door_again(draft: Draft, hold: Hold) -> None:
+    state = draft.stations[hold.subject]
+    if state.bay in ("opening", "closing"):
+        stations.want_door(draft, hold.subject, "open" if state.bay == "opening" else "closed")
+
+
+def _prepare_again(draft: Draft, hold: Hold) -> None:
+    _prepare_given_up(draft, hold)
+
+
+def _prepare_given_up(draft: Draft, hold: Hold) -> None:
+    runs.give_up_run(draft, hold.subject)
+
+
+def _wait_for_run(draft: Draft, hold: Hold) -> None:
+    limit_ms = draft.tables.stations[hold.subject].start_ms_max
+    run = draft.stations[hold.subject].run
+    if run is not None:
+        limit_ms += draft.tables.programs[run.program].result_ms
+        draft.start_timer(
+            f"run of {hold.subject}", limit_ms, f"a person waits for run {run.run_id}"
+        )
+
+
+def _give_up_run(draft: Draft, hold: Hold) -> None:
+    runs.give_up_run(draft, hold.subject)
+
+
+def _abort_run(draft: Draft, hold: Hold) -> None:
+    run = draft.stations[hold.subject].run
+    if run is not None:
+        draft.want_goal(AbortRun(order=draft.number(), station=hold.subject, run_id=run.run_id))
+        _wait_for_run(draft, hold)
+
+
+def _clear_foreign(draft: Draft, hold: Hold) -> None:
+    state = draft.stations[hold.subject]
+    if state.work in ("part free", "finished", "aborted"):
+        stations.acknowledge(draft, hold.subject, state.run_id)
+
+
+def _clear_fault(draft: Draft, hold: Hold) -> None:
+    stations.clear_fault(draft, hold.subject)
+
+
+def _nest_emptied(draft: Draft, hold: Hold) -> None:
+    pallet = draft.stations[hold.subject].pallet
+    if pallet:
+        pallets.taken_away(draft, pallet)
+    runs.give_up_run(draft, hold.subject)
+    if draft.stations[hold.subject].nest != "empty":
+        stations.expect_nest(draft, hold.subject, "")
+
+
+def _still_in_nest(draft: Draft, hold: Hold) -> None:
+    stations.expect_nest(draft, hold.subject, draft.stations[hold.subject].pallet)
+
+
+def _handler_goes_on(draft: Draft, _hold: Hold) -> None:
+    moves.release(draft)
+
+
+def _jaws_emptied(draft: Draft, _hold: Hold) -> None:
+    """People took what was in the jaws; each such pallet comes back through the rack, under its tag."""
+    for pallet in draft.handler.jaws:
+        if pallet:
+            pallets.taken_away(draft, pallet)
+    draft.change_handler(jaws=tuple("" for _ in draft.handler.jaws), carry=None)
+    moves.release(draft)
+
+
+def _wait_for_move(draft: Draft, _hold: Hold) -> None:
+    if "handler" in draft.outstanding:
+        draft.start_timer(
+            "handler", draft.tables.handler.move_ms_max, "a person waits for the move"
+        )
+
+
+ANSWERS: dict[tuple[str, str], Callable[[Draft, Hold], None]] = {
+    ("tag-unreadable", "read again"): _read_again,
+    ("tag-unreadable", "removed"): _pallet_removed,
+    ("tag-malformed", "read again"): _read_again,
+    ("tag-malformed", "removed"): _pallet_removed,
+    ("pallet-twice", "read again"): _read_again,
+    ("pallet-twice", "removed"): _pallet_removed,
+    ("part-type-unknown", "read again"): _read_again,
+    ("part-type-unknown", "removed"): _pallet_removed,
+    ("plan-undecidable", "read again"): _read_again,
+    ("plan-undecidable", "removed"): _pallet_removed,
+    ("rack-full", "read again"): _read_again,
+    ("rack-full", "removed"): _pallet_removed,
+    ("door-stuck", "try again"): _door_again,
+    ("prepare-failed", "try again"): _prepare_again,
+    ("prepare-failed", "give up"): _prepare_given_up,
+    ("start-unconfirmed", "wait"): _wait_for_run,
+    ("start-unconfirmed", "give up"): _give_up_run,
+    ("run-late", "wait"): _wait_for_run,
+    ("run-late", "abort"): _abort_run,
+    ("result-missing", "wait"): _wait_for_run,
+    ("result-missing", "give up"): _give_up_run,
+    ("foreign-run", "clear"): _clear_foreign,
+    ("nest-unknown", "removed"): _nest_emptied,
+    ("nest-lost", "removed"): _nest_emptied,
+    ("nest-lost", "still there"): _still_in_nest,
+    ("station-fault", "clear"): _clear_fault,
+    ("handler-failed", "go on"): _handler_goes_on,
+    ("jaw-unknown", "jaws empty"): _jaws_emptied,
+    ("move-late", "wait"): _wait_for_move,
+}

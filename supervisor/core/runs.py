@@ -1,0 +1,380 @@
+"""Rules of a run: program prepared, started at most once, followed to its end, its result taken with proof.
+
+Rules of this file:
+- A run is ours only if the station's echo says so, or if the station cannot echo and nothing contradicts.
+- A result is taken only with proof of belonging: an echoed run id, a serial number after the start, or a counter that moved.
+- A run that ends without a result counts as one try of its program for that pallet; tries are bounded by the verdict room.
+"""
+
+from supervisor.cell.value import replace
+from supervisor.core import interlocks, pallets, stations
+from supervisor.core.commands import PrepareProgram, StartRun
+from supervisor.core.draft import Draft
+from supervisor.core.events import ResultArrived
+from supervisor.core.state import Run, StationState, Unassigned
+from supervisor.core.transitions import RUN, next_stage
+from supervisor.verdict.result import StationResult
+
+UNDER_WAY = ("starting", "measuring", "evaluating", "finished")
+
+
+def _move_run(draft: Draft, station: str, trigger: str) -> None:
+    run = draft.stations[station].run
+    assert run is not None
+    draft.change_station(station, run=replace(run, stage=next_stage(RUN, run.stage, trigger)))
+    draft.rethink = "yes"
+
+
+def run_names(run: Run) -> tuple[str, str]:
+    """The names under which a station may echo a run: as text, or as a number."""
+    return run.run_id, str(run.run_no)
+
+
+def speaks_of(station: StationState, run: Run) -> bool:
+    """Whether the station's present work is about this run, as far as it can tell."""
+    if station.run_id:
+        return station.run_id in run_names(run)
+    return not station.serial or station.serial == run.serial
+
+
+# --- the way of a run -----------------------------------------------------------------------------------------------------------
+
+
+def begin_run(draft: Draft, station: str) -> None:
+    """Choose the next program for the pallet in the nest, unless the handler is about to take it."""
+    state = draft.stations[station]
+    pallet = draft.pallets.get(state.pallet)
+    if (
+        state.run is not None
+        or pallet is None
+        or pallet.stage != "visiting"
+        or draft.want == "pause"
+    ):
+        return
+    if (
+        state.bay == "entered"
+        or pallets.stop_due_at(draft, station)
+        or stations.unusable(draft, station)
+    ):
+        return
+    name = draft.tables.router.next_program(pallets.view(draft, pallet), station)
+    if name:
+        _choose_program(draft, station, name)
+
+
+def _choose_program(draft: Draft, station: str, name: str) -> None:
+    state = draft.stations[station]
+    pallet = draft.pallets[state.pallet]
+    program = draft.tables.programs[name]
+    number = draft.number()
+    run = Run(
+        run_id=f"R{number}",
+        run_no=number,
+        stage=next_stage(RUN, "none", "program chosen"),
+        pallet=pallet.pallet,
+        serial=pallet.serial,
+        part_type=pallet.part_type,
+        program=name,
+        counter_before=-1,
+        boot_before="",
+        started_ms=0,
+    )
+    draft.change_station(station, run=run, prepared="")
+    draft.want_goal(
+        PrepareProgram(
+            order=draft.number(),
+            station=station,
+            program=name,
+            name=program.name,
+            number=program.number,
+            revision=program.revision,
+            part_type=program.part_type,
+        )
+    )
+    limit_ms = draft.tables.stations[station].start_ms_max
+    draft.start_timer(
+        f"program of {station}", limit_ms, f"{station} should have {program.name} prepared"
+    )
+
+
+def look_at_run(draft: Draft, station: str) -> None:
+    """Follow the run by what the station's image says of it."""
+    run = draft.stations[station].run
+    if run is None:
+        _look_for_foreign_work(draft, station)
+    elif run.stage in ("preparing", "prepared"):
+        _look_at_preparation(draft, station, run)
+    else:
+        _look_at_work(draft, station, run)
+
+
+def _look_for_foreign_work(draft: Draft, station: str) -> None:
+    state = draft.stations[station]
+    if (
+        state.work in ("running", "part free", "finished")
+        and f"result of {station}" not in draft.outstanding
+    ):
+        seen = f"the station reports '{state.work}' for {state.run_id or 'a run'} that was not started from here"
+        draft.hold("foreign-run", "station", station, seen)
+
+
+def _look_at_preparation(draft: Draft, station: str, run: Run) -> None:
+    state = draft.stations[station]
+    program = draft.tables.programs[run.program]
+    shown = state.program in (program.name, str(program.number))
+    if run.stage == "preparing" and state.work == "prepared" and shown:
+        program_prepared(draft, station)
+    elif run.stage == "prepared" and state.program and not shown:
+        _move_run(draft, station, "program lost")
+        draft.change_station(station, prepared="")
+        draft.hold(
+            "prepare-failed",
+            "station",
+            station,
+            f"the station shows {state.program}, not {program.name}",
+        )
+    if run_of(draft, station).stage == "prepared":
+        _start(draft, station)
+
+
+def run_of(draft: Draft, station: str) -> Run:
+    """The run of a station that is known to have one."""
+    run = draft.stations[station].run
+    assert run is not None
+    return run
+
+
+def program_prepared(draft: Draft, station: str) -> None:
+    """The station has the program ready, as its image or its answer says."""
+    run = draft.stations[station].run
+    if run is not None and run.stage == "preparing":
+        draft.change_station(station, prepared=run.program)
+        _move_run(draft, station, "program prepared")
+        draft.end_goal(f"program of {station}")
+
+
+def _start(draft: Draft, station: str) -> None:
+    """Order the start once every interlock allows it."""
+    state = draft.stations[station]
+    run = run_of(draft, station)
+    program = draft.tables.programs[run.program]
+    goal = StartRun(
+        order=draft.next_order,
+        station=station,
+        run_id=run.run_id,
+        run_no=run.run_no,
+        program=run.program,
+        name=program.name,
+        number=program.number,
+        revision=program.revision,
+        part_type=run.part_type,
+        serial=run.serial,
+        pallet=run.pallet,
+    )
+    if draft.want == "pause" or not interlocks.allowed(draft, goal):
+        return
+    draft.number()
+    marked = replace(
+        run, counter_before=state.counter, boot_before=state.boot, started_ms=draft.at_ms
+    )
+    draft.change_station(station, run=marked)
+    _move_run(draft, station, "start ordered")
+    draft.want_goal(goal)
+    limit_ms = draft.tables.stations[station].start_ms_max
+    draft.start_timer(f"run of {station}", limit_ms, f"{station} should show run {run.run_id}")
+
+
+def _look_at_work(draft: Draft, station: str, run: Run) -> None:
+    """Follow a run that was ordered to start."""
+    state = draft.stations[station]
+    if not speaks_of(state, run):
+        if run.stage != "starting" or state.boot != run.boot_before:
+            _lost(draft, station)
+        return
+    if state.work == "aborted":
+        _lost(draft, station)
+        stations.acknowledge(draft, station, run.run_id)
+    elif state.work in ("running", "part free", "finished"):
+        _follow(draft, station, run)
+    elif state.work in ("idle", "prepared") and (run.stage != "starting" or _restarted(state, run)):
+        _lost(draft, station)
+
+
+def _restarted(state: StationState, run: Run) -> bool:
+    return run.boot_before not in ("", state.boot)
+
+
+FOLLOWS = {"running": "running seen", "part free": "part free seen", "finished": "finished seen"}
+RANK = {"starting": 0, "measuring": 1, "evaluating": 2, "finished": 3}
+REACHED = {"running": 1, "part free": 2, "finished": 3}
+
+
+def _follow(draft: Draft, station: str, run: Run) -> None:
+    """The station shows the run further on than we knew."""
+    state = draft.stations[station]
+    if REACHED[state.work] <= RANK[run.stage]:
+        return
+    program = draft.tables.programs[run.program]
+    config = draft.tables.stations[station]
+    if run.stage == "starting":
+        draft.end_goal(f"run of {station}")
+    if run.stage in ("starting", "measuring") and state.work != "running":
+        figures = state.figures
+        draft.change_station(
+            station,
+            figures=replace(figures, busy_ms=figures.busy_ms + draft.at_ms - run.started_ms),
+        )
+    _move_run(draft, station, FOLLOWS[state.work])
+    expected_ms = {
+        "running": program.part_free_ms,
+        "part free": program.result_ms - program.part_free_ms,
+        "finished": 0,
+    }[state.work]
+    limit_ms = config.start_ms_max + int(expected_ms * config.late_factor)
+    draft.start_timer(
+        f"run of {station}",
+        limit_ms,
+        f"run {run.run_id} at {station} should go on from '{state.work}'",
+    )
+
+
+def _lost(draft: Draft, station: str) -> None:
+    """A run ended without a result: its characteristics are open again, and the try counts."""
+    run = run_of(draft, station)
+    _move_run(draft, station, "run given up")
+    draft.change_station(station, run=None, prepared="")
+    for about in (f"run of {station}", f"program of {station}"):
+        draft.end_goal(about)
+    _end_run_holds(draft, station)
+    if run.pallet in draft.pallets:
+        pallets.count_try(draft, run.pallet, run.program)
+        pallets.look_at_part(draft, run.pallet)
+
+
+RUN_HOLDS = ("start-unconfirmed", "run-late", "result-missing")
+
+
+def _end_run_holds(draft: Draft, station: str) -> None:
+    """The run that a person was asked about is over: the question is, too."""
+    for hold in sorted(draft.holds):
+        if draft.holds[hold].subject == station and draft.holds[hold].code in RUN_HOLDS:
+            draft.end_hold(hold)
+
+
+def give_up_run(draft: Draft, station: str) -> None:
+    """A person said that the run of a station is not to be waited for."""
+    run = draft.stations[station].run
+    if run is not None:
+        _lost(draft, station)
+
+
+def on_run_timer(draft: Draft, station: str) -> None:
+    """A run did not get on in time."""
+    run = draft.stations[station].run
+    if run is None:
+        return
+    state = draft.stations[station]
+    code = {"starting": "start-unconfirmed", "finished": "result-missing"}.get(
+        run.stage, "run-late"
+    )
+    draft.hold(
+        code,
+        "station",
+        station,
+        f"run {run.run_id} is {run.stage}, the station reads '{state.work}'",
+    )
+
+
+def on_program_timer(draft: Draft, station: str) -> None:
+    """A program was not prepared in time."""
+    run = draft.stations[station].run
+    if run is not None and run.stage == "preparing":
+        draft.hold(
+            "prepare-failed",
+            "station",
+            station,
+            f"{run.program} is not prepared, the station reads other",
+        )
+
+
+# --- results --------------------------------------------------------------------------------------------------------------------
+
+
+def on_result_arrived(draft: Draft, event: ResultArrived) -> None:
+    """Take a result that is proven to belong to the station's run; keep any other aside."""
+    state = draft.stations.get(event.station)
+    if state is None or event.scope == "partial" or _known(draft, event):
+        return
+    doubt = _doubt(state, event)
+    if doubt:
+        aside = Unassigned(
+            at_ms=draft.at_ms,
+            station=event.station,
+            result_id=event.result_id,
+            run_id=event.run_id,
+            serial=event.serial,
+            why=doubt,
+        )
+        draft.keep_aside(aside)
+        return
+    _take(draft, event)
+
+
+def _known(draft: Draft, event: ResultArrived) -> bool:
+    """Whether this very result was taken or kept aside before: a repeat changes nothing."""
+    if any(
+        aside.station == event.station and aside.result_id == event.result_id
+        for aside in draft.unassigned
+    ):
+        return True
+    return any(
+        result.station == event.station and result.result_id == event.result_id
+        for pallet in draft.pallets.values()
+        for result in pallet.results
+    )
+
+
+def _doubt(state: StationState, event: ResultArrived) -> str:
+    """Why a result cannot be proven to belong to the station's run; "" when it is proven."""
+    run = state.run
+    if run is None or run.stage not in UNDER_WAY:
+        return "no run of ours is under way at the station"
+    if event.run_id:
+        return (
+            ""
+            if event.run_id in run_names(run)
+            else f"it names run {event.run_id}, not {run.run_id}"
+        )
+    if event.boot != run.boot_before:
+        return "the station restarted since the run was started, and the result names no run"
+    if event.counter >= 0 and run.counter_before >= 0:
+        if event.serial and event.serial != run.serial:
+            return f"it names serial number {event.serial}, not {run.serial}"
+        return (
+            ""
+            if event.counter == run.counter_before + 1
+            else "the station's result counter did not move by one"
+        )
+    return "it carries neither a run id nor a counter"
+
+
+def _take(draft: Draft, event: ResultArrived) -> None:
+    run = run_of(draft, event.station)
+    state = draft.stations[event.station]
+    result = StationResult(
+        result_id=event.result_id,
+        station=event.station,
+        run_id=run.run_id,
+        program=run.program,
+        measured_ms=draft.at_ms,
+        values=event.values,
+    )
+    figures = replace(state.figures, runs=state.figures.runs + 1)
+    if run.stage in ("starting", "measuring"):
+        figures = replace(figures, busy_ms=figures.busy_ms + draft.at_ms - run.started_ms)
+    _move_run(draft, event.station, "result taken")
+    draft.change_station(event.station, run=None, prepared="", figures=figures)
+    draft.end_goal(f"run of {event.station}")
+    _end_run_holds(draft, event.station)
+    stations.acknowledge(draft, event.station, run.run_id)
+    pallets.add_result(draft, run.pallet, result)

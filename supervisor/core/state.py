@@ -1,0 +1,215 @@
+"""The whole state of the cell, as values.
+
+Rules of this file:
+- Nothing but what a fold over the journal gives; no derived figure that a function can compute from the rest.
+- Dictionaries are never changed in place outside ``Draft``, which copies before it writes. Keys are ids.
+- ``stage`` is where something stands in our own tables; the observed facets beside it are what the outside says.
+"""
+
+from typing import Literal
+
+from supervisor.cell.value import value
+from supervisor.core.commands import Goal
+from supervisor.core.events import Door, Link, Mode, Phase, Presence, Work
+from supervisor.core.transitions import BayStage, HandlerStage, PalletStage, RunStage
+from supervisor.routing.situation import Carry
+from supervisor.verdict.record import Verdict
+from supervisor.verdict.result import StationResult
+
+
+@value
+class Run:
+    """One execution of a program at a station.
+
+    ``counter_before`` and ``boot_before`` are what the station showed when the start was ordered; ``started_ms`` is the cell's
+    time of that order (0 before).
+    """
+
+    run_id: str
+    run_no: int
+    stage: RunStage
+    pallet: str
+    serial: str
+    part_type: str
+    program: str
+    counter_before: int
+    boot_before: str
+    started_ms: int
+
+
+@value
+class Figures:
+    """What a station has done so far: ms of acquisition, finished runs, exchanges of pallets, and how many of these were swaps."""
+
+    busy_ms: int
+    runs: int
+    exchanges: int
+    swaps: int
+
+
+@value
+class StationState:
+    """A station: the last accepted image, then where it stands in our tables.
+
+    ``pallet`` is what we hold to be in the nest; ``expecting`` is the nest presence that a finished move promised and that has
+    not been observed yet ("" = nothing promised).
+    """
+
+    station: str
+    source_ms: int
+    boot: str
+    link: Link
+    mode: Mode
+    door: Door
+    nest: Presence
+    work: Work
+    run_id: str
+    serial: str
+    program: str
+    counter: int
+    gate: str
+    bay: BayStage
+    run: Run | None
+    pallet: str
+    expecting: Literal["", "empty", "occupied"]
+    prepared: str
+    figures: Figures
+
+
+@value
+class PlaceState:
+    """A rack or outfeed place. ``reserved`` is the pallet whose home or destination it is ("" = free)."""
+
+    place: str
+    presence: Presence
+    pallet: str
+    expecting: Literal["", "empty", "occupied"]
+    reserved: str
+
+
+@value
+class ReaderState:
+    """A tag reader's link."""
+
+    reader: str
+    source_ms: int
+    boot: str
+    link: Link
+
+
+@value
+class HandlerState:
+    """The handler: its last accepted image, then our tables. ``jaws`` holds the pallet ids that we hold to be gripped ("" = none).
+
+    ``carry`` is the decision being carried out.
+    """
+
+    source_ms: int
+    boot: str
+    link: Link
+    mode: Mode
+    order: int
+    phase: Phase
+    inside: str
+    at: str
+    jaws_seen: tuple[Presence, ...]
+    why: str
+    stage: HandlerStage
+    jaws: tuple[str, ...]
+    carry: Carry | None
+
+
+@value
+class PalletState:
+    """A pallet and the part on it. Before its tag is read, ``pallet`` is "unread@<place>" and the part is unknown.
+
+    ``place`` is a rack or outfeed place, a station (its nest) or a jaw ("jaw-1"); ``tried`` counts runs per program without a
+    usable result; ``open`` are the characteristics that still have to be decided, ``done`` the programs that can decide none of them;
+    ``tag_tries`` counts failed readings; ``planned`` are the programs announced for the present visit.
+    """
+
+    pallet: str
+    stage: PalletStage
+    place: str
+    home: str
+    tag_tries: int
+    serial: str
+    part_type: str
+    batch: str
+    produced: str
+    entered_ms: int
+    since_ms: int
+    results: tuple[StationResult, ...]
+    tried: tuple[tuple[str, int], ...]
+    open: tuple[str, ...]
+    done: tuple[str, ...]
+    planned: tuple[str, ...]
+    visits: int
+    verdict: Verdict | Literal[""]
+    sorting: Literal["", "conforming", "nonconforming", "hold"]
+    revision: int
+
+
+@value
+class Hold:
+    """Something waits for a person. ``about`` is "station", "pallet" or "handler", ``subject`` its id; ``code`` is in the catalogue."""
+
+    hold: str
+    code: str
+    about: Literal["station", "pallet", "handler"]
+    subject: str
+    seen: str
+    answers: tuple[str, ...]
+    since_ms: int
+
+
+@value
+class Outstanding:
+    """A goal that no fact has fulfilled yet.
+
+    ``given`` is "yes" once it went out over a link that has not been lost since; ``times`` counts how often it went out.
+    """
+
+    goal: Goal
+    given: Literal["yes", "no"]
+    times: int
+
+
+@value
+class Timer:
+    """A wait with its limit and its reason."""
+
+    due_ms: int
+    why: str
+
+
+@value
+class Unassigned:
+    """A result without proof that it belongs to a run of ours, kept aside."""
+
+    at_ms: int
+    station: str
+    result_id: str
+    run_id: str
+    serial: str
+    why: str
+
+
+@value
+class CellState:
+    """Everything. ``want`` is what people asked of the cell; ``next_order`` numbers orders, runs and holds."""
+
+    declaration: str
+    want: Literal["run", "pause"]
+    fence: int
+    next_order: int
+    stations: dict[str, StationState]
+    places: dict[str, PlaceState]
+    readers: dict[str, ReaderState]
+    handler: HandlerState
+    pallets: dict[str, PalletState]
+    holds: dict[str, Hold]
+    outstanding: dict[str, Outstanding]
+    timers: dict[str, Timer]
+    unassigned: tuple[Unassigned, ...]
+    stay: str
