@@ -1,0 +1,213 @@
+"""The profile language: what a profile may say, and how a mistake is answered."""
+
+from typing import Any, get_args
+
+import pytest
+from pydantic import ValidationError
+from ruamel.yaml import YAML
+
+from supervisor.cell import profile_language as language
+from supervisor.cell.document import validate
+from supervisor.cell.profile import (
+    profile_model,
+    profile_problems,
+    read_profile,
+    shipped_profiles,
+)
+from supervisor.cell.reading import read_table
+from supervisor.core import events
+from supervisor.verdict import result
+
+SHIPPED = sorted(path.stem for path in shipped_profiles().glob("*.yaml"))
+
+
+def written(name: str) -> Any:
+    return YAML(typ="safe").load((shipped_profiles() / f"{name}.yaml").read_text(encoding="utf-8"))
+
+
+def put(content: Any, path: tuple[Any, ...], new: Any) -> Any:
+    *way, last = path
+    here = content
+    for step in way:
+        here = here[step]
+    if new is ...:
+        del here[last]
+    else:
+        here[last] = new
+    return content
+
+
+def test_the_five_models_have_a_shipped_profile():
+    assert SHIPPED == [
+        "ct-pulse",
+        "handler-orders",
+        "rack-reader",
+        "scan-methods",
+        "touch-datablock",
+    ]
+
+
+@pytest.mark.parametrize("name", SHIPPED)
+def test_a_shipped_profile_is_sound_and_bears_the_name_of_its_file(name):
+    path = shipped_profiles() / f"{name}.yaml"
+    table, problems = read_table(path, path.name)
+    assert table is not None
+    content, refusals = validate(table, profile_model(table.get("kind")))
+    assert [str(p) for p in (*problems, *refusals)] == []
+    assert content.profile == name
+    assert profile_problems(content) == []
+
+
+@pytest.mark.parametrize(
+    ("ours", "core"),
+    [
+        (language.ModeWord, events.Mode),
+        (language.DoorWord, events.Door),
+        (language.PresenceWord, events.Presence),
+        (language.WorkWord, events.Work),
+        (language.PhaseWord, events.Phase),
+        (language.TagWord, events.TagStatus),
+        (language.QualityWord, result.Quality),
+    ],
+)
+def test_a_profile_speaks_the_words_of_the_core(ours, core):
+    assert get_args(ours) == get_args(core)
+
+
+REFUSED = [
+    ("scan-methods", ("kind",), "robot", ("kind",), "handler"),
+    ("scan-methods", ("kind",), ..., ("kind",), "required"),
+    ("scan-methods", ("colour",), "red", ("colour",), "not permitted"),
+    ("scan-methods", ("facets", "mode", "node_name"), "mode", ("facets", "mode", "node_name"), "not permitted"),
+    ("scan-methods", ("facets", "mode", "texts", "AUTO"), "auto", ("facets", "mode", "texts", "AUTO"), "automatic"),
+    ("scan-methods", ("facets", "work", "codes", 3), "free", ("facets", "work", "codes", 3), "part free"),
+    ("scan-methods", ("facets", "door", "codes"), {"one": "open"}, ("facets", "door", "codes", "one"), "whole number"),
+    ("scan-methods", ("facets", "nest", "truth"), {"yes": "empty"}, ("facets", "nest", "truth", "yes"), "true or false"),
+    ("scan-methods", ("orders", "abort"), ..., ("orders", "abort"), "required"),
+    ("scan-methods", ("orders", "abort"), {"by": "mail"}, ("orders", "abort"), "an order"),
+    ("scan-methods", ("orders", "abort"), "none", ("orders", "abort"), "an order"),
+    ("scan-methods", ("orders", "start", "limit_s"), 0, ("orders", "start", "call", "limit_s"), "more than 0"),
+    ("scan-methods", ("orders", "start", "limit_s"), ..., ("orders", "start", "call", "limit_s"), "required"),
+    ("scan-methods", ("nodes", "mode", "type"), "string", ("nodes", "mode", "type"), "one of Boolean"),
+    ("scan-methods", ("nodes", "mode", "type"), "Method[]", ("nodes", "mode", "type"), "one of Boolean"),
+    ("scan-methods", ("results", "form"), "csv", ("results",), "json"),
+    ("scan-methods", ("results", "columns", "value"), ..., ("results", "json", "columns", "value"), "required"),
+    ("touch-datablock", ("facets", "work", "bits", 0, "word"), "broken", ("facets", "work", "bits", 0, "word"), "aborted"),
+    ("touch-datablock", ("results", "qualities", 0), "fine", ("results", "arrays", "qualities", 0), "uncertain"),
+    ("rack-reader", ("orders", "read_tag", "statuses", 1), "empty", ("orders", "read_tag", "statuses", 1), "no tag"),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("name", "path", "new", "at", "says"), REFUSED)
+def test_what_the_language_does_not_know_is_refused_at_its_place(name, path, new, at, says):
+    with pytest.raises(ValidationError) as refusal:
+        read_profile(put(written(name), path, new))
+    (error,) = refusal.value.errors()
+    assert tuple(str(step) for step in error["loc"] if step != "[key]") == tuple(
+        str(step) for step in at
+    )
+    assert says in f"{error['msg']} {error.get('ctx')}"
+
+
+SCAN, TOUCH, CT = "scan-methods", "touch-datablock", "ct-pulse"
+MISFITS = [
+    (SCAN, ("root",), "scan:Scanner", ("root",), "the prefix `scan`", "a declared prefix: s"),
+    (SCAN, ("root",), "s:Scanner//s:A", ("root",), '"s:Scanner//s:A"', "a browse path"),
+    (SCAN, ("nodes", "mode", "path"), "x:Mode", ("nodes", "mode", "path"), "the prefix `x`", "a declared prefix"),
+    (SCAN, ("nodes", "mode"), {"type": "String"}, ("nodes", "mode"), "neither", "either `path` or `id`"),
+    (SCAN, ("nodes", "mode", "id"), "s;s=Mode", ("nodes", "mode"), "both", "either `path` or `id`"),
+    (SCAN, ("nodes", "mode", "name"), "s:Mode", ("nodes", "mode", "name"), "s:Mode", "no `name` beside `path`"),
+    (SCAN, ("nodes", "mode"), {"type": "String", "id": "s;i=Mode", "name": "s:Mode"}, ("nodes", "mode", "id"), '"s;i=Mode"', "a node id"),
+    (SCAN, ("nodes", "mode"), {"type": "String", "id": "s;s=Mode"}, ("nodes", "mode", "name"), "nothing", "the browse name"),
+    (SCAN, ("nodes", "start"), {"type": "Method", "id": "s;s=Start", "name": "s:Start"}, ("nodes", "start", "on"), "nothing", "a node id"),
+    (SCAN, ("nodes", "mode", "path"), "s:{place}/s:Mode", ("nodes", "mode", "path"), "one for each place", "a single node"),
+    (SCAN, ("facets", "mode", "node"), "modus", ("facets", "mode", "node"), "the node `modus`", "a declared node"),
+    (SCAN, ("facets", "mode", "node"), "door", ("facets", "mode", "node"), "`door` of type Int32", "String or LocalizedText"),
+    (SCAN, ("facets", "mode", "node"), ..., ("facets", "mode", "node"), "nothing", "the node that `texts` interprets"),
+    (SCAN, ("facets", "mode", "codes"), {1: "manual"}, ("facets", "mode"), "codes and texts", "exactly one of"),
+    (SCAN, ("facets", "mode", "texts"), ..., ("facets", "mode"), "none of them", "exactly one of"),
+    (SCAN, ("facets", "nest"), {"node": "nest", "always": "empty"}, ("facets", "nest", "node"), "nest", "no node beside `always`"),
+    (SCAN, ("facets", "door", "node"), "nest", ("facets", "door", "node"), "`nest` of type Boolean", "Int32"),
+    (SCAN, ("facets", "work"), {"node": "work", "names": {"Idle": "idle"}}, ("facets", "work", "node"), "`work` of type Int32", "Enumeration"),
+    (TOUCH, ("facets", "work", "bits", 0, "bit"), 16, ("facets", "work", "bits", 0, "bit"), "bit 16", "from 0 to 15"),
+    (TOUCH, ("facets", "work", "bits", 0, "bit"), -1, ("facets", "work", "bits", 0, "bit"), "bit -1", "from 0 to 15"),
+    (TOUCH, ("facets", "work", "bits", 0, "bit"), 7, ("facets", "work", "bits", 1, "bit"), "bit 7 again", "each bit once"),
+    (TOUCH, ("facets", "nest", "otherwise"), ..., ("facets", "nest", "otherwise"), "nothing", "no bit is set"),
+    (TOUCH, ("echoes", "run"), "status_word", ("echoes", "run"), "the node `status_word`", "a declared node"),
+    (TOUCH, ("echoes", "serial"), "run_echo", ("echoes", "serial"), "`run_echo` of type UInt32", "String"),
+    (SCAN, ("echoes", "counter"), "run", ("echoes", "counter"), "`run` of type String", "UInt32"),
+    (SCAN, ("orders", "start", "node"), "work", ("orders", "start", "node"), "`work` of type Int32", "Method"),
+    (SCAN, ("orders", "start", "arguments", 0, "field"), "runid", ("orders", "start", "arguments", 0, "field"), "`runid`", "run_id"),
+    (SCAN, ("orders", "abort", "arguments", 0, "field"), "serial", ("orders", "abort", "arguments", 0, "field"), "`serial`", "a field of this order"),
+    (SCAN, ("orders", "start", "arguments", 0, "type"), "UInt32", ("orders", "start", "arguments", 0, "field"), "`run_id` for a UInt32", "UInt32"),
+    (SCAN, ("orders", "start", "arguments", 0, "value"), "x", ("orders", "start", "arguments", 0), "both", "either `field` or `value`"),
+    (SCAN, ("orders", "start", "accepted"), ..., ("orders", "start", "accepted"), "nothing", "mean yes"),
+    (SCAN, ("orders", "start", "refused"), [0], ("orders", "start", "refused"), "0 in both lists", "one list"),
+    (SCAN, ("orders", "start", "outputs"), {"text": 2}, ("orders", "start", "outputs", "status"), "nothing", "the output"),
+    (SCAN, ("orders", "start", "outputs", "status"), 0, ("orders", "start", "outputs", "status"), "0", "from 1"),
+    (SCAN, ("orders", "open_door"), "not supported", ("orders", "open_door"), "not supported", "moves the door"),
+    (SCAN, ("orders", "start"), "not supported", ("orders", "start"), "not supported", "starts a run"),
+    (TOUCH, ("orders", "open_door", "value"), 1, ("orders", "open_door", "value"), "1", "a Boolean"),
+    (TOUCH, ("orders", "start", "field"), "run_id", ("orders", "start", "field"), "`run_id` for a UInt32", "UInt32"),
+    (TOUCH, ("orders", "start", "echo"), "serial_echo", ("orders", "start", "echo"), "`serial_echo` of type String", "UInt32"),
+    (TOUCH, ("orders", "start", "before", 0, "node"), "part", ("orders", "start", "before", 0, "node"), "the node `part`", "part_serial"),
+    (TOUCH, ("orders", "start", "before", 0, "field"), "colour", ("orders", "start", "before", 0, "field"), "`colour`", "serial"),
+    (CT, ("orders", "start", "acknowledge"), ..., ("orders", "start", "refusal"), "nak_start", "`acknowledge` beside"),
+    (CT, ("orders", "start", "node"), "message", ("orders", "start", "node"), "`message` of type String", "Boolean"),
+    (CT, ("facets", "door"), {"always": "none"}, ("orders", "open_door"), "an order", "no door order"),
+    (TOUCH, ("results", "unit"), ..., ("results", "unit"), "nothing", "a unit"),
+    (TOUCH, ("results", "qualities"), {}, ("results", "qualities"), "no code for `good`", "quality column"),
+    (TOUCH, ("results", "columns", "value"), "res_serial", ("results", "columns", "value"), "of type String", "Double[]"),
+    (CT, ("results", "node"), "message", ("results", "node"), "`message` of type String", "Structure[]"),
+    ("handler-orders", ("facets", "jaws"), [], ("facets", "jaws"), "0 jaws", "1 to 2 jaws"),
+    ("handler-orders", ("orders", "move"), "not supported", ("orders", "move"), "not supported", "moves the handler"),
+    ("handler-orders", ("echoes", "inside"), "order", ("echoes", "inside"), "of type UInt32", "String"),
+    ("rack-reader", ("nodes", "occupied", "path"), "r:Occupied", ("facets", "presence", "node"), "one for all places", "each place"),
+    ("rack-reader", ("orders", "read_tag", "outputs", "payload"), ..., ("orders", "read_tag", "outputs", "payload"), "nothing", "payload"),
+    ("rack-reader", ("orders", "read_tag", "statuses", 0), "failed", ("orders", "read_tag", "statuses"), "no status for `read`", "that was read"),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("name", "path", "new", "at", "found", "expected"), MISFITS)
+def test_what_does_not_fit_together_is_found_at_its_place(name, path, new, at, found, expected):
+    problems = profile_problems(read_profile(put(written(name), path, new)))
+    at_place = [problem for problem in problems if problem.path == at]
+    assert [p.path for p in problems if p.path not in (at, *_follow(at))] == []
+    (problem,) = at_place
+    assert found in problem.found
+    assert expected in problem.expected
+    assert problem.remedy
+
+
+def _follow(at):
+    """A station without a door must drop both door orders, so one mistake shows twice."""
+    return [("orders", "close_door")] if at == ("orders", "open_door") else []
+
+
+def test_a_station_without_any_proof_of_belonging_is_refused():
+    content = put(written(TOUCH), ("echoes",), {"serial": "serial_echo"})
+    (problem,) = profile_problems(read_profile(put(content, ("results", "run"), ...)))
+    assert problem.found == "no proof of belonging"
+
+
+def test_all_mistakes_of_a_profile_are_found_in_one_go():
+    content = put(written(SCAN), ("facets", "mode", "node"), "modus")
+    content = put(content, ("orders", "start", "node"), "work")
+    content = put(content, ("root",), "x:Scanner")
+    assert len(profile_problems(read_profile(content))) == 3
+
+
+@pytest.mark.parametrize("literal", [256, -1, 1.5, "7", True])
+def test_a_literal_outside_its_type_is_refused(literal):
+    content = written("handler-orders")
+    content["orders"]["move"]["arguments"][3] = {"type": "Byte", "value": literal}
+    (problem,) = profile_problems(read_profile(content))
+    assert problem.path == ("orders", "move", "arguments", 3, "value")
+    assert problem.expected == "a Byte"
+
+
+def test_a_goal_word_may_be_translated_to_the_codes_of_the_handler():
+    content = written("handler-orders")
+    codes = {"approach": 1, "pick": 2, "put": 3, "swap": 4}
+    content["orders"]["move"]["arguments"][1] = {"type": "Int16", "field": "action", "codes": codes}
+    assert profile_problems(read_profile(content)) == []
