@@ -1,0 +1,90 @@
+"""The person at the cell: brings pallets to the rack in no particular order, takes finished ones away.
+
+Rules of this file:
+- Which pallet comes next and which free rack place it gets is drawn from the seed; when one comes stands in the physics file.
+- The person keeps the one rule of the cell: a rack place belongs to the pallet brought there until that pallet stands at the outfeed.
+- A pallet for which no place is free waits; it comes as soon as there is one.
+"""
+
+from simulators.models.agenda import Agenda
+from simulators.models.chance import chance
+from simulators.models.floor import Floor
+from simulators.models.physics import Physics
+
+
+class OperatorModel:
+    """The person of one cell. ``waiting`` counts the pallets that are still to come."""
+
+    def __init__(self, physics: Physics, *, floor: Floor, seed: int) -> None:
+        self._draw = chance("operator", seed)
+        self._floor = floor
+        self._agenda = Agenda()
+        self._racks = [entry.place for entry in physics.places if entry.kind == "rack"]
+        self._outfeeds = [entry.place for entry in physics.places if entry.kind == "outfeed"]
+        self._take_after_ms = physics.operator.take_after_ms
+        self._coming = self._shuffled(physics)
+        self._homes: dict[str, str] = {}
+        self._taking: dict[str, str] = {}
+        self._plan_arrival()
+
+    def _shuffled(self, physics: Physics) -> list[tuple[int, str]]:
+        standing = {self._floor.pallet_at(place) for place in (*physics.at_mm, *physics.jaws)}
+        pallets = sorted(entry.pallet for entry in physics.pallets)
+        self._draw.shuffle(pallets)
+        arrivals = zip(sorted(physics.operator.arrivals_ms), pallets, strict=True)
+        return [(at_ms, pallet) for at_ms, pallet in arrivals if pallet not in standing]
+
+    @property
+    def waiting(self) -> int:
+        """How many pallets are still to be brought."""
+        return len(self._coming)
+
+    def due_ms(self) -> int | None:
+        """The next moment the person does something that does not depend on others; None if nothing will."""
+        return self._agenda.due_ms()
+
+    def advance(self, now_ms: int) -> None:
+        """Bring the person up to ``now_ms``; call it also whenever a pallet has moved."""
+        self._agenda.advance(now_ms)
+        self._look_at_the_outfeed()
+        self._bring()
+
+    def _look_at_the_outfeed(self) -> None:
+        for place in self._outfeeds:
+            pallet = self._floor.pallet_at(place)
+            if pallet and self._taking.get(place) != pallet:
+                self._taking[place] = pallet
+                self._homes = {
+                    home: owner for home, owner in self._homes.items() if owner != pallet
+                }
+                self._agenda.plan(
+                    f"take {place}", self._take_after_ms, lambda place=place: self._take(place)
+                )
+
+    def _take(self, place: str) -> None:
+        pallet = self._floor.lift(place)
+        self._taking.pop(place)
+        self._witness({"fact": "taken", "pallet": pallet, "source": place})
+
+    def _bring(self) -> None:
+        while self._coming and self._coming[0][0] <= self._agenda.now_ms:
+            free = [place for place in self._racks if self._is_free(place)]
+            if not free:
+                return
+            _, pallet = self._coming.pop(0)
+            place = self._draw.choice(free)
+            self._floor.set_down(place, pallet)
+            self._homes[place] = pallet
+            self._witness({"fact": "brought", "pallet": pallet, "target": place})
+        self._plan_arrival()
+
+    def _is_free(self, place: str) -> bool:
+        return place not in self._homes and not self._floor.pallet_at(place)
+
+    def _plan_arrival(self) -> None:
+        if self._coming:
+            in_ms = max(0, self._coming[0][0] - self._agenda.now_ms)
+            self._agenda.plan("bring", in_ms, lambda: None)
+
+    def _witness(self, fact: dict[str, object]) -> None:
+        self._floor.witness(at_ms=self._agenda.now_ms, who="operator", fact=fact)
