@@ -31,14 +31,8 @@ from supervisor.core.events import (
 )
 from supervisor.core.invariants import broken
 from supervisor.core.people import on_hold_released
-from supervisor.core.state import (
-    CellState,
-    Figures,
-    HandlerState,
-    PlaceState,
-    ReaderState,
-    StationState,
-)
+from supervisor.core.redeclare import blank_state, redeclare
+from supervisor.core.state import CellState
 from supervisor.core.tables import CellTables
 from supervisor.routing.situation import Carry, Stay
 
@@ -61,45 +55,7 @@ class Core:
 
     def initial(self) -> CellState:
         """The state before the first fact: nothing is known of the outside."""
-        tables = self.tables
-        return CellState(
-            declaration=tables.cell.digest,
-            want="run",
-            fence=0,
-            next_order=0,
-            stations={name: _unknown_station(name) for name in tables.stations},
-            places={
-                name: PlaceState(
-                    place=name, presence="unknown", pallet="", expecting="", reserved=""
-                )
-                for name in tables.places
-            },
-            readers={
-                reader.reader: ReaderState(reader=reader.reader, source_ms=-1, boot="", link="down")
-                for reader in tables.cell.readers
-            },
-            handler=HandlerState(
-                source_ms=-1,
-                boot="",
-                link="down",
-                mode="unknown",
-                order=0,
-                phase="unknown",
-                inside="unknown",
-                at="",
-                jaws_seen=tuple("unknown" for _ in tables.jaws),
-                why="",
-                stage="idle",
-                jaws=tuple("" for _ in tables.jaws),
-                carry=None,
-            ),
-            pallets={},
-            holds={},
-            outstanding={},
-            timers={},
-            unassigned=(),
-            stay="",
-        )
+        return blank_state(self.tables)
 
     def decide(self, state: CellState, event: Event, at_ms: int) -> Decision:
         """The next state and the commands that follow from a fact at a time of the cell.
@@ -127,30 +83,6 @@ class Core:
             condition.text
             for condition in interlocks.unmet(Draft(self.tables, state, 0), waiting.goal)
         )
-
-
-def _unknown_station(name: str) -> StationState:
-    return StationState(
-        station=name,
-        source_ms=-1,
-        boot="",
-        link="down",
-        mode="unknown",
-        door="unknown",
-        nest="unknown",
-        work="unknown",
-        run_id="",
-        serial="",
-        program="",
-        counter=-1,
-        gate="",
-        bay="shut",
-        run=None,
-        pallet="",
-        expecting="",
-        prepared="",
-        figures=Figures(busy_ms=0, runs=0, exchanges=0, swaps=0),
-    )
 
 
 def _apply(draft: Draft, event: Event) -> None:  # noqa: C901, PLR0912 - one branch per kind of fact, nothing else
@@ -189,16 +121,16 @@ def _on_supervisor_started(draft: Draft, event: SupervisorStarted) -> None:
     if draft.next_order == 0:
         # Numbers of a journal that begins anew must not meet numbers that stations remember from an older journal.
         draft.next_order = (draft.at_ms // 1000 % 40_000) * 100_000 + 1
+    redeclare(draft)
     for name in sorted(draft.stations):
-        unknown = _unknown_station(name)
         draft.change_station(
             name,
             source_ms=-1,
             link="down",
-            mode=unknown.mode,
-            door=unknown.door,
-            nest=unknown.nest,
-            work=unknown.work,
+            mode="unknown",
+            door="unknown",
+            nest="unknown",
+            work="unknown",
         )
     draft.dirty = {}
     draft.change_handler(

@@ -9,11 +9,11 @@ from supervisor.core.holds import HOLDS
 from supervisor.core.interlocks import INTERLOCKS
 from supervisor.core.transitions import BAY, HANDLER, PALLET, RUN
 
-TABLES: dict[str, Mapping[tuple[str, str], str]] = {
-    "Bay of a station": BAY,
-    "Run at a station": RUN,
-    "Handler": HANDLER,
-    "Pallet": PALLET,
+TABLES: dict[str, dict[tuple[str, str], str]] = {
+    "Bay of a station": {**BAY},
+    "Run at a station": {**RUN},
+    "Handler": {**HANDLER},
+    "Pallet": {**PALLET},
 }
 
 

@@ -121,7 +121,6 @@ def _onto_place(draft: Draft, goal: MoveHandler) -> None:
     pallets.expect_place(draft, goal.place, goal.put)
     if draft.tables.places[goal.place].kind == "outfeed":
         draft.way(goal.put, "put out")
-        draft.change_place(pallet.home, reserved="")
     elif pallet.stage == "visiting":
         draft.way(goal.put, "home again")
 
@@ -148,9 +147,7 @@ def fail(draft: Draft, goal: MoveHandler, seen: str) -> None:
     put = goal.put_jaw > 0 and sensors[goal.put_jaw - 1] == "empty"
     done = replace(goal, picked=goal.picked if picked else "", put=goal.put if put else "")
     _apply(draft, done)
-    draft.end_goal("handler")
-    draft.hand("order failed")
-    draft.change_handler(carry=None)
+    _end_move(draft, goal, "order failed")
     draft.hold(
         "handler-failed",
         "handler",
@@ -161,9 +158,7 @@ def fail(draft: Draft, goal: MoveHandler, seen: str) -> None:
 
 def refuse(draft: Draft, goal: MoveHandler, seen: str) -> None:
     """The handler refused an order: nothing moved."""
-    draft.end_goal("handler")
-    draft.hand("order withdrawn")
-    draft.change_handler(carry=None)
+    _end_move(draft, goal, "order withdrawn")
     _leave(draft, goal.place)
     draft.hold(
         "handler-failed",
@@ -171,6 +166,15 @@ def refuse(draft: Draft, goal: MoveHandler, seen: str) -> None:
         draft.tables.handler.handler,
         f"refused {goal.action} at {goal.place}: {seen}",
     )
+
+
+def _end_move(draft: Draft, goal: MoveHandler, trigger: str) -> None:
+    """An order ended badly: nothing of the decision holds any more, and what is still in a jaw needs its home again."""
+    draft.end_goal("handler")
+    draft.hand(trigger)
+    _drop_carry(draft)
+    if goal.put in draft.handler.jaws and goal.put:
+        pallets.claim_home(draft, goal.put)
 
 
 def _look_at_jaws(draft: Draft) -> None:
@@ -265,10 +269,14 @@ def _closed_to_us(draft: Draft, place: str) -> bool:
 def _drop_carry(draft: Draft) -> None:
     """Give up a decision: what was reserved for it is free again."""
     carry = draft.handler.carry
-    assert carry is not None
+    if carry is None:
+        return
     target = draft.places.get(carry.target)
-    kept_home = draft.pallets[carry.pallet].home if carry.pallet in draft.pallets else ""
-    if target is not None and target.reserved == carry.pallet and carry.target != kept_home:
+    if (
+        target is not None
+        and target.reserved == carry.pallet
+        and draft.tables.places[carry.target].kind == "outfeed"
+    ):
         draft.change_place(carry.target, reserved="")
     draft.change_handler(carry=None)
     draft.rethink = "yes"
@@ -414,6 +422,12 @@ def _stop(draft: Draft, carry: Carry) -> MoveHandler:
 
 def _order(draft: Draft, unnumbered: MoveHandler) -> None:
     goal = replace(unnumbered, order=draft.number())
+    if (
+        goal.put
+        and goal.place in draft.places
+        and draft.tables.places[goal.place].kind == "outfeed"
+    ):
+        pallets.free_home(draft, goal.put)
     draft.hand(f"{goal.action} ordered")
     if goal.action != "approach" and goal.place in draft.stations:
         draft.bay(goal.place, "entry given")

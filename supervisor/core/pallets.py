@@ -16,7 +16,7 @@ from supervisor.routing.situation import PalletView
 from supervisor.tag import TagContent, TagError, decode
 from supervisor.verdict.merge import Part, merge, sorting_of
 from supervisor.verdict.result import StationResult
-from supervisor.verdict.selection import still_open, undecidable
+from supervisor.verdict.selection import exhausted, still_open
 
 PLACE_SETTLE_MS_MAX = 30_000
 TAG_TRIES_MAX = 3
@@ -148,6 +148,30 @@ def _make_room_for_absent(draft: Draft, place: str, name: str) -> bool:
     return True
 
 
+def free_home(draft: Draft, pallet: str) -> None:
+    """A pallet needs its home no more; one that was put there meanwhile and had to wait may go on."""
+    home = draft.pallets[pallet].home
+    draft.change_place(home, reserved="")
+    waiting = draft.places[home].pallet
+    hold = next(
+        (h for h in draft.holds.values() if h.subject == waiting and h.code == "rack-full"), None
+    )
+    if hold is not None:
+        draft.end_hold(hold.hold)
+        draft.change_place(home, reserved=waiting)
+        draft.way(waiting, "tag to be read")
+        ask_for_tag(draft, waiting)
+
+
+def claim_home(draft: Draft, pallet: str) -> None:
+    """A pallet that was to leave the cell stays: it needs a home again, its old one if that is still free."""
+    old = draft.places[draft.pallets[pallet].home]
+    home = old.place if _is_free(old) else free_rack_place(draft)
+    if home:
+        draft.change_pallet(pallet, home=home)
+        draft.change_place(home, reserved=pallet)
+
+
 def free_rack_place(draft: Draft) -> str:
     """The first rack place that is empty and nobody's, or ""."""
     for place in sorted(draft.places):
@@ -163,12 +187,21 @@ def _is_free(state: PlaceState) -> bool:
 
 def taken_away(draft: Draft, pallet: str) -> None:
     """A pallet is no longer where it stood and the handler did not move it: it has left the cell by hand."""
-    state = draft.pallets[pallet]
-    if state.serial and not state.verdict:
-        _store_record(draft, pallet)
     draft.way(pallet, "taken away")
+    forget(draft, pallet)
+
+
+def forget(draft: Draft, pallet: str) -> None:
+    """A pallet has no place in the present declaration: it is no longer in the cell."""
+    state = draft.pallets[pallet]
+    if state.serial and not state.verdict and state.part_type in draft.tables.plans:
+        _store_record(draft, pallet)
     draft.end_holds_of(pallet)
     draft.end_goal(f"tag at {state.place}")
+    if pallet in draft.handler.jaws:
+        draft.change_handler(
+            jaws=tuple("" if jaw == pallet else jaw for jaw in draft.handler.jaws), carry=None
+        )
     draft.drop_pallet(pallet)
 
 
@@ -274,8 +307,7 @@ def _name_pallet(draft: Draft, unread: str, content: TagContent, part_type: Part
     )
     draft.change_place(state.place, pallet=name, reserved=name)
     draft.way(name, "tag read")
-    programs = draft.tables.programs_by_part_type[part_type.part_type]
-    lacking = undecidable(part_type, programs)
+    lacking = draft.tables.plans[part_type.part_type].undecidable
     if lacking:
         hold_pallet(
             draft,
@@ -311,16 +343,10 @@ def look_at_part(draft: Draft, pallet: str) -> None:
     state = draft.pallets[pallet]
     if state.stage not in ("planned", "visiting"):
         return
-    tables = draft.tables
-    programs = tables.programs_by_part_type[state.part_type]
-    left = still_open(
-        tables.part_types[state.part_type], programs, state.results, state.tried, tables.cell.rule
-    )
-    wanted = {name for each in left for name in each.programs}
+    table = draft.tables.plans[state.part_type]
+    left = still_open(table, state.results, state.tried)
     draft.change_pallet(
-        pallet,
-        open=tuple(each.number for each in left),
-        done=tuple(program.program for program in programs if program.program not in wanted),
+        pallet, open=tuple(each.number for each in left), done=exhausted(table, left)
     )
     if not left and not run_under_way(draft, pallet):
         _store_record(draft, pallet)
@@ -334,23 +360,17 @@ def run_under_way(draft: Draft, pallet: str) -> bool:
 
 def _store_record(draft: Draft, pallet: str) -> None:
     state = draft.pallets[pallet]
-    tables = draft.tables
-    record = merge(
-        part=Part(
-            serial=state.serial,
-            batch=state.batch,
-            produced=state.produced,
-            pallet=pallet,
-            entered_ms=state.entered_ms,
-            decided_ms=draft.at_ms,
-            revision=state.revision + 1,
-            declaration=draft.declaration,
-        ),
-        part_type=tables.part_types[state.part_type],
-        programs=tables.programs,
-        results=state.results,
-        rule=tables.cell.rule,
+    part = Part(
+        serial=state.serial,
+        batch=state.batch,
+        produced=state.produced,
+        pallet=pallet,
+        entered_ms=state.entered_ms,
+        decided_ms=draft.at_ms,
+        revision=state.revision + 1,
+        declaration=draft.declaration,
     )
+    record = merge(part, draft.tables.plans[state.part_type], state.results)
     draft.store(record)
     draft.change_pallet(
         pallet, verdict=record.verdict, sorting=sorting_of(record), revision=record.revision

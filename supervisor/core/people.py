@@ -105,7 +105,7 @@ def _jaws_emptied(draft: Draft, _hold: Hold) -> None:
     for pallet in draft.handler.jaws:
         if pallet:
             pallets.taken_away(draft, pallet)
-    draft.change_handler(jaws=tuple("" for _ in draft.handler.jaws), carry=None)
+    draft.change_handler(carry=None)
     moves.release(draft)
 
 

@@ -109,11 +109,11 @@ def look_at_run(draft: Draft, station: str) -> None:
 
 
 def _look_for_foreign_work(draft: Draft, station: str) -> None:
+    """Somebody else operates the station; what it still shows of our last run is not meant."""
     state = draft.stations[station]
-    if (
-        state.work in ("running", "part free", "finished")
-        and f"result of {station}" not in draft.outstanding
-    ):
+    if state.work not in ("running", "part free", "finished") or state.run_id in state.ended:
+        return
+    if state.run_id or state.work == "running":
         seen = f"the station reports '{state.work}' for {state.run_id or 'a run'} that was not started from here"
         draft.hold("foreign-run", "station", station, seen)
 
@@ -242,7 +242,7 @@ def _lost(draft: Draft, station: str) -> None:
     """A run ended without a result: its characteristics are open again, and the try counts."""
     run = run_of(draft, station)
     _move_run(draft, station, "run given up")
-    draft.change_station(station, run=None, prepared="")
+    draft.change_station(station, run=None, ended=run_names(run), prepared="")
     for about in (f"run of {station}", f"program of {station}"):
         draft.end_goal(about)
     _end_run_holds(draft, station)
@@ -373,7 +373,9 @@ def _take(draft: Draft, event: ResultArrived) -> None:
     if run.stage in ("starting", "measuring"):
         figures = replace(figures, busy_ms=figures.busy_ms + draft.at_ms - run.started_ms)
     _move_run(draft, event.station, "result taken")
-    draft.change_station(event.station, run=None, prepared="", figures=figures)
+    draft.change_station(
+        event.station, run=None, ended=run_names(run), prepared="", figures=figures
+    )
     draft.end_goal(f"run of {event.station}")
     _end_run_holds(draft, event.station)
     stations.acknowledge(draft, event.station, run.run_id)

@@ -51,7 +51,7 @@ class Figures:
 class StationState:
     """A station: the last accepted image, then where it stands in our tables.
 
-    ``pallet`` is what we hold to be in the nest; ``expecting`` is the nest presence that a finished move promised and that has
+    ``ended`` are the names of the last run that is over; ``pallet`` is what we hold to be in the nest; ``expecting`` is the nest presence that a finished move promised and that has
     not been observed yet ("" = nothing promised).
     """
 
@@ -70,6 +70,7 @@ class StationState:
     gate: str
     bay: BayStage
     run: Run | None
+    ended: tuple[str, ...]
     pallet: str
     expecting: Literal["", "empty", "occupied"]
     prepared: str

@@ -88,7 +88,7 @@ def look_at_faults(draft: Draft, station: str) -> None:
     if state.mode != "fault" and about in draft.outstanding:
         draft.end_goal(about)
     acknowledged = f"result of {station}"
-    if acknowledged in draft.outstanding and state.work in ("idle", "prepared", "running"):
+    if acknowledged in draft.outstanding and state.work in ("idle", "prepared"):
         draft.end_goal(acknowledged)
 
 

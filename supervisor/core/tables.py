@@ -5,6 +5,7 @@ Rules of this file: immutable after construction; no state of the cell.
 
 from supervisor.cell.model import Cell, Coverage, PartType, Place, Program, Station
 from supervisor.routing.router import Router
+from supervisor.verdict.plan_table import PlanTable
 
 JAWS = ("jaw-1", "jaw-2")
 
@@ -20,8 +21,8 @@ class CellTables:
         "part_types",
         "part_types_by_gtin",
         "places",
+        "plans",
         "programs",
-        "programs_by_part_type",
         "router",
         "stations",
     )
@@ -36,8 +37,10 @@ class CellTables:
         self.part_types: dict[str, PartType] = {part.part_type: part for part in cell.part_types}
         self.part_types_by_gtin: dict[str, PartType] = {part.gtin: part for part in cell.part_types}
         self.programs: dict[str, Program] = {program.program: program for program in cell.programs}
-        self.programs_by_part_type: dict[str, tuple[Program, ...]] = {
-            part.part_type: tuple(p for p in cell.programs if p.part_type == part.part_type)
+        self.plans = {
+            part.part_type: PlanTable(
+                part, [p for p in cell.programs if p.part_type == part.part_type], cell.rule
+            )
             for part in cell.part_types
         }
         self.coverage: dict[str, dict[str, Coverage]] = {
