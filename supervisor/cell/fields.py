@@ -29,7 +29,7 @@ IDENTIFIER_LENGTH_MAX = 40
 TEXT_LENGTH_MAX = 400
 SECONDS_MAX = 86_400
 GTIN_LENGTH = 14
-RESERVED_IDENTIFIERS = ("unknown", "none")  # the facts of the core say these of places and doors
+RESERVED_IDENTIFIERS = ("unknown", "none", "jaw-1", "jaw-2")  # what the core says of places beside their names
 
 _NUMBER = re.compile(r"[-+]?(\d+(\.\d*)?|\.\d+)([eE][-+]?\d{1,2})?")
 _WHOLE = re.compile(r"[-+]?(0|[1-9]\d{0,8})")
@@ -50,6 +50,11 @@ class Declared(BaseModel):
         if isinstance(data, Table):
             declared._table = data  # noqa: SLF001 - our own instance, just made
         return declared
+
+    @property
+    def where(self) -> Table:
+        """The mapping of the file that this was read from."""
+        return self._table
 
     def problem(
         self,

@@ -28,6 +28,7 @@ _KINDS = {
     "bool_type": ("true or false", "write true or false without quotes"),
     "list_type": ("a list", "put each entry on a line of its own that begins with `- `"),
     "tuple_type": ("a list", "put each entry on a line of its own that begins with `- `"),
+    "too_short": ("at least one entry", "add one, or remove the file if nothing belongs here"),
     "dict_type": ("a mapping", "write `key: value` lines below it"),
     "model_type": ("a mapping", "write `key: value` lines below it"),
     "model_attributes_type": ("a mapping", "write `key: value` lines below it"),

@@ -1,0 +1,179 @@
+"""The machines and places of a cell: positions, times, and whether the cell can work at all.
+
+Rules of this file:
+- Positions are along the handler's rail, in mm. Times are expectations in seconds; a limit is longer than what it limits.
+- A warning is given where the cell works, but probably not as its author meant.
+"""
+
+from collections.abc import Iterator
+from decimal import Decimal
+from typing import get_args
+
+from supervisor.cell.declaration import Declaration
+from supervisor.cell.model import Sorting
+from supervisor.cell.problem import Problem
+
+ISO_14253_1_RULE = "ISO 14253-1:2017"
+ISO_14253_1_GUARD_FACTOR = Decimal("1.65")
+GUARD_FACTOR_MAX = 6
+
+
+def rail_has_a_length(declaration: Declaration) -> Iterator[Problem]:
+    """The rail goes from a lower to a higher position."""
+    handler = declaration.handler
+    if handler and handler.rail_from_mm >= handler.rail_to_mm:
+        yield handler.problem(
+            "rail_to_mm",
+            expected=f"a position above rail_from_mm, {handler.rail_from_mm}",
+            remedy="exchange the two, or correct one",
+        )
+
+
+def everything_can_be_reached(declaration: Declaration) -> Iterator[Problem]:
+    """Every station and place stands within the handler's rail."""
+    handler = declaration.handler
+    if handler is None or handler.rail_from_mm >= handler.rail_to_mm:
+        return
+    for entry in (*declaration.stations, *declaration.places):
+        if not handler.rail_from_mm <= entry.at_mm <= handler.rail_to_mm:
+            yield entry.problem(
+                "at_mm",
+                expected=f"a position that {handler.id} reaches, {handler.rail_from_mm} to {handler.rail_to_mm}",
+                remedy="correct the position, or the rail of the handler",
+            )
+
+
+def swaps_have_a_time(declaration: Declaration) -> Iterator[Problem]:
+    """A handler with two jaws swaps, one with one jaw cannot."""
+    handler = declaration.handler
+    if handler is None:
+        return
+    if handler.jaws == 2 and handler.swap_s is None:  # noqa: PLR2004
+        yield handler.problem(
+            "swap_s",
+            expected="the time of a swap, as there are two jaws",
+            found="nothing",
+            remedy="add `swap_s:`",
+        )
+    if handler.jaws == 1 and handler.swap_s is not None:
+        yield handler.problem(
+            "swap_s",
+            expected="no time of a swap, as one jaw cannot swap",
+            remedy="remove it, or correct the number of jaws",
+            grade="warning",
+        )
+
+
+def swaps_save_time(declaration: Declaration) -> Iterator[Problem]:
+    """A swap is no slower than a pick and a put."""
+    handler = declaration.handler
+    if handler and handler.swap_s and handler.swap_s > handler.pick_s + handler.put_s:
+        yield handler.problem(
+            "swap_s",
+            expected=f"at most pick_s and put_s together, {handler.pick_s + handler.put_s}",
+            remedy="check the three times",
+            grade="warning",
+        )
+
+
+def moves_can_end_in_time(declaration: Declaration) -> Iterator[Problem]:
+    """The longest move ends before it counts as failed."""
+    handler = declaration.handler
+    if handler is None:
+        return
+    way_mm = abs(handler.rail_to_mm - handler.rail_from_mm)
+    stop_s = max(handler.pick_s, handler.put_s, handler.swap_s or Decimal(0))
+    longest_s = Decimal(way_mm) / handler.speed_mm_s + stop_s
+    if handler.move_s_max <= longest_s:
+        yield handler.problem(
+            "move_s_max",
+            expected=f"more than the longest move, {longest_s.quantize(Decimal('0.1'))} s",
+            remedy="raise it well above: every long move would count as failed",
+        )
+
+
+def late_comes_after_the_expected_time(declaration: Declaration) -> Iterator[Problem]:
+    """A run is late only after its expected duration."""
+    for station in declaration.stations:
+        if station.late_factor <= 1:
+            yield station.problem(
+                "late_factor",
+                expected="a factor above 1",
+                remedy="write 1.5, or how much later than expected is too late",
+            )
+
+
+def guard_factor_fits_the_rule(declaration: Declaration) -> Iterator[Problem]:
+    """A rule that is named after the standard has the standard's guard band."""
+    rule = declaration.rule
+    if not 0 <= rule.guard_factor <= GUARD_FACTOR_MAX:
+        yield rule.problem(
+            "guard_factor",
+            expected=f"standard uncertainties, from 0 to {GUARD_FACTOR_MAX}",
+            remedy=f"write {ISO_14253_1_GUARD_FACTOR} for {ISO_14253_1_RULE}",
+        )
+    elif rule.rule == ISO_14253_1_RULE and rule.guard_factor != ISO_14253_1_GUARD_FACTOR:
+        yield rule.problem(
+            "guard_factor",
+            expected=f"{ISO_14253_1_GUARD_FACTOR}, as {ISO_14253_1_RULE} has it",
+            remedy="give the rule that you agreed on a name of its own",
+            grade="warning",
+        )
+
+
+def outfeeds_say_what_they_accept(declaration: Declaration) -> Iterator[Problem]:
+    """An outfeed place has a sorting, a rack place has none."""
+    for place in declaration.places:
+        if place.kind == "outfeed" and place.sorting is None:
+            yield place.problem(
+                "sorting",
+                expected="what this outfeed accepts",
+                found="nothing",
+                remedy="add `sorting:` conforming, nonconforming or hold",
+            )
+        if place.kind == "rack" and place.sorting is not None:
+            yield place.problem(
+                "sorting",
+                expected="no sorting for a rack place",
+                remedy="remove it, or write `kind: outfeed`",
+            )
+
+
+def parts_have_somewhere_to_go(declaration: Declaration) -> Iterator[Problem]:
+    """Every sorting has an outfeed place: a part without one would block the cell for good."""
+    offered = {place.sorting for place in declaration.places if place.kind == "outfeed"}
+    cell = declaration.files.cell
+    for sorting in get_args(Sorting):
+        if cell is not None and sorting not in offered:
+            yield cell.problem(
+                "places",
+                expected=f"an outfeed place for {sorting} parts",
+                found="none",
+                remedy=f"add a place with `kind: outfeed, sorting: {sorting}`",
+            )
+
+
+def parts_have_somewhere_to_come_from(declaration: Declaration) -> Iterator[Problem]:
+    """There is a rack place."""
+    cell = declaration.files.cell
+    if cell is not None and not any(place.kind == "rack" for place in declaration.places):
+        yield cell.problem(
+            "places",
+            expected="a rack place where pallets come in",
+            found="none",
+            remedy="add a place with `kind: rack`",
+        )
+
+
+def readers_watch_something(declaration: Declaration) -> Iterator[Problem]:
+    """A reader has a place to watch."""
+    watched = {place.reader for place in declaration.places}
+    for reader in declaration.readers:
+        if reader.id not in watched:
+            yield reader.problem(
+                "id",
+                expected="a place that names this reader",
+                found="none",
+                remedy="name it in the places it watches, or remove it",
+                grade="warning",
+            )

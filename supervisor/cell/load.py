@@ -1,0 +1,170 @@
+"""From a folder to a cell: loaded whole, checked whole.
+
+Rules of this file:
+- There is a cell only if there is no error; warnings do not keep it from being used.
+- What is handed on is sorted and immutable: nobody looks into a file afterwards.
+"""
+
+import re
+from collections.abc import Mapping
+from decimal import Decimal
+from pathlib import Path
+
+from supervisor.cell.canonical import with_digest
+from supervisor.cell.checks import check
+from supervisor.cell.declaration import Declaration, PartTypeDraft
+from supervisor.cell.folder import read_folder
+from supervisor.cell.model import (
+    Cell,
+    Coverage,
+    DecisionRule,
+    Handler,
+    PartType,
+    Place,
+    Program,
+    Reader,
+    Station,
+)
+from supervisor.cell.plan import characteristic_of
+from supervisor.cell.problem import DeclarationError, Problem, errors_among, in_reading_order
+from supervisor.cell.profile import AnyProfile
+from supervisor.cell.schema import (
+    HandlerEntry,
+    PlaceEntry,
+    ProgramEntry,
+    ReaderEntry,
+    StationEntry,
+)
+from supervisor.cell.value import value
+
+
+@value
+class LoadedCell:
+    """A cell that can be used, the interface profiles of its machines by name, and what its author should look at."""
+
+    cell: Cell
+    profiles: Mapping[str, AnyProfile]
+    warnings: tuple[Problem, ...]
+
+
+def load_cell(folder: Path) -> LoadedCell:
+    """The cell that a folder declares.
+
+    Raises:
+        DeclarationError: the declaration has errors; all of them are in it.
+    """
+    declaration, problems = examine(folder)
+    if errors_among(problems):
+        raise DeclarationError(problems)
+    return LoadedCell(
+        cell=with_digest(_cell(declaration)), profiles=declaration.profiles, warnings=problems
+    )
+
+
+def examine(folder: Path) -> tuple[Declaration, tuple[Problem, ...]]:
+    """What is sound in a folder, and every problem in reading order."""
+    declaration, problems = read_folder(folder)
+    return declaration, in_reading_order(check(declaration, problems))
+
+
+def _cell(declaration: Declaration) -> Cell:
+    table, handler = declaration.files.cell, declaration.handler
+    assert table is not None, "a declaration without errors is whole"
+    assert handler is not None, "a declaration without errors is whole"
+    return Cell(
+        cell=table.text("cell") or "",
+        title=table.text("title") or "",
+        digest="",
+        handler=_handler(handler),
+        stations=tuple(sorted(map(_station, declaration.stations), key=lambda s: s.station)),
+        places=tuple(sorted(map(_place, declaration.places), key=lambda p: p.place)),
+        readers=tuple(sorted(map(_reader, declaration.readers), key=lambda r: r.reader)),
+        part_types=tuple(
+            sorted(map(_part_type, declaration.part_types), key=lambda p: p.part_type)
+        ),
+        programs=tuple(sorted(map(_program, declaration.programs), key=lambda p: p.program)),
+        rule=DecisionRule(rule=declaration.rule.rule, guard_factor=declaration.rule.guard_factor),
+    )
+
+
+def _handler(entry: HandlerEntry) -> Handler:
+    return Handler(
+        handler=entry.id,
+        url=entry.url,
+        profile=entry.profile,
+        jaws=entry.jaws,
+        rail_from_mm=entry.rail_from_mm,
+        rail_to_mm=entry.rail_to_mm,
+        speed_mm_s=entry.speed_mm_s,
+        pick_ms=_ms(entry.pick_s),
+        put_ms=_ms(entry.put_s),
+        swap_ms=_ms(entry.swap_s or entry.pick_s + entry.put_s),
+        move_ms_max=_ms(entry.move_s_max),
+    )
+
+
+def _station(entry: StationEntry) -> Station:
+    return Station(
+        station=entry.id,
+        title=entry.title,
+        kind=entry.kind,
+        url=entry.url,
+        profile=entry.profile,
+        at_mm=entry.at_mm,
+        door_ms_max=_ms(entry.door_s_max),
+        start_ms_max=_ms(entry.start_s_max),
+        late_factor=entry.late_factor,
+    )
+
+
+def _place(entry: PlaceEntry) -> Place:
+    return Place(
+        place=entry.id,
+        kind=entry.kind,
+        sorting=entry.sorting or "",
+        at_mm=entry.at_mm,
+        reader=entry.reader,
+        antenna=entry.antenna,
+    )
+
+
+def _reader(entry: ReaderEntry) -> Reader:
+    return Reader(reader=entry.id, url=entry.url, profile=entry.profile)
+
+
+def _part_type(draft: PartTypeDraft) -> PartType:
+    plan = (characteristic_of(entry, draft.unit) for entry in draft.plan)
+    return PartType(
+        part_type=draft.part_type,
+        title=draft.table.text("title") or "",
+        gtin=draft.table.text("gtin") or "",
+        revision=draft.table.text("revision") or "",
+        plan=tuple(sorted(plan, key=lambda c: by_number(c.number))),
+    )
+
+
+def _program(entry: ProgramEntry) -> Program:
+    covers = (
+        Coverage(number=c.number, expanded_u=c.expanded_u, k=entry.k if c.k is None else c.k)
+        for c in entry.covers
+    )
+    return Program(
+        program=entry.id,
+        station=entry.station,
+        part_type=entry.part_type,
+        name=entry.name,
+        number=entry.number,
+        revision=entry.revision,
+        covers=tuple(sorted(covers, key=lambda c: by_number(c.number))),
+        part_free_ms=_ms(entry.part_free_s),
+        result_ms=_ms(entry.result_s),
+    )
+
+
+def _ms(seconds: Decimal) -> int:
+    return int(seconds * 1000)
+
+
+def by_number(number: str) -> tuple[tuple[int, str], ...]:
+    """The order of a drawing's numbers: 2 before 10, 1.9 before 1.10."""
+    return tuple((int(f or 0), t) for f, t in re.findall(r"(\d+)|(\D+)", number))

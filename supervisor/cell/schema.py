@@ -1,0 +1,246 @@
+"""The files of a cell declaration, as pydantic models: types, words and single values only.
+
+Rules of this file:
+- What makes sense together is checked elsewhere: ``characteristic.py`` for one line of a plan, ``checks.py`` for the rest.
+- Times are written in seconds, positions in whole mm, uncertainties in the unit of their characteristic.
+- Each field carries the sentence that the reference page prints.
+"""
+
+from decimal import Decimal
+from typing import Annotated, Literal
+
+from pydantic import BeforeValidator, Field
+
+from supervisor.cell.fields import (
+    AboveZero,
+    Address,
+    Declared,
+    Exact,
+    FromOne,
+    FromZero,
+    Gtin,
+    Identifier,
+    Seconds,
+    Text,
+    Whole,
+)
+from supervisor.cell.kinds import KindName, Unit
+from supervisor.cell.table import text_of
+
+COVERAGE_K = Decimal(2)
+
+
+def _code_as_limits(written: object) -> object:
+    """``limits: 25 H7`` is short for ``limits: {iso286: 25 H7}``."""
+    text = text_of(written)
+    return written if text is None else {"iso286": text}
+
+
+class HandlerEntry(Declared):
+    """What carries pallets along a rail."""
+
+    id: Identifier = Field(description="Name of the handler.")
+    url: Address = Field(description="Address of its OPC UA server.")
+    profile: Identifier = Field(description="Interface profile, of kind `handler`.")
+    jaws: Literal[1, 2] = Field(
+        description="Gripping places: 1 or 2. With 2 it swaps pallets at a station."
+    )
+    rail_from_mm: Whole = Field(description="Lowest position that it reaches.")
+    rail_to_mm: Whole = Field(description="Highest position that it reaches.")
+    speed_mm_s: FromOne = Field(
+        description="Speed along the rail that moves really take, acceleration included."
+    )
+    pick_s: Seconds = Field(
+        description="Expected time for a pick, from standing before the place until clear of it."
+    )
+    put_s: Seconds = Field(description="Expected time for a put.")
+    swap_s: Seconds | None = Field(
+        default=None,
+        description="Expected time for a swap: pick and put without leaving. Needed with 2 jaws.",
+    )
+    move_s_max: Seconds = Field(
+        description="After this time a move counts as failed and a person is asked. Longer than the longest move."
+    )
+
+
+class StationEntry(Declared):
+    """A measuring machine with its one nest. The nest's place has the station's id."""
+
+    id: Identifier = Field(description="Name of the station.")
+    title: Text = Field(description="What people call it.")
+    kind: Identifier = Field(
+        description="How it measures, in a word: `optical`, `tactile`, `ct` ..."
+    )
+    url: Address = Field(description="Address of its OPC UA server.")
+    profile: Identifier = Field(description="Interface profile, of kind `station`.")
+    at_mm: Whole = Field(description="Position along the rail at which it is served.")
+    door_s_max: Seconds = Field(
+        default=Decimal(30),
+        description="After this time a door (or area grant) that was asked for counts as stuck.",
+    )
+    start_s_max: Seconds = Field(
+        default=Decimal(30),
+        description="After this time a preparation, a start or an abort without answer is doubted.",
+    )
+    late_factor: Exact = Field(
+        default=Decimal("1.5"),
+        description="A run is late after this many times its expected duration.",
+    )
+
+
+class ReaderEntry(Declared):
+    """A tag reader with its antennas."""
+
+    id: Identifier = Field(description="Name of the reader.")
+    url: Address = Field(description="Address of its OPC UA server.")
+    profile: Identifier = Field(description="Interface profile, of kind `reader`.")
+
+
+class PlaceEntry(Declared):
+    """A place outside the stations where a pallet can stand."""
+
+    id: Identifier = Field(
+        description="Name of the place. Places and stations share one set of names."
+    )
+    kind: Literal["rack", "outfeed"] = Field(
+        description="`rack`: pallets come in here and wait here between visits. `outfeed`: parts leave here."
+    )
+    sorting: Literal["conforming", "nonconforming", "hold"] | None = Field(
+        default=None,
+        description="What an outfeed place accepts. Only for `outfeed`, and needed there.",
+    )
+    at_mm: Whole = Field(description="Position along the rail at which it is served.")
+    reader: Identifier = Field(description="Tag reader that watches the place.")
+    antenna: FromOne = Field(description="Number of the place's antenna at that reader.")
+
+
+class DecisionRuleEntry(Declared):
+    """How conformity is decided."""
+
+    rule: Text = Field(
+        default="ISO 14253-1:2017",
+        description="Name of the agreed rule; it is printed on every record.",
+    )
+    guard_factor: Exact = Field(
+        default=Decimal("1.65"),
+        description="Guard band in standard uncertainties. ISO 14253-1:2017 has 1.65; 0 is simple acceptance.",
+    )
+
+
+class CellFile(Declared):
+    """`cell.yaml`: the machines and places of the cell."""
+
+    cell: Identifier = Field(description="Name of the cell.")
+    title: Text = Field(description="What people call it.")
+    decision_rule: DecisionRuleEntry = Field(
+        default_factory=DecisionRuleEntry, description="How conformity is decided."
+    )
+    handler: HandlerEntry = Field(description="What carries pallets.")
+    stations: list[StationEntry] = Field(min_length=1, description="The measuring stations.")
+    readers: list[ReaderEntry] = Field(min_length=1, description="The tag readers.")
+    places: list[PlaceEntry] = Field(min_length=1, description="The places outside the stations.")
+
+
+class LimitsEntry(Declared):
+    """The limits of a characteristic, in one of four ways."""
+
+    iso286: Text | None = Field(
+        default=None,
+        description="A tolerance code. `limits: 25 H7` is short for `limits: {iso286: 25 H7}`.",
+    )
+    lower: Exact | None = Field(default=None, description="Absolute lower limit.")
+    upper: Exact | None = Field(
+        default=None, description="Absolute upper limit; alone, there is no lower one."
+    )
+    plus_minus: AboveZero | None = Field(
+        default=None, description="Half the tolerance, symmetric to the nominal."
+    )
+    lower_deviation: Exact | None = Field(
+        default=None, description="Lower limit minus nominal, with its sign."
+    )
+    upper_deviation: Exact | None = Field(
+        default=None, description="Upper limit minus nominal, with its sign."
+    )
+
+
+class CharacteristicEntry(Declared):
+    """One line of an inspection plan: one requirement of the drawing."""
+
+    number: Text = Field(description="Number on the drawing. Text: `1.10` is not `1.1`.")
+    name: Text = Field(description="What it is, in the words of the drawing.")
+    kind: KindName = Field(description="What is limited.")
+    nominal: Exact | None = Field(
+        default=None,
+        description="Nominal value. Not needed with a tolerance code, nor where it is 0 by nature.",
+    )
+    limits: Annotated[LimitsEntry, BeforeValidator(_code_as_limits)] = Field(
+        description="The limits, or a tolerance code such as `25 H7`."
+    )
+    unit: Unit | None = Field(
+        default=None, description="UCUM unit; that of the part type if left out."
+    )
+    datum: Text | None = Field(
+        default=None, description="The datum or datum system as text, such as `A | B`."
+    )
+    need: Literal["mandatory", "informative"] = Field(
+        default="mandatory", description="`informative` values are recorded and decide nothing."
+    )
+    required_u: AboveZero | None = Field(
+        default=None,
+        description="Largest expanded uncertainty (k = 2) that may decide. If left out: 15 % of the tolerance, "
+        "which is a capability Q_MP of 30 % after ISO 22514-7.",
+    )
+
+
+class PartTypeFile(Declared):
+    """`part-types/*.yaml`: one part type with its inspection plan."""
+
+    part_type: Identifier = Field(description="Name of the part type.")
+    title: Text = Field(description="What people call it.")
+    gtin: Gtin = Field(description="GTIN of 14 digits, by which a tag names the part type.")
+    revision: Text = Field(description="Revision of the drawing that the plan follows.")
+    unit: Unit = Field(
+        default="mm", description="Unit of all characteristics that do not state their own."
+    )
+    plan: list[CharacteristicEntry] = Field(min_length=1, description="The characteristics.")
+
+
+class CoverageEntry(Declared):
+    """That a program decides a characteristic, and how well."""
+
+    number: Text = Field(description="Number of the characteristic.")
+    expanded_u: AboveZero = Field(
+        description="Expanded uncertainty, in the unit of the characteristic."
+    )
+    k: Exact | None = Field(
+        default=None,
+        description="Its coverage factor, at least 1; that of the program if left out.",
+    )
+
+
+class ProgramEntry(Declared):
+    """What one station runs for one part type."""
+
+    id: Identifier = Field(description="Name of the program in the cell.")
+    station: Identifier = Field(description="The station that runs it.")
+    part_type: Identifier = Field(description="The part type that it measures.")
+    name: Text = Field(description="What the station calls it.")
+    number: FromZero = Field(
+        default=0, description="Its number, for stations that select programs by number."
+    )
+    revision: Text = Field(description="Revision of the program, as the station knows it.")
+    part_free_s: Seconds = Field(description="Expected time from start until the pallet may leave.")
+    result_s: Seconds = Field(description="Expected time from start until the result is there.")
+    k: Exact = Field(
+        default=COVERAGE_K,
+        description="Coverage factor of all uncertainties that do not state their own.",
+    )
+    covers: list[CoverageEntry] = Field(
+        min_length=1, description="The characteristics that it decides."
+    )
+
+
+class ProgramsFile(Declared):
+    """`programs.yaml`: all measurement programs."""
+
+    programs: list[ProgramEntry] = Field(min_length=1, description="The measurement programs.")
