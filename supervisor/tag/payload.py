@@ -49,7 +49,7 @@ class TagContent:
     produced_s: int
 
     @property
-    def pallet_id(self) -> str:
+    def pallet(self) -> str:
         """The pallet's identity, ``grai:<company>.<type>.<serial>``."""
         return self.grai.pallet_id
 

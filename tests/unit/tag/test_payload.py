@@ -41,7 +41,7 @@ def test_the_crc_is_the_documented_one():
 
 def test_a_tag_says_pallet_part_batch_and_time():
     content = decode(PAYLOAD)
-    assert content.pallet_id == "grai:0614141.12345.400"
+    assert content.pallet == "grai:0614141.12345.400"
     assert content.gtin == "80614141123458"
     assert content.serial == "6789"
     assert content.batch == "B-2025-0417"
@@ -140,6 +140,7 @@ def accepted(payload: bytes) -> bool:
         ({"batch": " B"}, "bad character"),
         ({"batch": "Grün"}, "bad character"),
         ({"batch": "a\tb"}, "bad character"),
+        ({"batch": "a\x7fb"}, "bad character"),
         ({"produced_s": -1}, "bad time"),
         ({"produced_s": 2**32}, "bad time"),
         ({"grai": Grai(company="1", asset_type="1", serial=1)}, "bad digits"),

@@ -1,0 +1,138 @@
+"""Does one measured value prove that a requirement is kept? The decision rule of ISO 14253-1:2017.
+
+Rules of this file:
+- Limits, uncertainty and zones are exact decimals; a value is taken as the decimal that its shortest text shows, so that a value
+  on a limit is on it. Nothing is ever compared after a float subtraction.
+- Between the conformity zone and the nonconformity zone neither is proven, and that is a verdict of its own.
+- Where rounding cannot be avoided it makes the guard band wider, never narrower.
+
+The clauses of ISO 14253-1:2017 are from memory: default conformance probability 95 %, guard band 1.65 standard uncertainties.
+"""
+
+from decimal import ROUND_CEILING, Context, Decimal
+from typing import Literal
+
+from supervisor.cell.model import NaturalLimit
+from supervisor.cell.value import value
+
+EXACT = Context(prec=60)  # more digits than any declared limit, so sums and products do not round
+_UPWARD = Context(prec=12, rounding=ROUND_CEILING)
+
+
+@value
+class Zones:
+    """Bounds in the characteristic's unit; None = open on that side.
+
+    Conforming from ``accept_lower`` to ``accept_upper``, both included; nonconforming below ``reject_lower`` and above
+    ``reject_upper``, neither included; undecided otherwise.
+    """
+
+    accept_lower: Decimal | None
+    accept_upper: Decimal | None
+    reject_lower: Decimal | None
+    reject_upper: Decimal | None
+
+    @property
+    def nothing_conforms(self) -> bool:
+        """Whether the conformity zone is empty: the tolerance is narrower than two guard bands."""
+        lower, upper = self.accept_lower, self.accept_upper
+        return lower is not None and upper is not None and lower > upper
+
+
+@value
+class Judgement:
+    """A verdict on one value, with its reason for people."""
+
+    verdict: Literal["conforming", "nonconforming", "undecided"]
+    why: str
+
+
+def standard_uncertainty(expanded_u: Decimal, k: Decimal) -> Decimal:
+    """``expanded_u / k``, rounded up at the twelfth digit. ``k`` is above zero."""
+    return _UPWARD.divide(expanded_u, k)
+
+
+def zones(
+    lower: Decimal | None,
+    upper: Decimal | None,
+    natural_limit: NaturalLimit,
+    standard_u: Decimal,
+    guard_factor: Decimal,
+) -> Zones:
+    """The zones for limits and a standard uncertainty in the same unit.
+
+    A lower limit at a natural limit zero is no requirement: no value can break it, so it gets no guard band and no zone.
+    """
+    guard = EXACT.multiply(guard_factor, standard_u)
+    if natural_limit == "zero" and lower is not None and lower <= 0:
+        lower = None
+    return Zones(
+        accept_lower=None if lower is None else EXACT.add(lower, guard),
+        accept_upper=None if upper is None else EXACT.subtract(upper, guard),
+        reject_lower=None if lower is None else EXACT.subtract(lower, guard),
+        reject_upper=None if upper is None else EXACT.add(upper, guard),
+    )
+
+
+def verdict_on(
+    exact: Decimal, bounds: Zones
+) -> Literal["conforming", "nonconforming", "undecided"]:
+    """The verdict on an exact value."""
+    if bounds.reject_lower is not None and exact < bounds.reject_lower:
+        return "nonconforming"
+    if bounds.reject_upper is not None and exact > bounds.reject_upper:
+        return "nonconforming"
+    if bounds.accept_lower is not None and exact < bounds.accept_lower:
+        return "undecided"
+    if bounds.accept_upper is not None and exact > bounds.accept_upper:
+        return "undecided"
+    return "conforming"
+
+
+def judge(measured: float, bounds: Zones, unit: str) -> Judgement:
+    """The verdict on a finite value, with its reason; ``unit`` is only for the text."""
+    exact = exact_value(measured)
+    verdict = verdict_on(exact, bounds)
+    seen = f"{shown(exact)} {unit}"
+    match verdict:
+        case "conforming":
+            why = f"{seen} is in the conformity zone, {_span(bounds)}"
+        case "nonconforming":
+            why = f"{seen} is in the nonconformity zone, {_rejecting_bound(exact, bounds)}"
+        case "undecided" if bounds.nothing_conforms:
+            why = (
+                f"{seen}: the tolerance is too narrow for this uncertainty, no value could conform"
+            )
+        case "undecided":
+            why = f"{seen} is in the uncertainty zone, outside the conformity zone {_span(bounds)}"
+    return Judgement(verdict=verdict, why=why)
+
+
+def exact_value(measured: float) -> Decimal:
+    """The decimal that the float's shortest text shows: 20.021 is 20.021, not the binary number nearest to it."""
+    return Decimal(repr(measured))
+
+
+def shown(number: Decimal) -> str:
+    """A decimal for people: no exponent, no trailing zeros."""
+    return f"{EXACT.normalize(number):f}"
+
+
+def _rejecting_bound(exact: Decimal, bounds: Zones) -> str:
+    if bounds.reject_lower is not None and exact < bounds.reject_lower:
+        return f"below {shown(bounds.reject_lower)}"
+    assert bounds.reject_upper is not None
+    return f"above {shown(bounds.reject_upper)}"
+
+
+def _span(bounds: Zones) -> str:
+    lower, upper = bounds.accept_lower, bounds.accept_upper
+    match lower, upper:
+        case None, None:
+            return "which has no bounds"
+        case None, Decimal():
+            return f"up to {shown(upper)}"
+        case Decimal(), None:
+            return f"from {shown(lower)}"
+        case _:
+            return f"{shown(lower)} to {shown(upper)}"

@@ -1,0 +1,155 @@
+"""One record and one verdict for a part, from the results of all stations.
+
+Rules of this file:
+- The most capable program with a good value decides a characteristic; every other value is listed beside it as a monitor.
+- A part conforms only if every mandatory characteristic is proven to conform. Missing or failed evidence never counts as good.
+- The part's verdict is the worst of its mandatory characteristics; informative ones are reported and change nothing.
+- A record depends on the results, not on the order in which they arrived.
+"""
+
+from collections.abc import Sequence
+from types import MappingProxyType
+
+from supervisor.cell.model import Characteristic, Sorting
+from supervisor.cell.value import value
+from supervisor.verdict.conformity import Zones, judge, shown
+from supervisor.verdict.plan_table import REQUIRED_U_K, PlanTable
+from supervisor.verdict.record import Finding, Record, Verdict
+from supervisor.verdict.result import StationResult
+from supervisor.verdict.weighing import Weighed, precedence, weigh
+
+# The worst first. A part with a proven error is nonconforming whatever else is missing.
+WORST_FIRST: tuple[Verdict, ...] = (
+    "nonconforming",
+    "station error",
+    "not measured",
+    "undecided",
+    "conforming",
+)
+
+SORTING = MappingProxyType[Verdict, Sorting](
+    {
+        "conforming": "conforming",
+        "nonconforming": "nonconforming",
+        "undecided": "hold",
+        "not measured": "hold",
+        "station error": "hold",
+    }
+)
+
+_UNBOUNDED = Zones(accept_lower=None, accept_upper=None, reject_lower=None, reject_upper=None)
+
+
+@value
+class Part:
+    """The part that a record is about, and the occasion; every field as in ``Record``."""
+
+    serial: str
+    batch: str
+    produced: str
+    pallet: str
+    declaration: str
+    revision: int
+    entered_ms: int
+    decided_ms: int
+
+
+def merge(part: Part, table: PlanTable, results: Sequence[StationResult]) -> Record:
+    """The record of a part; ``results`` are this part's, each once, in any order."""
+    weighed = weigh(table, results)
+    findings = tuple(
+        _finding(characteristic, sorted(weighed.get(characteristic.number, []), key=precedence))
+        for characteristic in table.part_type.plan
+    )
+    verdict, why = _part_verdict(findings)
+    return Record(
+        serial=part.serial,
+        part_type=table.part_type.part_type,
+        plan_revision=table.part_type.revision,
+        batch=part.batch,
+        produced=part.produced,
+        pallet=part.pallet,
+        declaration=part.declaration,
+        rule=f"{table.rule.rule}, guard factor {shown(table.rule.guard_factor)}",
+        revision=part.revision,
+        entered_ms=part.entered_ms,
+        decided_ms=part.decided_ms,
+        verdict=verdict,
+        why=why + _left_out(table, results),
+        findings=findings,
+    )
+
+
+def sorting_of(record: Record) -> Sorting:
+    """Where the part goes: everything that is neither proven good nor proven bad waits for a person."""
+    return SORTING[record.verdict]
+
+
+def _finding(characteristic: Characteristic, values: Sequence[Weighed]) -> Finding:
+    deciding = values[0] if values and values[0].may_decide else None
+    if deciding is None:
+        bounds = _UNBOUNDED
+        verdict, why = _without_evidence(characteristic, values)
+    else:
+        bounds = deciding.ability.bounds
+        judged = judge(deciding.number, bounds, characteristic.unit)
+        verdict, why = judged.verdict, judged.why
+    return Finding(
+        number=characteristic.number,
+        name=characteristic.name,
+        kind=characteristic.kind,
+        unit=characteristic.unit,
+        nominal=characteristic.nominal,
+        lower=characteristic.lower,
+        upper=characteristic.upper,
+        accept_lower=bounds.accept_lower,
+        accept_upper=bounds.accept_upper,
+        need=characteristic.need,
+        verdict=verdict,
+        why=why,
+        decided_by=None if deciding is None else deciding.evidence,
+        monitored_by=tuple(each.evidence for each in values if each is not deciding),
+    )
+
+
+def _without_evidence(
+    characteristic: Characteristic, values: Sequence[Weighed]
+) -> tuple[Verdict, str]:
+    """The verdict where no value may decide: a capable station failed, or none measured."""
+    failed = next((each for each in values if each.ability.capable), None)
+    if failed is not None:
+        return (
+            "station error",
+            f"{failed.result.station}, run {failed.result.run_id}: {failed.flaw}",
+        )
+    if not values:
+        return "not measured", "no station has given a value"
+    best = values[0].ability
+    stated = f"U = {shown(best.coverage.expanded_u)} {characteristic.unit} (k = {shown(best.coverage.k)})"
+    required = (
+        f"U = {shown(characteristic.required_u)} {characteristic.unit} (k = {shown(REQUIRED_U_K)})"
+    )
+    return "not measured", f"only by {best.program.program} with {stated}; {required} is required"
+
+
+def _part_verdict(findings: Sequence[Finding]) -> tuple[Verdict, str]:
+    mandatory = [finding for finding in findings if finding.need == "mandatory"]
+    if not mandatory:
+        return "not measured", "the plan has no mandatory characteristic"
+    worst = _worst([finding.verdict for finding in mandatory])
+    if worst == "conforming":
+        return worst, f"all {len(mandatory)} mandatory characteristics conform"
+    guilty = [finding for finding in mandatory if finding.verdict == worst]
+    first = guilty[0]
+    others = f" (and {len(guilty) - 1} more {worst})" if len(guilty) > 1 else ""
+    return worst, f"characteristic {first.number}, {first.name}, {worst}: {first.why}{others}"
+
+
+def _worst(verdicts: Sequence[Verdict]) -> Verdict:
+    return min(verdicts, key=WORST_FIRST.index)
+
+
+def _left_out(table: PlanTable, results: Sequence[StationResult]) -> str:
+    """A remark on results that carry no evidence, because nobody declared how uncertain their program is."""
+    missing = sorted({result.program for result in results} - table.abilities.keys())
+    return f"; left out, not declared for this part type: {', '.join(missing)}" if missing else ""

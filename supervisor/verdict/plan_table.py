@@ -1,0 +1,103 @@
+"""Who can decide what of one part type, and how well: worked out once from the declaration.
+
+Rules of this file:
+- Capability belongs to a program and a characteristic, never to a station as a whole.
+- Expanded uncertainties are compared at the same coverage factor.
+- Nothing here depends on a part; a table never changes after construction.
+"""
+
+from collections.abc import Sequence
+from decimal import Decimal
+
+from supervisor.cell.model import Characteristic, Coverage, DecisionRule, PartType, Program
+from supervisor.cell.value import value
+from supervisor.verdict.conformity import EXACT, Zones, standard_uncertainty, zones
+
+REQUIRED_U_K = Decimal(
+    2
+)  # ``Characteristic.required_u`` is an expanded uncertainty with this factor
+
+
+@value
+class Ability:
+    """How a program can judge a characteristic: its uncertainty, whether that is small enough, and the zones that follow."""
+
+    characteristic: Characteristic
+    program: Program
+    coverage: Coverage
+    standard_u: Decimal
+    capable: bool
+    bounds: Zones
+
+
+class PlanTable:
+    """The inspection plan of a part type with every program's abilities.
+
+    ``programs`` may hold those of other part types too; they are left out.
+    """
+
+    __slots__ = ("abilities", "capable", "part_type", "programs", "rule")
+
+    def __init__(
+        self, part_type: PartType, programs: Sequence[Program], rule: DecisionRule
+    ) -> None:
+        self.part_type = part_type
+        self.rule = rule
+        self.programs = tuple(each for each in programs if each.part_type == part_type.part_type)
+        plan = {characteristic.number: characteristic for characteristic in part_type.plan}
+        self.abilities = {each.program: _abilities(plan, each, rule) for each in self.programs}
+        """By program id and characteristic number."""
+        self.capable = {number: self._capable_of(number) for number in plan}
+        """By characteristic number: the capable abilities, the smallest uncertainty first, then by program id."""
+
+    def _capable_of(self, number: str) -> tuple[Ability, ...]:
+        covering = (self.abilities[each.program].get(number) for each in self.programs)
+        found = [ability for ability in covering if ability is not None and ability.capable]
+        return tuple(
+            sorted(found, key=lambda ability: (ability.standard_u, ability.program.program))
+        )
+
+    @property
+    def undecidable(self) -> tuple[str, ...]:
+        """The mandatory characteristics that no program is capable of deciding: a gap of the declaration."""
+        return tuple(
+            each.number
+            for each in self.part_type.plan
+            if each.need == "mandatory" and not self.capable[each.number]
+        )
+
+
+def capable(characteristic: Characteristic, coverage: Coverage) -> bool:
+    """Whether a program's uncertainty, brought to k = 2, is small enough to decide this characteristic."""
+    stated = EXACT.multiply(coverage.expanded_u, REQUIRED_U_K)
+    return stated <= EXACT.multiply(characteristic.required_u, coverage.k)
+
+
+def _abilities(
+    plan: dict[str, Characteristic], program: Program, rule: DecisionRule
+) -> dict[str, Ability]:
+    return {
+        coverage.number: _ability(plan[coverage.number], program, coverage, rule)
+        for coverage in program.covers
+        if coverage.number in plan
+    }
+
+
+def _ability(
+    characteristic: Characteristic, program: Program, coverage: Coverage, rule: DecisionRule
+) -> Ability:
+    standard_u = standard_uncertainty(coverage.expanded_u, coverage.k)
+    return Ability(
+        characteristic=characteristic,
+        program=program,
+        coverage=coverage,
+        standard_u=standard_u,
+        capable=capable(characteristic, coverage),
+        bounds=zones(
+            characteristic.lower,
+            characteristic.upper,
+            characteristic.natural_limit,
+            standard_u,
+            rule.guard_factor,
+        ),
+    )

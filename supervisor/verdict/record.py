@@ -1,0 +1,72 @@
+"""The account of one part: one record, one verdict.
+
+Rules of this file: values only. ``merge`` makes records; nothing changes one afterwards, a later record has a higher revision.
+"""
+
+from decimal import Decimal
+from typing import Literal
+
+from supervisor.cell.value import value
+from supervisor.verdict.result import Quality
+
+Verdict = Literal["conforming", "nonconforming", "undecided", "not measured", "station error"]
+
+
+@value
+class Evidence:
+    """One measured value with its provenance: who measured it how well, and in which run."""
+
+    value: float | None
+    unit: str
+    quality: Quality
+    expanded_u: Decimal
+    k: Decimal
+    station: str
+    program: str
+    program_revision: str
+    run_id: str
+    result_id: str
+    measured_ms: int
+
+
+@value
+class Finding:
+    """The verdict on one characteristic: the limits, the deciding evidence (None if there is none), and other stations' evidence.
+
+    ``accept_lower``/``accept_upper`` bound the conformity zone that was applied (None = open on that side, or nothing decided).
+    """
+
+    number: str
+    name: str
+    kind: str
+    unit: str
+    nominal: Decimal
+    lower: Decimal | None
+    upper: Decimal | None
+    accept_lower: Decimal | None
+    accept_upper: Decimal | None
+    need: Literal["mandatory", "informative"]
+    verdict: Verdict
+    why: str
+    decided_by: Evidence | None
+    monitored_by: tuple[Evidence, ...]
+
+
+@value
+class Record:
+    """One part, one verdict. ``declaration`` is the digest of the cell declaration; ``rule`` names the decision rule with its factor."""
+
+    serial: str
+    part_type: str
+    plan_revision: str
+    batch: str
+    produced: str
+    pallet: str
+    declaration: str
+    rule: str
+    revision: int
+    entered_ms: int
+    decided_ms: int
+    verdict: Verdict
+    why: str
+    findings: tuple[Finding, ...]

@@ -1,0 +1,87 @@
+"""Which characteristics of a part are still open, and which programs may be asked for them.
+
+Rules of this file:
+- A mandatory characteristic is open until a capable program has given a good value, as long as one is left that may be asked.
+- If the deciding value lies in the uncertainty zone, the characteristic is open as long as a more capable program may be asked.
+- An informative characteristic is never open: it is taken whenever a program measures it beside others.
+- Repeats are bounded: a program is not needed again after a good value, nor asked again after two runs without one.
+
+So a part is finished after at most two runs of each program, whatever the stations give.
+"""
+
+from collections import Counter
+from collections.abc import Sequence
+
+from supervisor.cell.model import Characteristic
+from supervisor.cell.value import value
+from supervisor.verdict.conformity import exact_value, judge, verdict_on
+from supervisor.verdict.plan_table import PlanTable
+from supervisor.verdict.result import StationResult
+from supervisor.verdict.weighing import Weighed, precedence, weigh
+
+RUNS_WITHOUT_GOOD_VALUE_MAX = 2
+
+
+@value
+class OpenCharacteristic:
+    """A characteristic that is still open: ``programs`` may be asked for it, the most capable first; ``why`` is for people."""
+
+    number: str
+    programs: tuple[str, ...]
+    why: str
+
+
+def still_open(
+    table: PlanTable, results: Sequence[StationResult], tried: Sequence[tuple[str, int]]
+) -> tuple[OpenCharacteristic, ...]:
+    """What is still open, in the order of the plan; empty means that nothing more can be decided: the part is finished.
+
+    ``results`` are this part's; ``tried`` counts, by program, its runs that ended without a result.
+    """
+    weighed = weigh(table, results)
+    runs = _runs(results, tried)
+    found = (
+        _opening(table, characteristic, weighed.get(characteristic.number), runs)
+        for characteristic in table.part_type.plan
+        if characteristic.need == "mandatory"
+    )
+    return tuple(each for each in found if each is not None)
+
+
+def exhausted(table: PlanTable, opened: Sequence[OpenCharacteristic]) -> tuple[str, ...]:
+    """The programs, in their order, that no open characteristic asks for: running them would decide nothing."""
+    wanted = {program for each in opened for program in each.programs}
+    return tuple(each.program for each in table.programs if each.program not in wanted)
+
+
+def _runs(results: Sequence[StationResult], tried: Sequence[tuple[str, int]]) -> Counter[str]:
+    """Runs by program, each run once however many results it gave."""
+    runs = Counter(dict(tried))
+    runs.update(program for program, _ in {(each.program, each.run_id) for each in results})
+    return runs
+
+
+def _opening(
+    table: PlanTable,
+    characteristic: Characteristic,
+    values: Sequence[Weighed] | None,
+    runs: Counter[str],
+) -> OpenCharacteristic | None:
+    """The characteristic with the programs that may be asked; None if it is decided or nobody is left.
+
+    A program that has given a good value is never named again: its value decides, or a more capable one does.
+    """
+    deciding = min(values, key=precedence) if values else None
+    able = table.capable[characteristic.number]
+    why = "no capable program has given a good value yet"
+    if deciding is not None and deciding.may_decide:
+        bounds = deciding.ability.bounds
+        if verdict_on(exact_value(deciding.number), bounds) != "undecided":
+            return None
+        able = [each for each in able if each.standard_u < deciding.ability.standard_u]
+        why = judge(deciding.number, bounds, characteristic.unit).why
+    left = [each for each in able if runs[each.program.program] < RUNS_WITHOUT_GOOD_VALUE_MAX]
+    names = tuple(each.program.program for each in left)
+    return (
+        OpenCharacteristic(number=characteristic.number, programs=names, why=why) if names else None
+    )

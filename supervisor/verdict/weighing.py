@@ -1,0 +1,118 @@
+"""Every measured value of one part, weighed: how capable its program is, and what is wrong with it.
+
+Rules of this file:
+- A value may decide only if its program is capable and nothing is wrong with it; every other value is still shown.
+- A value whose uncertainty nobody declared is no evidence: the program does not cover that characteristic.
+- Of two values that may decide, the one with the smaller uncertainty does; then the newest; then the first station by id.
+"""
+
+import math
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from decimal import Decimal
+
+from supervisor.cell.value import value
+from supervisor.verdict.conformity import exact_value
+from supervisor.verdict.plan_table import Ability, PlanTable
+from supervisor.verdict.record import Evidence
+from supervisor.verdict.result import MeasuredValue, StationResult
+
+
+@value
+class Weighed:
+    """One value of one result. ``flaw`` is "" or what is wrong with it, for people."""
+
+    ability: Ability
+    result: StationResult
+    measured: MeasuredValue
+    flaw: str
+
+    @property
+    def may_decide(self) -> bool:
+        """Whether a verdict may rest on it."""
+        return self.ability.capable and not self.flaw
+
+    @property
+    def number(self) -> float:
+        """The measured number of a value without flaw."""
+        assert self.measured.value is not None
+        return self.measured.value
+
+    @property
+    def evidence(self) -> Evidence:
+        """What a record keeps of it."""
+        coverage, program = self.ability.coverage, self.ability.program
+        return Evidence(
+            value=self.measured.value,
+            unit=self.measured.unit,
+            quality=self.measured.quality,
+            expanded_u=coverage.expanded_u,
+            k=coverage.k,
+            station=self.result.station,
+            program=program.program,
+            program_revision=program.revision,
+            run_id=self.result.run_id,
+            result_id=self.result.result_id,
+            measured_ms=self.result.measured_ms,
+        )
+
+
+def weigh(table: PlanTable, results: Sequence[StationResult]) -> dict[str, list[Weighed]]:
+    """Every value of the plan by characteristic number, in no particular order: ``precedence`` gives one.
+
+    Results of programs that the table does not hold carry no evidence.
+    """
+    weighed: dict[str, list[Weighed]] = {}
+    for result in results:
+        abilities = table.abilities.get(result.program)
+        if abilities is not None:
+            _weigh_result(weighed, abilities, result)
+    return weighed
+
+
+def precedence(weighed: Weighed) -> tuple[bool, Decimal, int, str, str]:
+    """A sort key that puts the value that decides first."""
+    result = weighed.result
+    return (
+        not weighed.may_decide,
+        weighed.ability.standard_u,
+        -result.measured_ms,
+        result.station,
+        result.result_id,
+    )
+
+
+def flaw(ability: Ability, measured: MeasuredValue) -> str:
+    """What keeps a value from deciding, for people; "" if nothing does."""
+    unit = ability.characteristic.unit
+    if measured.quality != "good":
+        return f"its quality is {measured.quality}"
+    if measured.value is None or not math.isfinite(measured.value):
+        return "it is no finite number"
+    if measured.unit != unit:
+        return f"its unit is {measured.unit or 'missing'} instead of {unit}"
+    if measured.value < 0 and _impossible(ability, measured.value):
+        return "it is below zero by more than its uncertainty"
+    return ""
+
+
+def _impossible(ability: Ability, negative: float) -> bool:
+    """A form error or a roughness cannot be negative; far below zero something other than the part was measured."""
+    if ability.characteristic.natural_limit != "zero":
+        return False
+    return exact_value(negative) < ability.coverage.expanded_u.copy_negate()
+
+
+def _weigh_result(
+    weighed: dict[str, list[Weighed]], abilities: Mapping[str, Ability], result: StationResult
+) -> None:
+    times_given = Counter([measured.number for measured in result.values])
+    for measured in result.values:
+        ability = abilities.get(measured.number)
+        if ability is not None:
+            repeated = times_given[measured.number] > 1
+            wrong = (
+                "the same result gives it more than once" if repeated else flaw(ability, measured)
+            )
+            one = Weighed(ability=ability, result=result, measured=measured, flaw=wrong)
+            weighed.setdefault(measured.number, []).append(one)
