@@ -25,7 +25,7 @@ from supervisor.cell import model
 COMPANY_DIGITS = 7
 PALLET_TYPE = "12345"
 TAKE_AFTER_MS = 20_000
-KINDS: dict[str, StationKind] = {"scan": "scan", "touch": "touch", "ct": "ct"}
+KINDS: dict[str, StationKind] = {"optical": "scan", "tactile": "touch", "ct": "ct"}
 
 
 class UnknownKind(Exception):  # noqa: N818 - it says what is wrong with the declaration

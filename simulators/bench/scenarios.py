@@ -29,7 +29,7 @@ GTINS = {
     "port-plate": "00614141000029",
     "pump-body": "00614141000036",
 }
-STATIONS = {"ct-1": ("ct", 4_800), "scan-1": ("scan", 2_600), "touch-1": ("touch", 3_600)}
+STATIONS = {"ct-1": ("ct", 4_800), "scan-1": ("optical", 2_600), "touch-1": ("tactile", 3_600)}
 OUTFEEDS: dict[str, tuple[Sorting, int]] = {
     "out-hold-1": ("hold", 5_400),
     "out-nok-1": ("nonconforming", 5_600),
