@@ -1,7 +1,7 @@
 """What a pallet's tag says, from bytes and back: pure. Layout of the bytes: docs/reference/tag.md."""
 
 from supervisor.tag.epc import Grai, Sgtin, check_digit, sgtin_of_gtin
-from supervisor.tag.payload import TAG_BYTES, TagContent, decode, decode_hex, encode
+from supervisor.tag.payload import TAG_BYTES, TagContent, decode, encode
 from supervisor.tag.refusal import ADVICE, TagCode, TagError
 
 __all__ = [
@@ -14,7 +14,6 @@ __all__ = [
     "TagError",
     "check_digit",
     "decode",
-    "decode_hex",
     "encode",
     "sgtin_of_gtin",
 ]

@@ -86,21 +86,6 @@ def decode(payload: bytes) -> TagContent:
     )
 
 
-def decode_hex(payload: str) -> TagContent:
-    """Read a tag's memory that was journalled as hexadecimal text.
-
-    Raises:
-        TagError: as ``decode``; "bad character" where the text is not hexadecimal.
-    """
-    try:
-        memory = bytes.fromhex(payload)
-    except ValueError as error:
-        raise TagError(
-            "bad character", f"the payload is no hexadecimal text: {payload[:32]!r}"
-        ) from error
-    return decode(memory)
-
-
 def encode(content: TagContent, *, tag_bytes: int = TAG_BYTES) -> bytes:
     """The memory of a tag with ``tag_bytes`` bytes that says ``content``, filled up with zeros.
 

@@ -7,7 +7,7 @@ from zlib import crc32
 import pytest
 
 from supervisor.cell.value import replace
-from supervisor.tag import ADVICE, Grai, Sgtin, TagContent, TagError, decode, decode_hex, encode
+from supervisor.tag import ADVICE, Grai, Sgtin, TagContent, TagError, decode, encode
 
 CONTENT = TagContent(
     grai=Grai(company="0614141", asset_type="12345", serial=400, filter_value=3),
@@ -158,14 +158,3 @@ def test_a_tag_that_is_too_small_is_refused_when_written():
         encode(CONTENT, tag_bytes=46)
     assert refusal.value.code == "too long"
     assert "47 bytes are needed, the tag has 46" in refusal.value.seen
-
-
-def test_the_journal_s_hexadecimal_text_reads_like_the_bytes():
-    assert decode_hex(PAYLOAD.hex()) == CONTENT
-
-
-@pytest.mark.parametrize("text", ["3", "zz", "\uff13\uff13"])
-def test_a_journalled_payload_that_is_no_hexadecimal_text_is_refused(text):
-    with pytest.raises(TagError) as refusal:
-        decode_hex(text)
-    assert refusal.value.code == "bad character"
