@@ -1,1 +1,6 @@
-"""The only way to the database: journal, snapshots, records."""
+"""The only way to the database: journal, snapshots, hash chain, records and their questions, migrations."""
+
+from supervisor.store.errors import StoreError, StoreRefused
+from supervisor.store.opening import Archive, Store, open_archive, open_store
+
+__all__ = ["Archive", "Store", "StoreError", "StoreRefused", "open_archive", "open_store"]

@@ -1,0 +1,138 @@
+"""The hash chain over the journal.
+
+Rules of this file:
+- The hash of an entry is SHA-256 over the hash before it, its number, time, schema and kind, and its body as stored, byte for byte.
+  The first entry follows 32 zero bytes.
+- A chain shows every changed, removed, added or swapped entry, but not a tail that was cut off, nor one that somebody replaced
+  together with every hash. The end is therefore compared with heads kept elsewhere: in ``meta`` and in the head file.
+"""
+
+import hashlib
+from collections.abc import Iterable, Sequence
+from typing import NamedTuple
+
+from supervisor.cell.value import value
+from supervisor.shell.ports import Head, JournalEntry
+from supervisor.store.codec import encode_body
+
+ORIGIN = bytes(32)
+
+
+class Row(NamedTuple):
+    """One row of the journal table, in the order of its columns."""
+
+    seq: int
+    at_ms: int
+    schema: int
+    kind: str
+    body: str
+    prev: bytes
+    hash: bytes
+
+
+@value
+class Tip:
+    """The last entry of a chain; number 0 before the first."""
+
+    seq: int
+    at_ms: int
+    hash: bytes
+
+    def head(self) -> Head:
+        """The same for people and interfaces."""
+        return Head(seq=self.seq, at_ms=self.at_ms, digest=self.hash.hex())
+
+
+ROOT = Tip(seq=0, at_ms=0, hash=ORIGIN)
+
+
+@value
+class Known:
+    """A head that was kept elsewhere. ``where`` names the place for people."""
+
+    seq: int
+    hash: bytes
+    where: str
+
+
+@value
+class Fault:
+    """The first entry that is not as it was written, and what is wrong with it."""
+
+    seq: int
+    what: str
+
+
+@value
+class VerifyReport:
+    """How many entries follow each other unbroken, the head they lead to, and the first fault (None = none)."""
+
+    entries: int
+    head: Head
+    fault: Fault | None
+
+
+def digest(prev: bytes, seq: int, at_ms: int, schema: int, kind: str, body: str) -> bytes:
+    """The hash of an entry."""
+    text = f"{seq}\n{at_ms}\n{schema}\n{kind}\n{body}"
+    return hashlib.sha256(prev + text.encode()).digest()
+
+
+def link(tip: Tip, entries: Sequence[JournalEntry]) -> tuple[list[Row], Tip]:
+    """Rows that continue a chain, and its new end. The entries must count on from it."""
+    rows: list[Row] = []
+    prev, seq = tip.hash, tip.seq
+    for entry in entries:
+        assert entry.seq == seq + 1, f"entry {entry.seq} cannot follow entry {seq}"
+        seq = entry.seq
+        kind = entry.event.__class__.__name__
+        body = encode_body(entry)
+        now = digest(prev, seq, entry.at_ms, entry.schema, kind, body)
+        rows.append(Row(seq, entry.at_ms, entry.schema, kind, body, prev, now))
+        prev = now
+    last = rows[-1]
+    return rows, Tip(seq=last.seq, at_ms=last.at_ms, hash=last.hash)
+
+
+def verify(rows: Iterable[Row], known: Sequence[Known] = ()) -> VerifyReport:
+    """Follow a whole chain from its first entry and compare it with the heads kept elsewhere."""
+    tip = ROOT
+    passed: dict[int, bytes] = {}
+    watched = {head.seq for head in known}
+    for row in rows:
+        fault = _row_fault(tip, row)
+        if fault is not None:
+            return VerifyReport(entries=tip.seq, head=tip.head(), fault=fault)
+        tip = Tip(seq=row.seq, at_ms=row.at_ms, hash=row.hash)
+        if row.seq in watched:
+            passed[row.seq] = row.hash
+    faults = [fault for head in known if (fault := head_fault(tip, head, passed.get(head.seq)))]
+    return VerifyReport(entries=tip.seq, head=tip.head(), fault=faults[0] if faults else None)
+
+
+def _row_fault(tip: Tip, row: Row) -> Fault | None:
+    if row.seq != tip.seq + 1:
+        return Fault(seq=tip.seq + 1, what=f"the entry is missing; entry {row.seq} comes next")
+    if digest(row.prev, row.seq, row.at_ms, row.schema, row.kind, row.body) != row.hash:
+        return Fault(seq=row.seq, what="the entry was changed: its hash is not that of its content")
+    if row.prev != tip.hash:
+        return Fault(
+            seq=row.seq,
+            what=f"the entry does not follow entry {tip.seq}: one of the two was replaced",
+        )
+    return None
+
+
+def head_fault(tip: Tip, known: Known, found: bytes | None) -> Fault | None:
+    """What is wrong with a chain that ends at ``tip``, whose entry ``known.seq`` has the hash ``found``."""
+    if known.seq > tip.seq:
+        return Fault(
+            seq=tip.seq + 1,
+            what=f"the journal ends at entry {tip.seq}, but {known.where} knows entry {known.seq}: its end was cut off",
+        )
+    if known.seq > 0 and found != known.hash:
+        return Fault(
+            seq=known.seq,
+            what=f"the entry is not the one that {known.where} knows: history was replaced",
+        )
+    return None

@@ -1,0 +1,67 @@
+"""The head of the journal, kept in a second file.
+
+Rules of this file:
+- Written after commits, at most once in ``EVERY_S`` and at the end, so that it is never ahead of a power-safe journal.
+- It is replaced as a whole. One that cannot be read counts as absent, with a warning: a power cut must not keep a cell from starting.
+- Trouble with it never stops the journal; it is shown.
+"""
+
+import time
+from pathlib import Path
+
+import msgspec
+
+from supervisor.store.chain import Known, Tip
+
+EVERY_S = 1.0
+
+
+class HeadNote(msgspec.Struct):
+    """The content of the file: number and hash (hexadecimal) of an entry that is durable."""
+
+    seq: int
+    hash: str
+
+
+class HeadFile:
+    """Keeps the newest durable head in a file."""
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        self.trouble = ""
+        self._due_s = 0.0
+        self._unwritten: Tip | None = None
+
+    def known(self) -> Known | None:
+        """The head that the file holds; None if there is no readable one."""
+        try:
+            note = msgspec.json.decode(self.path.read_bytes(), type=HeadNote)
+            return Known(seq=note.seq, hash=bytes.fromhex(note.hash), where=f"{self.path}")
+        except FileNotFoundError:
+            return None
+        except (OSError, ValueError) as error:  # msgspec's errors are ValueErrors
+            self.trouble = f"{self.path} cannot be read and is written anew: {error}"
+            return None
+
+    def note(self, tip: Tip) -> None:
+        """Keep a head, if the last one was written long enough ago."""
+        self._unwritten = tip
+        now_s = time.monotonic()
+        if now_s >= self._due_s:
+            self._due_s = now_s + EVERY_S
+            self.flush()
+
+    def flush(self) -> None:
+        """Write the newest head now."""
+        if self._unwritten is None:
+            return
+        note = HeadNote(seq=self._unwritten.seq, hash=self._unwritten.hash.hex())
+        fresh = self.path.with_name(self.path.name + ".new")
+        try:
+            fresh.write_bytes(msgspec.json.encode(note) + b"\n")
+            fresh.replace(self.path)
+        except OSError as error:
+            self.trouble = f"{self.path} cannot be written: {error}"
+            return
+        self.trouble = ""
+        self._unwritten = None

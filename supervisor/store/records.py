@@ -1,0 +1,299 @@
+"""Records of parts and questions about them.
+
+Rules of this file:
+- A record is kept in the transaction of the journal entry that commanded it, and names that entry.
+- The identity of a record is serial number, part type, time of entry and revision. The same record again is kept once; another
+  content under the same identity is a defect of ours and is refused.
+- Findings repeat what the record says of each characteristic, for questions across parts: the deciding evidence only.
+"""
+
+from collections.abc import Iterator
+from typing import Any, Literal
+
+from sqlalchemy import (
+    ColumnElement,
+    Connection,
+    Row,
+    Select,
+    and_,
+    exists,
+    func,
+    insert,
+    or_,
+    select,
+)
+
+from supervisor.cell.value import value
+from supervisor.store.codec import decode_record, encode_record
+from supervisor.store.errors import StoreError
+from supervisor.store.reader import Reader
+from supervisor.store.schema import FINDING, RECORD
+from supervisor.verdict.record import Finding, Record, Verdict
+
+PAGE_MAX = 500
+
+Question = Select[*tuple[Any, ...]]
+
+
+@value
+class KeptRecord:
+    """A record as it was kept, and the journal entry that commanded it."""
+
+    seq: int
+    record: Record
+
+
+@value
+class RecordFilter:
+    """Which records are asked for; "" and None ask for all. Times are those of the decision, from (inclusive) to (exclusive).
+
+    ``station`` asks for records with a characteristic that this station decided. "latest" leaves out revisions that a later one
+    of the same visit of the part replaced.
+    """
+
+    part_type: str = ""
+    batch: str = ""
+    serial: str = ""
+    verdict: Verdict | Literal[""] = ""
+    station: str = ""
+    from_ms: int | None = None
+    to_ms: int | None = None
+    revisions: Literal["latest", "all"] = "latest"
+
+
+@value
+class RecordPage:
+    """Records, newest decision first. ``after`` asks for the next page ("" = this was the last)."""
+
+    records: tuple[KeptRecord, ...]
+    after: str
+
+
+@value
+class FindingFilter:
+    """Which findings on one characteristic of one part type are asked for."""
+
+    part_type: str
+    number: str
+    station: str = ""
+    from_ms: int | None = None
+    to_ms: int | None = None
+
+
+@value
+class FindingLine:
+    """One decided characteristic of one part, for trends."""
+
+    serial: str
+    seq: int
+    verdict: Verdict
+    value: float | None
+    unit: str
+    station: str
+    program: str
+    run_id: str
+    measured_ms: int
+
+
+def keep_record(connection: Connection, seq: int, record: Record) -> None:
+    """Keep a record within the caller's transaction.
+
+    Raises:
+        StoreError: "record-differs".
+    """
+    body = encode_record(record)
+    same = select(RECORD.c.body).where(
+        RECORD.c.serial == record.serial,
+        RECORD.c.part_type == record.part_type,
+        RECORD.c.entered_ms == record.entered_ms,
+        RECORD.c.revision == record.revision,
+    )
+    kept = connection.execute(same).scalar()
+    if kept is None:
+        _insert(connection, seq, record, body)
+    elif kept != body:
+        raise StoreError(
+            "record-differs",
+            f"record {record.serial} of {record.part_type}, revision {record.revision}, exists with another content",
+            "This is a defect of the supervisor: keep the journal and report it",
+        )
+
+
+def _insert(connection: Connection, seq: int, record: Record, body: str) -> None:
+    row = {
+        "seq": seq,
+        "serial": record.serial,
+        "part_type": record.part_type,
+        "entered_ms": record.entered_ms,
+        "revision": record.revision,
+        "decided_ms": record.decided_ms,
+        "batch": record.batch,
+        "verdict": record.verdict,
+        "body": body,
+    }
+    made = connection.execute(insert(RECORD).values(row).returning(RECORD.c.id)).scalar_one()
+    findings = [_finding_row(made, record, finding) for finding in record.findings]
+    if findings:
+        connection.execute(insert(FINDING), findings)
+
+
+def _finding_row(record_id: int, record: Record, finding: Finding) -> dict[str, Any]:
+    decided = finding.decided_by
+    return {
+        "record": record_id,
+        "number": finding.number,
+        "part_type": record.part_type,
+        "verdict": finding.verdict,
+        "value": decided.value if decided else None,
+        "unit": finding.unit,
+        "station": decided.station if decided else "",
+        "program": decided.program if decided else "",
+        "run_id": decided.run_id if decided else "",
+        "measured_ms": decided.measured_ms if decided else None,
+    }
+
+
+class Records:
+    """Questions about records. Each opens a connection of its own; call them off the event loop."""
+
+    def __init__(self, reader: Reader) -> None:
+        self._reader = reader
+
+    def latest(self, serial: str, *, part_type: str = "") -> KeptRecord | None:
+        """The record in force of a part: of its last visit to the cell, the last revision."""
+        found = self.revisions(serial, part_type=part_type)
+        return found[0] if found else None
+
+    def revisions(self, serial: str, *, part_type: str = "") -> tuple[KeptRecord, ...]:
+        """Every record ever kept of a serial number, newest first. A serial number is unique within its part type only."""
+        wanted = select(RECORD.c.seq, RECORD.c.body).where(RECORD.c.serial == serial)
+        if part_type:
+            wanted = wanted.where(RECORD.c.part_type == part_type)
+        ordered = wanted.order_by(RECORD.c.entered_ms.desc(), RECORD.c.revision.desc())
+        with self._reader.asking() as connection:
+            return tuple(_kept(row) for row in connection.execute(ordered))
+
+    def page(self, wanted: RecordFilter, *, limit: int = 100, after: str = "") -> RecordPage:
+        """One page of records.
+
+        Raises:
+            StoreError: "page-unknown", ``after`` is not one that a page gave.
+        """
+        limit = max(1, min(limit, PAGE_MAX))
+        question = select(RECORD.c.seq, RECORD.c.body, RECORD.c.decided_ms, RECORD.c.id)
+        question = _narrowed(question, wanted)
+        if after:
+            decided_ms, last_id = _position(after)
+            question = question.where(
+                or_(
+                    RECORD.c.decided_ms < decided_ms,
+                    and_(RECORD.c.decided_ms == decided_ms, RECORD.c.id < last_id),
+                )
+            )
+        question = question.order_by(RECORD.c.decided_ms.desc(), RECORD.c.id.desc())
+        with self._reader.asking() as connection:
+            rows = connection.execute(question.limit(limit + 1)).all()
+        last = rows[limit - 1] if len(rows) > limit else None
+        return RecordPage(
+            records=tuple(_kept(row) for row in rows[:limit]),
+            after=f"{last.decided_ms}-{last.id}" if last else "",
+        )
+
+    def count(self, wanted: RecordFilter) -> int:
+        """How many records a filter lets through."""
+        question = _narrowed(select(func.count()).select_from(RECORD), wanted)
+        with self._reader.asking() as connection:
+            return int(connection.execute(question).scalar_one())
+
+    def bodies(self) -> Iterator[tuple[int, str, str]]:
+        """Entry, serial number and stored text of every record, in the order of keeping."""
+        question = select(RECORD.c.id, RECORD.c.seq, RECORD.c.serial, RECORD.c.body)
+        question = question.order_by(RECORD.c.id).limit(PAGE_MAX)
+        last_id = 0
+        while True:
+            with self._reader.asking() as connection:
+                rows = connection.execute(question.where(RECORD.c.id > last_id)).all()
+            for row in rows:
+                yield row.seq, row.serial, row.body
+            if len(rows) < PAGE_MAX:
+                return
+            last_id = rows[-1].id
+
+    def findings(self, wanted: FindingFilter, *, limit: int = 1_000) -> tuple[FindingLine, ...]:
+        """The newest findings on a characteristic, oldest first; undecided ones without a measurement are left out."""
+        table = FINDING.join(RECORD, FINDING.c.record == RECORD.c.id)
+        question = select(RECORD.c.serial, RECORD.c.seq, FINDING).select_from(table)
+        question = question.where(
+            FINDING.c.part_type == wanted.part_type,
+            FINDING.c.number == wanted.number,
+            FINDING.c.measured_ms.is_not(None),
+        )
+        if wanted.station:
+            question = question.where(FINDING.c.station == wanted.station)
+        if wanted.from_ms is not None:
+            question = question.where(FINDING.c.measured_ms >= wanted.from_ms)
+        if wanted.to_ms is not None:
+            question = question.where(FINDING.c.measured_ms < wanted.to_ms)
+        question = question.where(_is_latest())
+        question = question.order_by(FINDING.c.measured_ms.desc(), RECORD.c.id.desc()).limit(limit)
+        with self._reader.asking() as connection:
+            lines = [_finding_line(row) for row in connection.execute(question)]
+        return tuple(reversed(lines))
+
+
+def _narrowed(question: Question, wanted: RecordFilter) -> Question:
+    equal = {
+        RECORD.c.part_type: wanted.part_type,
+        RECORD.c.batch: wanted.batch,
+        RECORD.c.serial: wanted.serial,
+        RECORD.c.verdict: wanted.verdict,
+    }
+    for column, content in equal.items():
+        if content:
+            question = question.where(column == content)
+    if wanted.from_ms is not None:
+        question = question.where(RECORD.c.decided_ms >= wanted.from_ms)
+    if wanted.to_ms is not None:
+        question = question.where(RECORD.c.decided_ms < wanted.to_ms)
+    if wanted.station:
+        of_record = and_(FINDING.c.record == RECORD.c.id, FINDING.c.station == wanted.station)
+        question = question.where(exists().where(of_record))
+    return question.where(_is_latest()) if wanted.revisions == "latest" else question
+
+
+def _is_latest() -> ColumnElement[bool]:
+    """That no later revision of the same visit exists."""
+    later = RECORD.alias("later")
+    return ~exists().where(
+        later.c.serial == RECORD.c.serial,
+        later.c.part_type == RECORD.c.part_type,
+        later.c.entered_ms == RECORD.c.entered_ms,
+        later.c.revision > RECORD.c.revision,
+    )
+
+
+def _position(after: str) -> tuple[int, int]:
+    decided_ms, dash, last_id = after.rpartition("-")
+    if not (dash and decided_ms.removeprefix("-").isdecimal() and last_id.isdecimal()):
+        raise StoreError(
+            "page-unknown", f"{after!r} is no position in a list", "Begin with the first page"
+        )
+    return int(decided_ms), int(last_id)
+
+
+def _kept(row: Row[*tuple[Any, ...]]) -> KeptRecord:
+    return KeptRecord(seq=row.seq, record=decode_record(row.body))
+
+
+def _finding_line(row: Row[*tuple[Any, ...]]) -> FindingLine:
+    return FindingLine(
+        serial=row.serial,
+        seq=row.seq,
+        verdict=row.verdict,
+        value=row.value,
+        unit=row.unit,
+        station=row.station,
+        program=row.program,
+        run_id=row.run_id,
+        measured_ms=row.measured_ms,
+    )

@@ -1,0 +1,102 @@
+"""The tables.
+
+Rules of this file:
+- ``journal`` and ``declaration`` are the truth; ``record``, ``finding`` and ``snapshot`` follow from them and could be rebuilt.
+- ``meta`` has one row: the head of the journal as last committed, and the fence of whoever drives the cell.
+- Times are the cell's time in ms. Bodies are UTF-8 JSON text, written once and never changed.
+- A change here needs a migration; a test compares the two.
+"""
+
+from sqlalchemy import (
+    BigInteger,
+    Column,
+    Float,
+    ForeignKey,
+    Index,
+    Integer,
+    LargeBinary,
+    MetaData,
+    Table,
+    Text,
+    UniqueConstraint,
+)
+
+METADATA = MetaData()
+
+# In SQLite only INTEGER PRIMARY KEY is the row's own number; PostgreSQL needs 64 bits said.
+LONG = BigInteger().with_variant(Integer(), "sqlite")
+
+JOURNAL = Table(
+    "journal",
+    METADATA,
+    Column("seq", LONG, primary_key=True, autoincrement=False),
+    Column("at_ms", BigInteger, nullable=False),
+    Column("schema", Integer, nullable=False),
+    Column("kind", Text, nullable=False),
+    Column("body", Text, nullable=False),
+    Column("prev", LargeBinary, nullable=False),
+    Column("hash", LargeBinary, nullable=False),
+)
+
+META = Table(
+    "meta",
+    METADATA,
+    Column("id", Integer, primary_key=True, autoincrement=False),
+    Column("fence", BigInteger, nullable=False),
+    Column("head_seq", BigInteger, nullable=False),
+    Column("head_hash", LargeBinary, nullable=False),
+)
+
+DECLARATION = Table(
+    "declaration",
+    METADATA,
+    Column("digest", Text, primary_key=True),
+    Column("body", Text, nullable=False),
+)
+
+SNAPSHOT = Table(
+    "snapshot",
+    METADATA,
+    Column("seq", LONG, primary_key=True, autoincrement=False),
+    Column("at_ms", BigInteger, nullable=False),
+    Column("declaration", Text, nullable=False),
+    Column("shape", Text, nullable=False),
+    Column("entry_hash", LargeBinary, nullable=False),
+    Column("body", Text, nullable=False),
+    Column("body_hash", LargeBinary, nullable=False),
+)
+
+RECORD = Table(
+    "record",
+    METADATA,
+    Column("id", LONG, primary_key=True),
+    Column("seq", BigInteger, nullable=False),
+    Column("serial", Text, nullable=False),
+    Column("part_type", Text, nullable=False),
+    Column("entered_ms", BigInteger, nullable=False),
+    Column("revision", Integer, nullable=False),
+    Column("decided_ms", BigInteger, nullable=False),
+    Column("batch", Text, nullable=False),
+    Column("verdict", Text, nullable=False),
+    Column("body", Text, nullable=False),
+    UniqueConstraint("serial", "part_type", "entered_ms", "revision", name="uq_record"),
+    Index("ix_record_decided", "decided_ms", "id"),
+    Index("ix_record_batch", "batch"),
+)
+
+FINDING = Table(
+    "finding",
+    METADATA,
+    Column("record", BigInteger, ForeignKey("record.id"), primary_key=True),
+    Column("number", Text, primary_key=True),
+    Column("part_type", Text, nullable=False),
+    Column("verdict", Text, nullable=False),
+    Column("value", Float(53), nullable=True),
+    Column("unit", Text, nullable=False),
+    Column("station", Text, nullable=False),
+    Column("program", Text, nullable=False),
+    Column("run_id", Text, nullable=False),
+    Column("measured_ms", BigInteger, nullable=True),
+    Index("ix_finding_trend", "part_type", "number", "measured_ms"),
+    Index("ix_finding_station", "station"),
+)

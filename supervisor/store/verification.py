@@ -1,0 +1,93 @@
+"""Whether a store still holds what was written.
+
+Rules of this file:
+- First the chain, then its end against the heads kept elsewhere, then every record against the entry that commanded it.
+- It may run while the journal is written: what was appended meanwhile is checked as far as it was seen.
+- Findings are not checked: they repeat records for questions, and nothing is decided from them.
+"""
+
+import hashlib
+from collections.abc import Iterator
+
+from supervisor.cell.value import replace
+from supervisor.core.commands import StoreRecord
+from supervisor.store.chain import Fault, Known, Row, VerifyReport, head_fault, verify
+from supervisor.store.codec import decode_entry, encode_record
+from supervisor.store.errors import StoreError
+from supervisor.store.head_file import HeadFile
+from supervisor.store.journal import JournalReader
+from supervisor.store.records import Records
+
+REMEDY = "Restore a backup, or keep this database aside and begin a new one; `pointsman verify` shows more"
+
+
+def verify_store(
+    journal: JournalReader, records: Records, head_file: HeadFile | None
+) -> VerifyReport:
+    """Verify everything; the first fault wins."""
+    commanded: dict[bytes, int] = {}
+    known = known_heads(journal, head_file)
+    report = verify(_noting(journal.rows(1), commanded), known)
+    if report.fault is not None:
+        return report
+    recorded = journal.recorded()
+    fault = (
+        Fault(seq=recorded.seq + 1, what=f"the entry was added behind the head in {recorded.where}")
+        if report.head.seq > recorded.seq
+        else _record_fault(records, commanded)
+    )
+    return replace(report, fault=fault)
+
+
+def known_heads(journal: JournalReader, head_file: HeadFile | None) -> list[Known]:
+    """The heads kept outside the journal."""
+    noted = head_file.known() if head_file is not None else None
+    return [journal.recorded(), *([noted] if noted is not None else [])]
+
+
+def check_end(journal: JournalReader, head_file: HeadFile | None) -> None:
+    """Refuse a journal that ends otherwise than the heads kept elsewhere say. Quick, whatever its length.
+
+    Raises:
+        StoreError: "journal-cut" or "journal-changed".
+    """
+    tip = journal.tip()
+    for known in known_heads(journal, head_file):
+        fault = head_fault(tip, known, journal.hash_at(known.seq))
+        if fault is not None:
+            code = "journal-cut" if known.seq > tip.seq else "journal-changed"
+            raise StoreError(code, f"journal entry {fault.seq}: {fault.what}", REMEDY)
+    recorded = journal.recorded()
+    if tip.seq > recorded.seq:
+        seen = f"journal entry {recorded.seq + 1} was added behind the head in {recorded.where}"
+        raise StoreError("journal-changed", seen, REMEDY)
+
+
+def _noting(rows: Iterator[Row], commanded: dict[bytes, int]) -> Iterator[Row]:
+    """Pass rows on and note the first entry that commanded each record."""
+    for row in rows:
+        if '"StoreRecord"' in row.body:
+            for body in _records_of(row):
+                commanded.setdefault(_hash(body), row.seq)
+        yield row
+
+
+def _records_of(row: Row) -> list[str]:
+    try:
+        entry = decode_entry(row.seq, row.at_ms, row.schema, row.kind, row.body)
+    except StoreError:
+        return []  # a changed entry; the chain says so in a moment
+    return [encode_record(c.record) for c in entry.commands if isinstance(c, StoreRecord)]
+
+
+def _record_fault(records: Records, commanded: dict[bytes, int]) -> Fault | None:
+    for seq, serial, body in records.bodies():
+        if commanded.pop(_hash(body), None) != seq:
+            return Fault(seq=seq, what=f"the record of {serial} is not the one that the entry kept")
+    for seq in sorted(commanded.values()):
+        return Fault(seq=seq, what="the record that the entry kept is missing")
+    return None
+
+
+def _hash(body: str) -> bytes:
+    return hashlib.sha256(body.encode()).digest()

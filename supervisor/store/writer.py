@@ -1,0 +1,133 @@
+"""The one writing connection of the store.
+
+Rules of this file:
+- One transaction at a time, from one thread at a time: all of it or nothing.
+- The connection drives the cell: on PostgreSQL it holds the advisory lock, so that losing the connection loses the cell. Each
+  transaction that moves the head names the fence; after somebody else has taken the cell it moves nothing.
+- After any trouble the connection is thrown away and the next transaction begins on a fresh one.
+"""
+
+from collections.abc import Callable
+from contextlib import suppress
+from typing import Any
+
+from sqlalchemy import Connection, Engine, text
+from sqlalchemy.exc import SQLAlchemyError
+
+from supervisor.store.database import DIALECTS, Place
+from supervisor.store.errors import StoreError, StoreRefused
+
+# A number that nobody else uses for an advisory lock in a database of ours: "pointsmn" in ASCII.
+LOCK_KEY = int.from_bytes(b"pointsmn", "big")
+
+
+class Writer:
+    """Runs transactions on the connection that drives the cell."""
+
+    def __init__(self, engine: Engine, place: Place) -> None:
+        """Connect and, on PostgreSQL, lock.
+
+        Raises:
+            StoreError: "database-unreachable" or "cell-taken".
+        """
+        self.place = place
+        self.dialect = DIALECTS[engine.dialect.name]
+        self._engine = engine
+        self._driver_error: type[Exception] = engine.dialect.loaded_dbapi.Error
+        self._integrity_error: type[Exception] = engine.dialect.loaded_dbapi.IntegrityError
+        self._connection: Connection | None = None
+        self.cursor: Any = None
+        try:
+            self._connect()
+        except (SQLAlchemyError, self._driver_error) as error:
+            self.drop()
+            raise StoreError(
+                "database-unreachable",
+                f"{place} cannot be opened: {_said(error)}",
+                "Check that the address is right, that the folder exists and may be written, and that the server runs",
+            ) from error
+
+    def run(self, work: Callable[[Connection], None]) -> None:
+        """Do ``work`` in one transaction. ``cursor`` is the driver's cursor of the same connection.
+
+        Raises:
+            StoreRefused: the transaction failed or its outcome is not known; it may be tried again.
+            StoreError: whatever ``work`` raises, "entry-foreign" for a row that was there already.
+        """
+        try:
+            connection = self._connection or self._reconnect()
+            self.cursor.execute(self.dialect.begin)
+            work(connection)
+            self.cursor.execute("COMMIT")
+        except self._integrity_error as error:
+            self.drop()
+            raise StoreError(
+                "entry-foreign",
+                f"{self.place} holds a row that this supervisor did not write: {_said(error)}",
+                "Stop whatever else writes into this database, verify the journal, then start again",
+            ) from error
+        except (SQLAlchemyError, self._driver_error) as error:
+            self.drop()
+            raise StoreRefused(
+                "journal-refused",
+                f"{self.place} did not take a write: {_said(error)}",
+                "Make room on its disk or bring the database back; the cell waits and goes on by itself",
+            ) from error
+        except BaseException:
+            self.drop()
+            raise
+
+    def drop(self) -> None:
+        """Throw the connection away; an open transaction is undone and an advisory lock is gone."""
+        connection, self._connection, self.cursor = self._connection, None, None
+        if connection is not None:
+            with suppress(SQLAlchemyError, self._driver_error):
+                connection.invalidate()
+            connection.close()
+
+    def _connect(self) -> Connection:
+        # ``run`` says BEGIN and COMMIT. The driver must not (AUTOCOMMIT), nor must SQLAlchemy or alembic, who both keep to a
+        # transaction that they are told is under way.
+        connection = self._engine.connect().execution_options(isolation_level="AUTOCOMMIT")
+        connection.begin()
+        self._connection = connection
+        driver: Any = connection.connection.driver_connection
+        self.cursor = driver.cursor()
+        if self._engine.dialect.name == "postgresql":
+            self._lock(connection)
+        else:
+            self._check_log()
+        return connection
+
+    def _check_log(self) -> None:
+        found = self.cursor.execute("PRAGMA journal_mode").fetchone()
+        if found != ("wal",):
+            raise StoreError(
+                "no-write-ahead-log",
+                f"{self.place} cannot have a write-ahead log, SQLite chose {found[0]}",
+                "Put the database on a local disk of this machine",
+            )
+
+    def _reconnect(self) -> Connection:
+        try:
+            return self._connect()
+        except StoreError as error:
+            # The server may not have noticed yet that our old connection is gone. Whoever really took the cell grew the fence.
+            raise StoreRefused(error.code, error.seen, error.hint) from error
+
+    def _lock(self, connection: Connection) -> None:
+        taken = connection.execute(text("SELECT pg_try_advisory_lock(:key)"), {"key": LOCK_KEY})
+        if not taken.scalar_one():
+            self.drop()
+            raise cell_taken(f"{self.place} is driven by another supervisor")
+
+
+def cell_taken(seen: str) -> StoreError:
+    """That somebody else drives the cell."""
+    return StoreError(
+        "cell-taken", seen, "One supervisor drives a cell at a time: stop the other one first"
+    )
+
+
+def _said(error: Exception) -> str:
+    return str(getattr(error, "orig", None) or error).strip().replace("\n", " ")
