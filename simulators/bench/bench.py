@@ -1,0 +1,178 @@
+"""One bench run from start to report: ``pointsman bench`` and ``make demo``.
+
+Rules of this file:
+- With ``--json`` exactly one JSON object goes to standard output and nothing else.
+- Progress is shown only when a person watches; with a person at a terminal the page stays up until interrupted.
+"""
+
+import json
+import sys
+import tempfile
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+
+from rich.console import Console
+from rich.live import Live
+from rich.table import Table
+from rich.text import Text
+
+from simulators.bench.checks import findings
+from simulators.bench.report import Report, Story, report_of
+from simulators.bench.run import Json, Watch, process, wait_finished, wait_ready
+from simulators.bench.staging import Stage, Wishes, free_ports, prepare
+from simulators.servers.floor_file import truth_path, violations_path
+from supervisor.core.decide import Core
+from supervisor.shell.replay import replay
+from supervisor.store.opening import open_archive
+
+HOST = "127.0.0.1"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Options:
+    """What was asked for on the command line. ``port`` 0 = any free one; ``keep`` = a folder for the run that stays."""
+
+    wishes: Wishes
+    port: int
+    output: str
+    keep: Path | None
+
+
+def run(options: Options) -> int:
+    """Run the cell, report, and return the exit code: 0 all is well, 1 something is not."""
+    console = Console(stderr=options.output == "json")
+    with _folder(options.keep) as folder:
+        stage = prepare(options.wishes, folder)
+        port = options.port or free_ports(1)[0]
+        watch = Watch(f"http://{HOST}:{port}")
+        log = folder / "simulators.log"
+        simulators = ["simulators.servers", "cell", "--plan", str(stage.plan), "--with-parent"]
+        serve = ["supervisor", "serve", str(stage.cell_folder), "--host", HOST, "--port", str(port)]
+        serve += ["--database", stage.database, "--speed", str(options.wishes.speed)]
+        with (
+            process(simulators, log) as machines,
+            process(serve, folder / "supervisor.log") as supervisor,
+        ):
+            wait_ready(watch, [machines, supervisor])
+            _work(console, watch, stage, options)
+            records = len(stage.pallets)
+            linger = sys.stdin.isatty() and console.is_terminal and options.output != "json"
+            if linger:
+                _show(console, _report(stage))
+                _stay(console, watch, records)
+        report = _report(stage)
+    if options.output == "json":
+        sys.stdout.write(json.dumps(report.as_json()) + "\n")
+    elif not linger:
+        _show(console, report)
+    return 0 if report.all_well() else 1
+
+
+@contextmanager
+def _folder(keep: Path | None) -> Iterator[Path]:
+    if keep is not None:
+        keep.mkdir(parents=True, exist_ok=False)
+        yield keep
+        return
+    with tempfile.TemporaryDirectory(prefix="pointsman-bench-") as name:
+        yield Path(name)
+
+
+# --- while it runs ----------------------------------------------------------------------------------------------------------------
+
+
+def _work(console: Console, watch: Watch, stage: Stage, options: Options) -> None:
+    """Wait for the cell to finish, with a live line when a person watches."""
+    console.print(
+        f"The cell's page is at [bold]{watch.address}/[/bold] (speed {options.wishes.speed:g}, seed {options.wishes.seed})"
+    )
+    begun = time.monotonic()
+    with Live(console=console, refresh_per_second=4, transient=True) as live:
+
+        def tell(cell: Json, done: int) -> None:
+            if console.is_terminal:
+                live.update(_progress(cell, done, len(stage.pallets), time.monotonic() - begun))
+
+        wait_finished(watch, stage, tell)
+
+
+def _progress(cell: Json, done: int, pallets: int, elapsed_s: float) -> Text:
+    counts = cell["counts"]
+    handler = cell["handler"]
+    doing = handler["carry"]["why"] if handler["carry"] else cell["stay"] or "nothing to carry"
+    bar = "█" * round(20 * done / pallets)
+    return Text(
+        f"{elapsed_s:5.0f} s  [{bar:<20}] {done}/{pallets} parts decided   "
+        f"stations {counts['stations_connected']}/{counts['stations']}   pallets inside {counts['pallets']}   "
+        f"holds {counts['holds']}\n        handler {handler['stage']}: {doing}"
+    )
+
+
+def _stay(console: Console, watch: Watch, records: int) -> None:
+    console.print(
+        f"All {records} parts are done. The page stays up at {watch.address}/ until you press Ctrl-C."
+    )
+    try:
+        while True:
+            time.sleep(1.0)
+    except KeyboardInterrupt:
+        console.print("ending")
+
+
+# --- afterwards -------------------------------------------------------------------------------------------------------------------
+
+
+def _report(stage: Stage) -> Report:
+    """Fold the journal, verify its chain, replay it, and check its records against the truth."""
+    with open_archive(stage.database) as archive:
+        fault = archive.verify().fault
+        entries = list(archive.journal.read(1))
+        replayed = replay(lambda _: Core(stage.cell), entries)
+    story = Story(lambda _: Core(stage.cell), entries)
+    truth = _lines(truth_path(stage.floor))
+    serials = [pallet.serial for pallet in stage.pallets]
+    return report_of(
+        story,
+        violations=[
+            f"{line['who']}: {line['text']}" for line in _lines(violations_path(stage.floor))
+        ],
+        findings=findings(stage.cell, story.records, truth, serials),
+        journal_verified=fault is None,
+        replay_differences=replayed.differences,
+    )
+
+
+def _lines(path: Path) -> list[Json]:
+    if not path.exists():
+        return []
+    return [json.loads(line) for line in path.read_text().splitlines()]
+
+
+def _show(console: Console, report: Report) -> None:
+    """The two tables a person reads."""
+    parts = Table(title="Parts")
+    for column in ("part", "type", "verdict", "decided by", "time in cell"):
+        parts.add_column(column)
+    for line in report.parts:
+        deciding = ", ".join(f"{station} {count}" for station, count in line.decided_by.items())
+        stayed = "inside" if line.time_in_cell_s is None else f"{line.time_in_cell_s / 60:.1f} min"
+        parts.add_row(line.serial, line.part_type, line.verdict, deciding, stayed)
+    console.print(parts)
+    stations = Table(title="Stations")
+    for column in ("station", "utilisation", "visits", "begun with a swap"):
+        stations.add_column(column)
+    for name, station in report.stations.items():
+        stations.add_row(
+            name, f"{station.utilisation:.0%}", str(station.visits), str(station.swaps)
+        )
+    console.print(stations)
+    console.print(
+        f"{report.swaps} of {report.exchanges} exchanges were swaps; the whole took {report.makespan_s / 60:.1f} min of the cell's time; "
+        f"{report.entries} facts journalled, chain {'verified' if report.journal_verified else 'BROKEN'}, "
+        f"{report.replay_differences} differences in replay."
+    )
+    for text in (*report.violations, *report.findings):
+        console.print(f"[bold red]NOT WELL[/bold red] {text}")

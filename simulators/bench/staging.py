@@ -1,0 +1,125 @@
+"""The folder of one bench run: a copy of a declared cell at free addresses, the physics file, the plan of the simulators.
+
+Rules of this file: the declared cell is never touched; everything that a run writes lies in its own folder.
+"""
+
+import shutil
+import socket
+from collections.abc import Mapping
+from contextlib import ExitStack
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import msgspec
+from ruamel.yaml import YAML
+
+from simulators.bench.parts import KINDS, pallets_for, physics_of
+from simulators.models.physics import Pallet, dump
+from simulators.servers.seat import Plan, Seat, ServerKind
+from supervisor.cell.load import load_cell
+from supervisor.cell.model import Cell
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Wishes:
+    """What a bench run is asked for. ``jaws`` 0 = as declared; ``bad_share`` of the parts are really nonconforming."""
+
+    cell: Path
+    pallets: int
+    seed: int
+    speed: float
+    jaws: int = 0
+    bad_share: float = 0.1
+    every_ms: int = 2_000
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Stage:
+    """A prepared run folder."""
+
+    folder: Path
+    cell: Cell
+    cell_folder: Path
+    plan: Path
+    floor: Path
+    pallets: tuple[Pallet, ...]
+
+    @property
+    def database(self) -> str:
+        """Where the supervisor of this run keeps its journal."""
+        return f"sqlite:///{self.folder / 'journal.db'}"
+
+
+def prepare(wishes: Wishes, folder: Path) -> Stage:
+    """Write a run folder.
+
+    Raises:
+        DeclarationError: the cell has mistakes.
+        UnknownKind: no simulator plays one of its stations.
+    """
+    declared = load_cell(wishes.cell).cell
+    names = [
+        *(s.station for s in declared.stations),
+        declared.handler.handler,
+        declared.readers[0].reader,
+    ]
+    ports = dict(zip(names, free_ports(len(names)), strict=True))
+    cell_folder = folder / "cell"
+    shutil.copytree(wishes.cell, cell_folder)
+    _readdress(cell_folder / "cell.yaml", ports, wishes.jaws)
+    cell = load_cell(cell_folder).cell
+    pallets = pallets_for(cell, wishes.pallets, wishes.seed)
+    arrivals_ms = [number * wishes.every_ms for number in range(wishes.pallets)]
+    physics = physics_of(cell, pallets=pallets, arrivals_ms=arrivals_ms, bad_share=wishes.bad_share)
+    (folder / "physics.json").write_bytes(dump(physics))
+    plan = folder / "plan.json"
+    plan.write_bytes(_plan(cell, ports, wishes))
+    return Stage(
+        folder=folder,
+        cell=cell,
+        cell_folder=cell_folder,
+        plan=plan,
+        floor=folder / "floor.bin",
+        pallets=pallets,
+    )
+
+
+def free_ports(count: int) -> list[int]:
+    """Ports of the loopback interface that nobody listens on now."""
+    with ExitStack() as stack:
+        sockets = [stack.enter_context(socket.socket()) for _ in range(count)]
+        for each in sockets:
+            each.bind(("127.0.0.1", 0))
+        return [each.getsockname()[1] for each in sockets]
+
+
+def _readdress(path: Path, ports: Mapping[str, int], jaws: int) -> None:
+    """Let every machine of a cell file live at its port of this run."""
+    yaml: Any = YAML(typ="rt")
+    document = yaml.load(path)
+    machines = [*document["stations"], document["handler"], *document["readers"]]
+    for machine in machines:
+        machine["url"] = f"opc.tcp://127.0.0.1:{ports[str(machine['id'])]}"
+    if jaws:
+        document["handler"]["jaws"] = jaws
+    yaml.dump(document, path)
+
+
+def _plan(cell: Cell, ports: Mapping[str, int], wishes: Wishes) -> bytes:
+    """The plan of the simulators, each with another number of foreign namespaces before its own."""
+    kinds: list[tuple[ServerKind, str]] = []
+    kinds += [(KINDS[station.kind], station.station) for station in cell.stations]
+    kinds += [("handler", cell.handler.handler), ("rack", cell.readers[0].reader)]
+    seats = tuple(
+        Seat(kind=kind, station=name, port=ports[name], shift=number % 4)
+        for number, (kind, name) in enumerate(kinds)
+    )
+    plan = Plan(
+        physics=Path("physics.json"),
+        floor=Path("floor.bin"),
+        speed=wishes.speed,
+        seed=wishes.seed,
+        servers=seats,
+    )
+    return msgspec.json.encode(plan, enc_hook=str)
