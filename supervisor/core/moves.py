@@ -11,6 +11,7 @@ from supervisor.core import interlocks, pallets, stations
 from supervisor.core.commands import MoveHandler, SetDoor
 from supervisor.core.draft import Draft, held
 from supervisor.core.events import HandlerObserved
+from supervisor.core.state import HandlerState
 from supervisor.routing.situation import Carry, OutfeedView, Situation, StationView, Stay
 
 
@@ -32,6 +33,8 @@ def on_handler_observed(draft: Draft, event: HandlerObserved) -> None:
         jaws_seen=event.jaws,
         why=event.why,
     )
+    if _only_travelled(before, event):
+        return
     draft.rethink = "yes"
     for station in sorted(draft.stations):
         draft.dirty[station] = None
@@ -40,6 +43,20 @@ def on_handler_observed(draft: Draft, event: HandlerObserved) -> None:
     else:
         _look_at_order(draft)
         _look_at_jaws(draft)
+
+
+def _only_travelled(before: HandlerState, event: HandlerObserved) -> bool:
+    """Whether nothing but the position differs, or the order got under way: nothing follows from that."""
+    under_way = event.phase in ("accepted", "busy") and before.phase in ("accepted", "busy")
+    return (
+        (under_way or event.phase == before.phase)
+        and event.order == before.order
+        and event.link == before.link
+        and event.mode == before.mode
+        and event.inside == before.inside
+        and event.jaws == before.jaws_seen
+        and event.boot == before.boot
+    )
 
 
 def _forget_given(draft: Draft) -> None:

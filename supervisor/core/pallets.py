@@ -325,10 +325,8 @@ def _name_pallet(draft: Draft, unread: str, content: TagContent, part_type: Part
 
 def add_result(draft: Draft, pallet: str, result: StationResult) -> None:
     """A run of a pallet gave its result, wherever the pallet stands by now."""
-    state = draft.pallets.get(pallet)
-    if state is not None:
-        draft.change_pallet(pallet, results=(*state.results, result))
-        look_at_part(draft, pallet)
+    draft.change_pallet(pallet, results=(*draft.pallets[pallet].results, result))
+    look_at_part(draft, pallet)
 
 
 def count_try(draft: Draft, pallet: str, program: str) -> None:

@@ -307,17 +307,22 @@ def on_result_arrived(draft: Draft, event: ResultArrived) -> None:
         return
     doubt = _doubt(state, event)
     if doubt:
-        aside = Unassigned(
+        _keep_aside(draft, event, doubt)
+    else:
+        _take(draft, event)
+
+
+def _keep_aside(draft: Draft, event: ResultArrived, why: str) -> None:
+    draft.keep_aside(
+        Unassigned(
             at_ms=draft.at_ms,
             station=event.station,
             result_id=event.result_id,
             run_id=event.run_id,
             serial=event.serial,
-            why=doubt,
+            why=why,
         )
-        draft.keep_aside(aside)
-        return
-    _take(draft, event)
+    )
 
 
 def _known(draft: Draft, event: ResultArrived) -> bool:
@@ -379,4 +384,7 @@ def _take(draft: Draft, event: ResultArrived) -> None:
     draft.end_goal(f"run of {event.station}")
     _end_run_holds(draft, event.station)
     stations.acknowledge(draft, event.station, run.run_id)
-    pallets.add_result(draft, run.pallet, result)
+    if run.pallet in draft.pallets:
+        pallets.add_result(draft, run.pallet, result)
+    else:
+        _keep_aside(draft, event, f"pallet {run.pallet} has left the cell")

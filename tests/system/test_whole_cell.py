@@ -1,0 +1,63 @@
+"""The whole simulated cell over real sockets: simulators and supervisor as processes, checked against the simulators' truth."""
+
+import json
+import subprocess
+import sys
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+pytestmark = [pytest.mark.system, pytest.mark.timeout(300)]
+
+PALLETS = 12
+
+
+def bench(*arguments: str) -> subprocess.CompletedProcess[str]:
+    """``pointsman bench`` as a user runs it."""
+    return subprocess.run(
+        [sys.executable, "-m", "supervisor", "bench", *arguments], capture_output=True, text=True, timeout=280, check=False
+    )
+
+
+@pytest.fixture(scope="module")
+def report() -> dict[str, Any]:
+    """One run of the example cell; everything below looks at it."""
+    ended = bench("--pallets", str(PALLETS), "--seed", "7", "--speed", "120", "--json")
+    assert ended.returncode == 0, ended.stdout[-3000:] + ended.stderr[-3000:]
+    return json.loads(ended.stdout)
+
+
+def test_every_part_gets_one_record_with_a_verdict(report: dict[str, Any]) -> None:
+    serials = [part["serial"] for part in report["parts"]]
+    assert len(serials) == len(set(serials)) == PALLETS
+    assert {part["part_type"] for part in report["parts"]} == {"cam-ring", "port-plate", "pump-body"}
+    assert all(part["verdict"] in {"conforming", "nonconforming", "undecided"} for part in report["parts"])
+    assert all(part["time_in_cell_s"] > 0 for part in report["parts"])
+
+
+def test_no_record_contradicts_what_the_stations_measured(report: dict[str, Any]) -> None:
+    """Each value equals what that station measured for that serial number, each station is capable, each plan is whole."""
+    assert report["findings"] == []
+
+
+def test_no_simulator_saw_a_violation(report: dict[str, Any]) -> None:
+    assert report["violations"] == []
+
+
+def test_the_journal_verifies_and_replays_without_a_difference(report: dict[str, Any]) -> None:
+    assert report["journal_verified"] is True
+    assert report["replay_differences"] == 0
+    assert report["entries"] > PALLETS * 20
+
+
+def test_stations_are_exchanged_by_swaps(report: dict[str, Any]) -> None:
+    assert report["swaps"] >= report["exchanges"] // 2
+    assert all(station["visits"] > 0 for station in report["stations"].values())
+
+
+def test_a_cell_that_is_not_there_is_wrong_input(tmp_path: Path) -> None:
+    ended = bench("--cell", str(tmp_path / "nowhere"), "--json")
+    assert ended.returncode == 2
+    assert "nowhere" in ended.stderr
+    assert ended.stdout == ""
