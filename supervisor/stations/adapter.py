@@ -1,0 +1,168 @@
+"""What the adapters of station, handler and reader have in common: a link, a queue of goals, and someone who works it off.
+
+Rules of this file:
+- Goals go out one after another in the order given. Only a door and an abort may overtake a program that is being prepared.
+- A goal that comes while the link is down is forgotten: the core gives it again after the link is up (S4).
+- An adapter never raises for trouble outside. A defect of ours is logged and leaves its order in doubt.
+"""
+
+import asyncio
+import logging
+from abc import ABC, abstractmethod
+from collections.abc import Callable, Coroutine
+from typing import Any
+
+from supervisor.cell.profile_language import Supported, TagOrder
+from supervisor.cell.value import value
+from supervisor.core.commands import AbortRun, Goal, PrepareProgram, SetDoor
+from supervisor.core.events import Event, OrderAnswered
+from supervisor.stations.connection import Connection
+from supervisor.stations.goals import GoalQueue
+from supervisor.stations.link import Link, LinkOptions, LinkReport, reason
+from supervisor.stations.opcua import UaError
+from supervisor.stations.orders import Answer
+from supervisor.stations.resolve import Wanted
+from supervisor.stations.security import NoSecurity, Security
+from supervisor.stations.trouble import LinkLost
+
+LIMIT_S_MIN = 2.0
+OVERTAKING: tuple[type[Goal], ...] = (SetDoor, AbortRun)
+
+log = logging.getLogger(__name__)
+
+
+@value
+class Wiring:
+    """How an adapter is wired. ``speed`` is how many times as fast as life a simulated machine runs."""
+
+    options: LinkOptions = LinkOptions()
+    security: Security = NoSecurity()
+    speed: float = 1.0
+
+
+class WiredAdapter(ABC):
+    """An adapter whose other side is an OPC UA server."""
+
+    def __init__(
+        self,
+        name: str,
+        url: str,
+        wanted: Wanted,
+        wiring: Wiring,
+    ) -> None:
+        self._name = name
+        self._speed = wiring.speed
+        self._link = Link(name, url, wanted, wiring.options, wiring.security)
+        self._goals = GoalQueue()
+        self._connection: Connection | None = None
+        self._emit: Callable[[Event], None] = _nowhere
+
+    @property
+    def name(self) -> str:
+        """The id of the station, handler or reader."""
+        return self._name
+
+    def report(self) -> LinkReport:
+        """How the link stands, for people."""
+        return self._link.report()
+
+    async def run(self, emit: Callable[[Event], None]) -> None:
+        """Report facts and carry out goals until cancelled."""
+        self._emit = emit
+        tasks = [asyncio.create_task(work) for work in (self._link.run(self), *self._works())]
+        try:
+            done, _ = await asyncio.wait(tasks, return_when=asyncio.FIRST_COMPLETED)
+            for task in done:
+                task.result()
+        finally:
+            for task in tasks:
+                task.cancel()
+            await asyncio.gather(*tasks, return_exceptions=True)
+
+    def _works(self) -> tuple[Coroutine[Any, Any, None], ...]:
+        """What runs beside the link."""
+        return (self._work_off_goals(),)
+
+    def give(self, goal: Goal) -> None:
+        """Take a goal and return at once."""
+        if self._connection is not None:
+            self._goals.put(goal)
+
+    # --- the link ---------------------------------------------------------------------------------------------------------
+
+    @abstractmethod
+    def link_ready(self, connection: Connection) -> None:
+        """Make the decoders for this connection."""
+
+    @abstractmethod
+    def link_changed(self) -> None:
+        """Look at the image and report what changed."""
+
+    @abstractmethod
+    def _report_down(self) -> None:
+        """Report that the link is down and nothing else is known."""
+
+    def link_up(self, connection: Connection) -> None:
+        """Report the whole image and take goals from now on."""
+        self._connection = connection
+        self.link_changed()
+
+    def link_down(self, why: str) -> None:
+        """Forget goals and report that nothing is known."""
+        self._connection = None
+        self._goals.clear()
+        self._report_down()
+
+    def _limit_s(self, order: Supported | TagOrder) -> float:
+        """How long an order may take, in real seconds."""
+        return max(order.limit_s / self._speed, LIMIT_S_MIN)
+
+    # --- goals ------------------------------------------------------------------------------------------------------------
+
+    async def _work_off_goals(self) -> None:
+        while True:
+            goal = await self._goals.take()
+            if isinstance(goal, PrepareProgram):
+                await self._while_others_overtake(goal)
+            else:
+                await self._answer(goal)
+
+    async def _while_others_overtake(self, goal: Goal) -> None:
+        preparing = asyncio.create_task(self._answer(goal))
+        try:
+            while not preparing.done():
+                overtaking = asyncio.create_task(self._goals.take(OVERTAKING))
+                await asyncio.wait((preparing, overtaking), return_when=asyncio.FIRST_COMPLETED)
+                if overtaking.done():
+                    await self._answer(overtaking.result())
+                else:
+                    overtaking.cancel()
+        finally:
+            preparing.cancel()
+            await asyncio.gather(preparing, return_exceptions=True)
+
+    async def _answer(self, goal: Goal) -> None:
+        """Carry a goal out and report what the levels cannot show."""
+        connection = self._connection
+        if connection is None:
+            return
+        answer = await self._carried_out(connection, goal)
+        if answer.outcome != "accepted":
+            self._emit(OrderAnswered(order=goal.order, outcome=answer.outcome, why=answer.why))
+
+    async def _carried_out(self, connection: Connection, goal: Goal) -> Answer:
+        try:
+            return await self._carry_out(connection, goal)
+        except (LinkLost, OSError, UaError) as lost:
+            return Answer(outcome="unknown", why=reason(lost))
+        except Exception as defect:
+            log.exception("%s: a defect while order %s was given", self._name, goal.order)
+            return Answer(outcome="unknown", why=f"a defect of ours, see the log: {defect!r}")
+
+    @abstractmethod
+    async def _carry_out(self, connection: Connection, goal: Goal) -> Answer:
+        """Give a goal to the other side."""
+
+
+def _nowhere(event: Event) -> None:
+    """Before ``run`` nobody listens."""

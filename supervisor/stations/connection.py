@@ -1,0 +1,408 @@
+"""One life of a link: two sessions, one subscription, one image. Made new for every attempt and thrown away whole.
+
+Rules of this file:
+- Monitoring and orders have a session each, because a slow method blocks its session (measured).
+- The publish callback puts readings into the image and tells the seat once per message; it never waits.
+- A connection is up only after every watched node has reported and the whole image was read once more; until then nothing is told.
+- Silence is counted in ticks of our own loop, so that a stall of ours is not mistaken for a silent server.
+- Whatever is doubtful ends the connection with a ``LinkLost`` that says why.
+"""
+
+import asyncio
+from collections.abc import AsyncGenerator, Coroutine, Mapping
+from contextlib import asynccontextmanager
+from typing import Any, Protocol
+
+from supervisor.cell.value import value
+from supervisor.stations.facts import ServerFacts, chunks, read_facts
+from supervisor.stations.opcua import (
+    Acknowledgement,
+    PublishResult,
+    UaError,
+    numeric_id,
+    status_name,
+    ua,
+)
+from supervisor.stations.reading import UNREAD, Image, Reading
+from supervisor.stations.resolve import Found, Wanted, resolve
+from supervisor.stations.security import Security
+from supervisor.stations.trouble import LinkLost
+from supervisor.stations.wire import Session, reading_of
+
+LANES = 2  # Publish requests on their way; the second covers the time in which the first message is worked on
+TICK_S = 0.25
+POLL_S = 0.5
+GOODBYE_S_MAX = 0.3
+ORDER_REQUEST_S_MAX = 700.0  # longer than any order of a profile; each order sets its own limit
+YIELDS_BEFORE_PUBLISH = 3  # turns of the loop in which what a message has set off is sent first
+
+_STATE = numeric_id(ua.ObjectIds.Server_ServerStatus_State)
+
+
+@value
+class LinkOptions:
+    """How a server is watched. Intervals are wishes; what the server made of them is in the link's report."""
+
+    interval_ms: float = 100
+    keep_alive_ms: int = 500
+    silence_ms_max: int = 1_500
+    lifetime_ms: int = 30_000
+    session_ms: int = 30_000
+    connect_s_max: float = 6.0
+    retry_s_min: float = 0.2
+    retry_s_max: float = 2.0
+
+
+@value
+class Revised:
+    """What the server granted, in ms. ``sampling_ms`` is the slowest of all items, ``items`` their number."""
+
+    interval_ms: float
+    keep_alive_ms: float
+    lifetime_ms: float
+    sampling_ms: float
+    session_ms: int
+    items: int
+
+
+class Seat(Protocol):
+    """Who is told of a connection: an adapter. All calls come from the loop and must return at once."""
+
+    def link_ready(self, connection: "Connection") -> None:
+        """Nodes are found and checked; make what interprets them. May raise LinkLost."""
+        ...
+
+    def link_up(self, connection: "Connection") -> None:
+        """The whole image has been read."""
+        ...
+
+    def link_changed(self) -> None:
+        """The image changed; called once per message."""
+        ...
+
+
+class Connection:
+    """``image`` holds the readings of the watched nodes, in the order of ``wanted.watch``; ``newest_ms`` never goes back."""
+
+    def __init__(
+        self, url: str, wanted: Wanted, options: LinkOptions, security: Security, seat: Seat
+    ) -> None:
+        self._url = url
+        self._wanted = wanted
+        self._options = options
+        self._security = security
+        self._seat = seat
+        self._monitor = self._session(request_s_max=4.0)
+        self._orders: Session | None = None
+        self._ordering = 0
+        self._opening_orders = asyncio.Lock()
+        self._ended = False
+        self._quiet_ticks = 0
+        self._told = False
+        self._unseen = set(range(len(wanted.watch)))
+        self._all_seen = asyncio.Event()
+        self._doubt: asyncio.Future[str] = asyncio.get_running_loop().create_future()
+        self.positions: Mapping[str, int] = {name: at for at, name in enumerate(wanted.watch)}
+        self.image: Image = [UNREAD] * len(wanted.watch)
+        self.newest_ms = 0
+        self.facts = ServerFacts(boot="", namespaces=(), limits={})
+        self.found: Mapping[str, Found] = {}
+        self.revised = Revised(
+            interval_ms=0, keep_alive_ms=0, lifetime_ms=0, sampling_ms=0, session_ms=0, items=0
+        )
+
+    def _session(self, request_s_max: float) -> Session:
+        return Session(
+            self._url,
+            self._security,
+            timeout_ms=self._options.session_ms,
+            request_s_max=request_s_max,
+        )
+
+    @property
+    def quiet_s(self) -> float:
+        """For how long no message came, in seconds, to the next tick."""
+        return self._quiet_ticks * TICK_S
+
+    async def live(self) -> None:
+        """Connect and serve until the connection is lost.
+
+        Raises:
+            LinkLost, OSError, TimeoutError, UaError: why it ended. It never returns.
+        """
+        silent = True
+        try:
+            async with asyncio.timeout(self._options.connect_s_max):
+                await self._open()
+            await _until_one_ends(
+                *(self._lane() for _ in range(LANES)),
+                self._serve(),
+                self._tend(),
+                self._doubted(),
+            )
+        except LinkLost as lost:
+            silent = lost.silent == "yes"
+            raise
+        except (UaError, asyncio.CancelledError):
+            silent = False
+            raise
+        finally:
+            self._ended = True
+            await self._leave(silent=silent)
+
+    async def _leave(self, *, silent: bool) -> None:
+        """Free both sessions: with a goodbye where somebody may hear it."""
+        for session in (self._monitor, self._orders):
+            if session is None:
+                continue
+            if silent or session.is_lost():
+                session.abort()
+            else:
+                await session.close(GOODBYE_S_MAX)
+
+    def doubt(self, why: str) -> None:
+        """End the connection: somebody who uses it found it doubtful."""
+        if not self._doubt.done():
+            self._doubt.set_result(why)
+
+    async def _doubted(self) -> None:
+        raise LinkLost(await self._doubt)
+
+    # --- opening --------------------------------------------------------------------------------------------------------
+
+    async def _open(self) -> None:
+        await self._monitor.open()
+        self._orders = await self._open_orders()
+        self.facts = await read_facts(self._monitor)
+        self.found = await resolve(self._monitor, self.facts, self._wanted)
+        self._seat.link_ready(self)
+        await self._subscribe()
+
+    async def _open_orders(self) -> Session:
+        session = self._session(request_s_max=ORDER_REQUEST_S_MAX)
+        try:
+            async with asyncio.timeout(self._options.connect_s_max):
+                await session.open()
+        except BaseException:
+            session.abort()
+            raise
+        return session
+
+    async def _subscribe(self) -> None:
+        options = self._options
+        interval_ms = max(options.interval_ms, 1)
+        keep_alive = max(1, round(options.keep_alive_ms / interval_ms))
+        parameters = ua.CreateSubscriptionParameters(
+            RequestedPublishingInterval=options.interval_ms,
+            RequestedLifetimeCount=max(3 * keep_alive, round(options.lifetime_ms / interval_ms)),
+            RequestedMaxKeepAliveCount=keep_alive,
+            MaxNotificationsPerPublish=0,
+            PublishingEnabled=True,
+            Priority=0,
+        )
+        granted = await self._monitor.create_subscription(parameters)
+        sampling_ms = await self._watch_nodes(granted.SubscriptionId)
+        revised_ms = granted.RevisedPublishingInterval
+        self.revised = Revised(
+            interval_ms=revised_ms,
+            keep_alive_ms=revised_ms * granted.RevisedMaxKeepAliveCount,
+            lifetime_ms=revised_ms * granted.RevisedLifetimeCount,
+            sampling_ms=sampling_ms,
+            session_ms=self._monitor.timeout_ms,
+            items=len(self._wanted.watch),
+        )
+
+    async def _watch_nodes(self, subscription: int) -> float:
+        """Create the monitored items, each one checked; the slowest sampling interval in ms."""
+        slowest_ms = 0.0
+        numbered = list(enumerate(self._wanted.watch))
+        for chunk in chunks(numbered, self.facts.limits["items"]):
+            requests = [self._item(handle, name) for handle, name in chunk]
+            results = await self._monitor.create_items(subscription, requests)
+            if len(results) != len(chunk):
+                message = f"expected {len(chunk)} monitored items, the server made {len(results)}"
+                raise LinkLost(message)
+            for (_, name), result in zip(chunk, results, strict=True):
+                if not result.StatusCode.is_good():
+                    message = f"node {name} cannot be watched: {status_name(result.StatusCode)}"
+                    raise LinkLost(message)
+                slowest_ms = max(slowest_ms, result.RevisedSamplingInterval)
+        return slowest_ms
+
+    def _item(self, handle: int, name: str) -> Any:
+        return ua.MonitoredItemCreateRequest(
+            ItemToMonitor=ua.ReadValueId(
+                NodeId=self.found[name].node, AttributeId=ua.AttributeIds.Value
+            ),
+            MonitoringMode=ua.MonitoringMode.Reporting,
+            RequestedParameters=ua.MonitoringParameters(
+                ClientHandle=handle,
+                SamplingInterval=self._options.interval_ms,
+                QueueSize=1,  # levels: only the newest value counts
+                DiscardOldest=True,
+            ),
+        )
+
+    # --- messages -------------------------------------------------------------------------------------------------------
+
+    async def _lane(self) -> None:
+        """Keep one Publish request on its way; after each message give way to what it has set off."""
+        acknowledgements: list[Acknowledgement] = []
+        while True:
+            message = await self._monitor.publish(acknowledgements)
+            self._take(message)
+            acknowledgements = _acknowledge(message)
+            for _ in range(YIELDS_BEFORE_PUBLISH):
+                await asyncio.sleep(0)
+
+    def _take(self, message: PublishResult) -> None:
+        """Put the readings of a message into the image and tell the seat."""
+        self._quiet_ticks = 0
+        parts = message.NotificationMessage.NotificationData
+        if not parts:
+            return
+        now_s = asyncio.get_running_loop().time()
+        for part in parts:
+            if type(part) is ua.StatusChangeNotification:
+                reason = f"the server ended the subscription: {status_name(part.Status)}"
+                raise LinkLost(reason)
+            for item in part.MonitoredItems:
+                self._put(item.ClientHandle, reading_of(item.Value, now_s))
+        if self._told:
+            self._seat.link_changed()
+        elif not self._unseen:
+            self._all_seen.set()
+
+    def _put(self, position: int, reading: Reading) -> None:
+        self.image[position] = reading
+        self.newest_ms = max(self.newest_ms, reading.source_ms)
+        if self._unseen:
+            self._unseen.discard(position)
+
+    async def _serve(self) -> None:
+        """Complete the first image, tell the seat, then watch the silence."""
+        try:
+            async with asyncio.timeout(self._options.connect_s_max):
+                await self._all_seen.wait()
+                await self._read_image()
+        except TimeoutError:
+            names = ", ".join(self._wanted.watch[position] for position in sorted(self._unseen))
+            message = f"the server never reported {names or 'the whole image'}"
+            raise LinkLost(message) from None
+        self._told = True
+        self._seat.link_up(self)
+        await self._watch_silence()
+
+    async def _read_image(self) -> None:
+        """Read every watched node over the session for orders, which proves that it answers; the newer reading stays."""
+        for position, reading in enumerate(await self.read(self._wanted.watch)):
+            if reading.source_ms >= self.image[position].source_ms:
+                self._put(position, reading)
+
+    async def _watch_silence(self) -> None:
+        limit_ms = max(self._options.silence_ms_max, 1.5 * self.revised.keep_alive_ms)
+        ticks_max = round(limit_ms / 1000 / TICK_S)
+        while True:
+            await asyncio.sleep(TICK_S)
+            self._quiet_ticks += 1
+            if self._quiet_ticks > ticks_max:
+                message = f"nothing was heard for {limit_ms / 1000:.1f} s"
+                raise LinkLost(message, silent="yes")
+            if self._orders is not None and self._orders.is_lost():
+                message = "the connection for orders was closed"
+                raise LinkLost(message)
+
+    async def _tend(self) -> None:
+        """Renew the channels and keep the session for orders alive; ask for a sign of life where the server sends none by itself."""
+        sends_keep_alives = self.revised.keep_alive_ms >= 1
+        loop = asyncio.get_running_loop()
+        kept_s = loop.time()
+        while True:
+            await asyncio.sleep(POLL_S)
+            await self._monitor.renew_channel_when_due()
+            if not sends_keep_alives:
+                await self._monitor.read([(_STATE, ua.AttributeIds.Value)])
+                self._quiet_ticks = 0
+            if self._orders is None or self._ordering:
+                continue
+            await self._orders.renew_channel_when_due()
+            if loop.time() - kept_s > self._orders.timeout_ms / 3000:
+                await self._orders.read([(_STATE, ua.AttributeIds.Value)])
+                kept_s = loop.time()
+
+    # --- the session for orders -----------------------------------------------------------------------------------------
+
+    @asynccontextmanager
+    async def ordering(self) -> AsyncGenerator[Session]:
+        """The session for orders; a new one where the last was left in doubt.
+
+        Raises:
+            LinkLost: there is none, and the whole connection is now in doubt.
+        """
+        self._ordering += 1
+        try:
+            async with self._opening_orders:
+                if self._orders is None:
+                    self._orders = await self._replacement()
+                session = self._orders
+            yield session
+        finally:
+            self._ordering -= 1
+
+    async def _replacement(self) -> Session:
+        if self._ended:
+            message = "the link went down"
+            raise LinkLost(message)
+        try:
+            session = await self._open_orders()
+            facts = await read_facts(session)
+        except (OSError, TimeoutError, UaError) as error:
+            message = f"no new session for orders: {error or 'no answer'}"
+            self.doubt(message)
+            raise LinkLost(message) from error
+        if facts.boot != self.facts.boot:
+            session.abort()
+            message = "the server restarted"
+            self.doubt(message)
+            raise LinkLost(message)
+        return session
+
+    def drop_orders(self, session: Session) -> None:
+        """A request on this session ran into its limit: its answer may still come, so it is not used again."""
+        if self._orders is session:
+            self._orders = None
+        session.abort()
+
+    async def read(self, names: tuple[str, ...]) -> list[Reading]:
+        """Read nodes by name over the session for orders; in one request as far as the server allows."""
+        found: list[Any] = []
+        async with self.ordering() as session:
+            wanted = [(self.found[name].node, ua.AttributeIds.Value) for name in names]
+            for chunk in chunks(wanted, self.facts.limits["read"]):
+                found += await session.read(chunk)
+        now_s = asyncio.get_running_loop().time()
+        return [reading_of(item, now_s) for item in found]
+
+
+def _acknowledge(message: PublishResult) -> list[Acknowledgement]:
+    if not message.NotificationMessage.NotificationData:
+        return []
+    return [
+        ua.SubscriptionAcknowledgement(
+            SubscriptionId=message.SubscriptionId,
+            SequenceNumber=message.NotificationMessage.SequenceNumber,
+        )
+    ]
+
+
+async def _until_one_ends(*works: Coroutine[Any, Any, None]) -> None:
+    """Run all until one ends, which is always by its exception; the others are cancelled and awaited."""
+    tasks = [asyncio.create_task(work) for work in works]
+    try:
+        done, _ = await asyncio.wait(tasks, return_when=asyncio.FIRST_COMPLETED)
+        for task in done:
+            task.result()
+    finally:
+        for task in tasks:
+            task.cancel()
+        await asyncio.gather(*tasks, return_exceptions=True)

@@ -1,0 +1,126 @@
+"""The handler: its image as observations, and its one goal as an order.
+
+Rules of this file:
+- The handler knows order numbers and never carries out one twice; an order that was not answered is "unknown" all the same.
+- What cannot be read is "unknown": also whose inside the arm is in, which no interlock takes for clear.
+"""
+
+from typing import NamedTuple
+
+from supervisor.cell.profile import HandlerProfile
+from supervisor.core.commands import Goal
+from supervisor.core.events import HandlerObserved, Link, Mode, Phase, Presence
+from supervisor.stations.adapter import WiredAdapter, Wiring
+from supervisor.stations.connection import Connection
+from supervisor.stations.decode import Decoder, facet_decoder, name_decoder, number_decoder
+from supervisor.stations.goals import fields_of
+from supervisor.stations.orders import Answer, carry_out
+from supervisor.stations.reading import Image
+from supervisor.stations.wanted import handler_order, wanted_by_handler
+
+
+class Seen(NamedTuple):
+    """The facets and echoes of one image."""
+
+    mode: Mode
+    order: int
+    phase: Phase
+    inside: str
+    at: str
+    jaws: tuple[Presence, ...]
+    why: str
+
+
+class Interpreter:
+    """The decoders of one connection."""
+
+    def __init__(self, profile: HandlerProfile, connection: Connection, jaws: int) -> None:
+        facets, echoes, positions = profile.facets, profile.echoes, connection.positions
+        members = {name: node.members for name, node in connection.found.items()}
+        self._mode: Decoder[Mode] = facet_decoder(facets.mode, positions, members, "unknown")
+        self._phase: Decoder[Phase] = facet_decoder(facets.phase, positions, members, "unknown")
+        self._jaws: list[Decoder[Presence]] = [
+            facet_decoder(jaw, positions, members, "unknown") for jaw in facets.jaws[:jaws]
+        ]
+        self._order = number_decoder(echoes.order, positions, unreadable=0)
+        self._inside = name_decoder(echoes.inside, positions, unreadable="unknown")
+        self._at = name_decoder(echoes.at, positions)
+        self._why = name_decoder(echoes.why, positions)
+
+    def look(self, image: Image) -> Seen:
+        """The image in the words of the core."""
+        return Seen(
+            self._mode(image),
+            self._order(image),
+            self._phase(image),
+            self._inside(image),
+            self._at(image),
+            tuple(jaw(image) for jaw in self._jaws),
+            self._why(image),
+        )
+
+
+class HandlerAdapter(WiredAdapter):
+    """The handler on the wire, with as many jaws as the cell declares."""
+
+    def __init__(
+        self,
+        handler: str,
+        url: str,
+        profile: HandlerProfile,
+        *,
+        jaws: int,
+        wiring: Wiring | None = None,
+    ) -> None:
+        super().__init__(handler, url, wanted_by_handler(profile, jaws), wiring or Wiring())
+        self._profile = profile
+        self._jaws = jaws
+        self._order = handler_order(profile)
+        self._interpreter: Interpreter | None = None
+        self._unknown = Seen("unknown", 0, "unknown", "unknown", "", ("unknown",) * jaws, "")
+        self._reported: Seen | None = None
+        self._boot = ""
+        self._newest_ms = 0
+
+    def link_ready(self, connection: Connection) -> None:
+        """See ``WiredAdapter``."""
+        self._interpreter = Interpreter(self._profile, connection, self._jaws)
+
+    def link_up(self, connection: Connection) -> None:
+        """Report the whole image, whatever was reported before."""
+        self._boot = connection.facts.boot
+        self._reported = None
+        super().link_up(connection)
+
+    def link_changed(self) -> None:
+        """Report the image if it changed."""
+        connection, interpreter = self._connection, self._interpreter
+        if connection is None or interpreter is None:
+            return
+        seen = interpreter.look(connection.image)
+        if seen != self._reported:
+            self._newest_ms = connection.newest_ms
+            self._report(seen, "up")
+
+    def _report_down(self) -> None:
+        self._report(self._unknown, "down")
+
+    def _report(self, seen: Seen, link: Link) -> None:
+        self._reported = seen
+        self._emit(
+            HandlerObserved(
+                source_ms=self._newest_ms,
+                boot=self._boot,
+                link=link,
+                mode=seen.mode,
+                order=seen.order,
+                phase=seen.phase,
+                inside=seen.inside,
+                at=seen.at,
+                jaws=seen.jaws,
+                why=seen.why,
+            )
+        )
+
+    async def _carry_out(self, connection: Connection, goal: Goal) -> Answer:
+        return await carry_out(connection, self._order, fields_of(goal), self._limit_s(self._order))

@@ -1,0 +1,362 @@
+"""Orders on the wire: written, pulsed or called, and what the station answered.
+
+Rules of this file:
+- An answer says what is known. "accepted" means that the levels will show the rest; a time-out is "unknown", never "failed".
+- Nothing is repeated here. Echoes and acknowledgements are asked for by reading, so that they are as fresh as can be.
+- A request that ran into its limit leaves the session for orders in doubt; it is dropped, monitoring goes on.
+"""
+
+import asyncio
+from collections.abc import Callable, Mapping
+from typing import Any, Literal, cast
+
+from supervisor.cell.profile_checks import in_range
+from supervisor.cell.profile_language import (
+    Argument,
+    Assignment,
+    CallOrder,
+    Content,
+    Outputs,
+    PulseOrder,
+    Supported,
+    TagOrder,
+    WriteOrder,
+)
+from supervisor.cell.value import value
+from supervisor.core.events import Outcome
+from supervisor.stations.connection import Connection
+from supervisor.stations.goals import Fields
+from supervisor.stations.opcua import (
+    CallMethodResult,
+    StatusCode,
+    Variant,
+    VariantType,
+    status_name,
+    ua,
+)
+from supervisor.stations.reading import Reading
+from supervisor.stations.trouble import OrderImpossible
+from supervisor.stations.wire import Session, reading_of
+
+ASK_AGAIN_S_MIN = 0.005
+ASK_AGAIN_S_MAX = 0.05
+
+# With these the server did nothing. After any other bad status the order may have been carried out.
+REFUSALS = frozenset(
+    getattr(ua.StatusCodes, name)
+    for name in (
+        "BadArgumentsMissing",
+        "BadInvalidArgument",
+        "BadInvalidState",
+        "BadLocked",
+        "BadMethodInvalid",
+        "BadNodeIdInvalid",
+        "BadNodeIdUnknown",
+        "BadNotExecutable",
+        "BadNotImplemented",
+        "BadNotSupported",
+        "BadNotWritable",
+        "BadOutOfRange",
+        "BadOutOfService",
+        "BadResourceUnavailable",
+        "BadTooManyArguments",
+        "BadTypeMismatch",
+        "BadUserAccessDenied",
+        "BadWriteNotSupported",
+    )
+)
+
+
+@value
+class Answer:
+    """What is known of an order. "accepted": the station took it and its levels will show the rest."""
+
+    outcome: Outcome | Literal["accepted"]
+    why: str = ""
+
+
+@value
+class Returned:
+    """The outputs of a method: its status number (None where it gives none), text and payload."""
+
+    status: int | None
+    text: str
+    payload: bytes
+
+
+ACCEPTED = Answer(outcome="accepted")
+
+
+async def carry_out(
+    connection: Connection, order: Supported, fields: Fields, within_s: float
+) -> Answer:
+    """Give one order.
+
+    Raises:
+        LinkLost, OSError: the connection went before anything of the order was sent, or during it.
+    """
+    try:
+        async with connection.ordering() as session:
+            desk = Desk(connection, session, within_s)
+            return await desk.give(order, fields)
+    except OrderImpossible as error:
+        return Answer(outcome="failed", why=str(error))
+    except TimeoutError:
+        return Answer(outcome="unknown", why=f"no answer within {within_s:g} s")
+
+
+class Desk:
+    """One order at one session. A request that is not answered in time drops the session."""
+
+    def __init__(self, connection: Connection, session: Session, within_s: float) -> None:
+        self._connection = connection
+        self._session = session
+        self._within_s = within_s
+        self._until_s = asyncio.get_running_loop().time() + within_s
+
+    async def give(self, order: Supported, fields: Fields) -> Answer:
+        """Carry an order out, in the way that it says."""
+        try:
+            match order:
+                case WriteOrder():
+                    return await self._write_order(order, fields)
+                case PulseOrder():
+                    return await self._pulse_order(order, fields)
+                case CallOrder():
+                    return await self._call_order(order, fields)
+        except TimeoutError:
+            self._connection.drop_orders(self._session)
+            raise
+
+    # --- write with echo ------------------------------------------------------------------------------------------------
+
+    async def _write_order(self, order: WriteOrder, fields: Fields) -> Answer:
+        content = self._taken(order, fields)
+        refusal = await self._write_before(order.before, fields)
+        refusal = refusal or await self._write([(order.node, content)])
+        if refusal:
+            return refusal
+        if order.echo is None or await self._shows({order.echo: content}):
+            return ACCEPTED
+        return Answer(
+            outcome="unknown", why=f"{order.echo} did not follow within {self._within_s:g} s"
+        )
+
+    async def _write_before(self, before: list[Assignment], fields: Fields) -> Answer | None:
+        return await self._write([(entry.node, self._taken(entry, fields)) for entry in before])
+
+    # --- pulse ----------------------------------------------------------------------------------------------------------
+
+    async def _pulse_order(self, order: PulseOrder, fields: Fields) -> Answer:
+        if not await self._at_rest(order):
+            return Answer(
+                outcome="failed", why=f"{order.node} was still being answered; nothing was sent"
+            )
+        refusal = await self._write_before(order.before, fields)
+        refusal = refusal or await self._write([(order.node, True)])
+        if refusal:
+            return refusal
+        answer = await self._pulse_answer(order)
+        await self._write([(order.node, False)])
+        await self._all_false(_answers(order))
+        return answer
+
+    async def _at_rest(self, order: PulseOrder) -> bool:
+        """Whether request and answers are all off; a request that an earlier process left on is withdrawn first."""
+        (request,) = await self._read((order.node,))
+        if request.value:
+            await self._write([(order.node, False)])
+        return await self._all_false(_answers(order))
+
+    async def _pulse_answer(self, order: PulseOrder) -> Answer:
+        if order.acknowledge is None:
+            await asyncio.sleep(order.hold_ms / 1000)
+            return ACCEPTED
+        answers = _answers(order)
+        seen = await self._until(answers, any_true)
+        if seen is None:
+            return Answer(
+                outcome="unknown",
+                why=f"{order.acknowledge} did not come within {self._within_s:g} s",
+            )
+        if seen[0].value:
+            return ACCEPTED
+        return Answer(outcome="refused", why=await self._text(order))
+
+    async def _text(self, order: PulseOrder) -> str:
+        if order.text is None:
+            return f"the station set {order.refusal}"
+        (text,) = await self._read((order.text,))
+        return str(text.value or f"the station set {order.refusal}")
+
+    # --- call -----------------------------------------------------------------------------------------------------------
+
+    async def _call_order(self, order: CallOrder, fields: Fields) -> Answer:
+        result = await self._call(order, fields)
+        failed = _failed_call(result.StatusCode)
+        if failed:
+            return failed
+        returned = returned_by(result, order.outputs)
+        if order.outputs.status is None or returned.status in order.accepted:
+            return ACCEPTED
+        if returned.status in order.refused:
+            return Answer(outcome="refused", why=returned.text or f"status {returned.status}")
+        why = (
+            f"status {returned.status}, which the profile does not explain {returned.text}".rstrip()
+        )
+        return Answer(outcome="unknown", why=why)
+
+    async def read_tag(self, order: TagOrder, fields: Fields) -> Returned:
+        """Call the method that reads a tag.
+
+        Raises:
+            TimeoutError: no answer in time; the session is dropped.
+            OrderImpossible: the server refused the call, or the place fits no argument.
+        """
+        try:
+            result = await self._call(order, fields)
+        except TimeoutError:
+            self._connection.drop_orders(self._session)
+            raise
+        failed = _failed_call(result.StatusCode)
+        if failed:
+            raise OrderImpossible(failed.why)
+        return returned_by(result, order.outputs)
+
+    async def _call(self, order: CallOrder | TagOrder, fields: Fields) -> CallMethodResult:
+        method = self._connection.found[order.node]
+        arguments = [
+            variant(self._taken(argument, fields), ua.VariantType[argument.type])
+            for argument in order.arguments
+        ]
+        return await self._session.call(method.owner, method.node, arguments, self._left_s())
+
+    # --- reading and writing ----------------------------------------------------------------------------------------------
+
+    def _left_s(self) -> float:
+        return max(self._until_s - asyncio.get_running_loop().time(), 0.01)
+
+    def _taken(self, source: WriteOrder | Assignment | Argument, fields: Fields) -> Content:
+        """The value that an order hands over.
+
+        Raises:
+            OrderImpossible: the station has no code for it.
+        """
+        if source.field is None:
+            return cast("Content", source.value)
+        content = fields[source.field]
+        if source.codes is None:
+            return content
+        code = source.codes.get(str(content))
+        if code is None:
+            message = f"the profile has no code for {source.field} {content}"
+            raise OrderImpossible(message)
+        return code
+
+    async def _write(self, contents: list[tuple[str, Content]]) -> Answer | None:
+        """Write values to nodes; what the server had against it, or None."""
+        if not contents:
+            return None
+        pairs = [
+            (self._connection.found[name].node, variant(content, self._connection.found[name].kind))
+            for name, content in contents
+        ]
+        statuses = await self._session.write(pairs)
+        for (name, _), status in zip(contents, statuses, strict=True):
+            if not status.is_good():
+                outcome = "refused" if status.value in REFUSALS else "unknown"
+                return Answer(outcome=outcome, why=f"writing {name}: {status_name(status)}")
+        return None
+
+    async def _read(self, names: tuple[str, ...]) -> list[Reading]:
+        wanted = [(self._connection.found[name].node, ua.AttributeIds.Value) for name in names]
+        now_s = asyncio.get_running_loop().time()
+        return [reading_of(item, now_s) for item in await self._session.read(wanted)]
+
+    async def _shows(self, wanted: Mapping[str, Content]) -> bool:
+        def holds(seen: list[Reading]) -> bool:
+            return all_equal(seen, wanted)
+
+        return await self._until(tuple(wanted), holds) is not None
+
+    async def _all_false(self, names: tuple[str, ...]) -> bool:
+        return not names or await self._until(names, none_true) is not None
+
+    async def _until(
+        self, names: tuple[str, ...], holds: Callable[[list[Reading]], bool]
+    ) -> list[Reading] | None:
+        """Read until the condition holds; None when the time is up."""
+        pause_s = ASK_AGAIN_S_MIN
+        while True:
+            seen = await self._read(names)
+            if holds(seen):
+                return seen
+            if asyncio.get_running_loop().time() >= self._until_s:
+                return None
+            await asyncio.sleep(pause_s)
+            pause_s = min(pause_s * 1.5, ASK_AGAIN_S_MAX)
+
+
+def _answers(order: PulseOrder) -> tuple[str, ...]:
+    return tuple(name for name in (order.acknowledge, order.refusal) if name is not None)
+
+
+def any_true(seen: list[Reading]) -> bool:
+    """Whether a bit is on for certain."""
+    return any(reading.quality == "good" and reading.value for reading in seen)
+
+
+def none_true(seen: list[Reading]) -> bool:
+    """Whether all bits are off for certain."""
+    return all(reading.quality == "good" and not reading.value for reading in seen)
+
+
+def all_equal(seen: list[Reading], wanted: Mapping[str, Content]) -> bool:
+    """Whether every node shows what is wanted of it."""
+    return all(
+        reading.quality == "good" and reading.value == content
+        for reading, content in zip(seen, wanted.values(), strict=True)
+    )
+
+
+def _failed_call(status: StatusCode) -> Answer | None:
+    if status is None or status.is_good():
+        return None
+    outcome = "refused" if status.value in REFUSALS else "unknown"
+    return Answer(outcome=outcome, why=f"the server answered {status_name(status)}")
+
+
+def returned_by(result: CallMethodResult, outputs: Outputs) -> Returned:
+    """The outputs of a call by their positions; one that is missing is None or empty."""
+    outputs_given: list[Any] = result.OutputArguments or []
+    found = [item.Value for item in outputs_given]
+
+    def at(position: int | None) -> Any:
+        return found[position - 1] if position is not None and position <= len(found) else None
+
+    status, text, payload = at(outputs.status), at(outputs.text), at(outputs.payload)
+    return Returned(
+        status=int(status) if isinstance(status, int) else None,
+        text=str(getattr(text, "Text", text) or ""),
+        payload=bytes(payload or b""),
+    )
+
+
+def variant(content: Content, kind: VariantType) -> Variant:
+    """A value as a variant of the type that the node or argument has.
+
+    Raises:
+        OrderImpossible: it does not fit.
+    """
+    if kind == ua.VariantType.String:
+        return ua.Variant(str(content), kind)
+    if kind == ua.VariantType.LocalizedText:
+        return ua.Variant(ua.LocalizedText(str(content)), kind)
+    if kind == ua.VariantType.Boolean and isinstance(content, bool):
+        return ua.Variant(content, kind)
+    if kind in (ua.VariantType.Float, ua.VariantType.Double) and not isinstance(content, str):
+        return ua.Variant(float(content), kind)
+    if isinstance(content, int) and not isinstance(content, bool) and in_range(content, kind.name):
+        return ua.Variant(int(content), kind)
+    message = f"{content!r} does not fit into {kind.name}; nothing was sent"
+    raise OrderImpossible(message)

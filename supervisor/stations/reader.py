@@ -1,0 +1,121 @@
+"""A tag reader: presence at its places as observations, and tags on demand.
+
+Rules of this file:
+- The answer to a reading order is always a ``TagRead``; one that was not answered in time is "failed", for reading harms nothing.
+- Places are reported in the order in which the cell declares them.
+"""
+
+from collections.abc import Sequence
+
+from supervisor.cell.profile import ReaderProfile
+from supervisor.cell.profile_language import Facet, PresenceWord, TagWord
+from supervisor.core.commands import Goal, ReadTag
+from supervisor.core.events import Link, PlacesObserved, Presence, TagRead
+from supervisor.stations.adapter import WiredAdapter, Wiring
+from supervisor.stations.connection import Connection
+from supervisor.stations.decode import Decoder, facet_decoder
+from supervisor.stations.goals import fields_of
+from supervisor.stations.link import reason
+from supervisor.stations.opcua import UaError
+from supervisor.stations.orders import ACCEPTED, Answer, Desk, Returned
+from supervisor.stations.trouble import LinkLost, OrderImpossible
+from supervisor.stations.wanted import at_place, wanted_by_reader
+
+
+class ReaderAdapter(WiredAdapter):
+    """A tag reader on the wire, for the places that it watches."""
+
+    def __init__(
+        self,
+        reader: str,
+        url: str,
+        profile: ReaderProfile,
+        *,
+        places: Sequence[str],
+        wiring: Wiring | None = None,
+    ) -> None:
+        super().__init__(reader, url, wanted_by_reader(profile, places), wiring or Wiring())
+        self._profile = profile
+        self._places = tuple(places)
+        self._decoders: tuple[Decoder[PresenceWord], ...] = ()
+        self._reported: tuple[Presence, ...] = ()
+        self._boot = ""
+        self._newest_ms = 0
+
+    def link_ready(self, connection: Connection) -> None:
+        """See ``WiredAdapter``."""
+        members = {name: node.members for name, node in connection.found.items()}
+        self._decoders = tuple(
+            facet_decoder(self._presence_at(place), connection.positions, members, "unknown")
+            for place in self._places
+        )
+
+    def _presence_at(self, place: str) -> Facet[PresenceWord]:
+        facet = self._profile.facets.presence
+        if facet.node is None:
+            return facet
+        return facet.model_copy(update={"node": at_place(facet.node, place)})
+
+    def link_up(self, connection: Connection) -> None:
+        """Report all places, whatever was reported before."""
+        self._boot = connection.facts.boot
+        self._reported = ()
+        super().link_up(connection)
+
+    def link_changed(self) -> None:
+        """Report all places if one changed."""
+        connection = self._connection
+        if connection is None:
+            return
+        seen = tuple(decoder(connection.image) for decoder in self._decoders)
+        if seen != self._reported:
+            self._newest_ms = connection.newest_ms
+            self._report(seen, "up")
+
+    def _report_down(self) -> None:
+        unknown: tuple[Presence, ...] = ("unknown",) * len(self._places)
+        self._report(unknown, "down")
+
+    def _report(self, seen: tuple[Presence, ...], link: Link) -> None:
+        self._reported = seen
+        self._emit(
+            PlacesObserved(
+                reader=self._name,
+                source_ms=self._newest_ms,
+                boot=self._boot,
+                link=link,
+                presence=tuple(zip(self._places, seen, strict=True)),
+            )
+        )
+
+    async def _carry_out(self, connection: Connection, goal: Goal) -> Answer:
+        assert isinstance(goal, ReadTag)
+        try:
+            returned = await self._read(connection, goal)
+        except (LinkLost, OrderImpossible, OSError, UaError) as trouble:
+            self._emit_tag(goal, "failed", why=reason(trouble))
+            return ACCEPTED
+        status = self._profile.orders.read_tag.statuses.get(
+            -1 if returned.status is None else returned.status, "failed"
+        )
+        why = returned.text or ("" if status == "read" else f"status {returned.status}")
+        self._emit_tag(goal, status, returned.payload.hex() if status == "read" else "", why)
+        return ACCEPTED
+
+    async def _read(self, connection: Connection, goal: ReadTag) -> Returned:
+        order = self._profile.orders.read_tag
+        async with connection.ordering() as session:
+            desk = Desk(connection, session, self._limit_s(order))
+            return await desk.read_tag(order, fields_of(goal))
+
+    def _emit_tag(self, goal: ReadTag, status: TagWord, payload: str = "", why: str = "") -> None:
+        self._emit(
+            TagRead(
+                order=goal.order,
+                reader=self._name,
+                place=goal.place,
+                status=status,
+                payload=payload,
+                why=why,
+            )
+        )

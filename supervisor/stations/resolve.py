@@ -1,0 +1,322 @@
+"""From the names of a profile to the nodes of a server, anew on every connection.
+
+Rules of this file:
+- A node is found by namespace URI; an index from an earlier connection is never used again. A restarted server may have given
+  the old index to another namespace, where the same id is another node (measured).
+- Every node is checked by class, browse name, data type and rank before the link counts as up; a wrong one names itself, what
+  was expected and what was found.
+- Requests are split to what the server takes.
+"""
+
+import base64
+import uuid
+from collections.abc import Callable, Mapping, Sequence
+from typing import Any, NoReturn
+
+from supervisor.cell.profile_address import BrowseName, browse_name, browse_path, node_id
+from supervisor.cell.profile_language import Argument, Node
+from supervisor.cell.value import value
+from supervisor.stations.facts import ServerFacts, chunks
+from supervisor.stations.opcua import (
+    BrowsePathResult,
+    DataValue,
+    NodeId,
+    QualifiedName,
+    VariantType,
+    content_of,
+    numeric_id,
+    plain_id,
+    status_name,
+    ua,
+)
+from supervisor.stations.structures import Structure, structure_of
+from supervisor.stations.trouble import LinkLost
+from supervisor.stations.wire import Session
+
+SUPERTYPES_MAX = 20
+
+_IDENTIFIERS: Mapping[str, Callable[[str], Any]] = {
+    "i": int,
+    "s": str,
+    "g": uuid.UUID,
+    "b": base64.b64decode,
+}
+_VARIANT_TYPES = {
+    ua.NodeId(kind.value): kind
+    for kind in ua.VariantType
+    if kind.value <= ua.VariantType.LocalizedText.value
+}
+_ENUMERATION = numeric_id(ua.ObjectIds.Enumeration)
+_STRUCTURE = numeric_id(ua.ObjectIds.Structure)
+
+
+@value
+class Wanted:
+    """What a link needs of a server: the nodes of a profile by name, those to ``watch``, and the arguments of its methods."""
+
+    namespaces: Mapping[str, str]
+    root: str
+    nodes: Mapping[str, Node]
+    watch: tuple[str, ...]
+    arguments: Mapping[str, tuple[Argument, ...]]
+
+
+@value
+class Found:
+    """A node of the profile at this server. ``owner`` is the object that a method is called on; ``members`` are an enumeration's."""
+
+    name: str
+    node: NodeId
+    owner: NodeId
+    kind: VariantType
+    members: Mapping[str, int]
+    structure: Structure | None
+
+
+async def resolve(session: Session, facts: ServerFacts, wanted: Wanted) -> dict[str, Found]:
+    """Find and check every node that is wanted.
+
+    Raises:
+        LinkLost: one is missing or is not what the profile says.
+    """
+    return await _Resolver(session, facts, wanted).all()
+
+
+class _Resolver:
+    """One pass over the nodes of a profile."""
+
+    def __init__(self, session: Session, facts: ServerFacts, wanted: Wanted) -> None:
+        self.session = session
+        self.facts = facts
+        self.wanted = wanted
+        self.kinds: dict[NodeId, tuple[VariantType, str]] = {}
+        self.inputs: dict[str, list[Any]] = {}
+        self.indices = {
+            prefix: self._index(uri) for prefix, uri in sorted(wanted.namespaces.items())
+        }
+
+    def _index(self, uri: str) -> int:
+        try:
+            return self.facts.namespaces.index(uri)
+        except ValueError:
+            known = ", ".join(self.facts.namespaces)
+            message = f"expected the namespace {uri}, found {known}; this is not the station that the profile is for"
+            raise LinkLost(message) from None
+
+    async def all(self) -> dict[str, Found]:
+        paths = {name: node for name, node in self.wanted.nodes.items() if node.path is not None}
+        ids = {name: node for name, node in self.wanted.nodes.items() if node.path is None}
+        places = await self._follow({name: node.path or "" for name, node in paths.items()})
+        for name, node in ids.items():
+            places[name] = (self._node_id(node.id or ""), self._node_id(node.on or "i=0"))
+        names = sorted(places)
+        attributes = await self._attributes([places[name][0] for name in names])
+        methods = [name for name in names if self.wanted.nodes[name].type == "Method"]
+        self.inputs = await self._inputs({name: places[name][0] for name in methods})
+        return {
+            name: await self._checked(name, places[name], described)
+            for name, described in zip(names, attributes, strict=True)
+        }
+
+    # --- where ----------------------------------------------------------------------------------------------------------
+
+    def _qualified(self, name: BrowseName) -> QualifiedName:
+        return ua.QualifiedName(name.name, self.indices[name.prefix] if name.prefix else 0)
+
+    def _node_id(self, written: str) -> NodeId:
+        parts = node_id(written)
+        identifier = _IDENTIFIERS[parts.kind](parts.identifier)
+        return ua.NodeId(identifier, self.indices[parts.prefix] if parts.prefix else 0)
+
+    async def _follow(self, paths: Mapping[str, str]) -> dict[str, tuple[NodeId, NodeId]]:
+        """Each path's node, and the node before it: the object that a method is called on."""
+        objects = numeric_id(ua.ObjectIds.ObjectsFolder)
+        base = browse_path(self.wanted.root)
+        whole = {name: (*base, *browse_path(path)) for name, path in paths.items()}
+        distinct = sorted(
+            {path[:cut] for path in whole.values() for cut in (len(path), len(path) - 1) if cut}
+        )
+        requests = [(objects, [self._qualified(name) for name in path]) for path in distinct]
+        nodes: dict[tuple[BrowseName, ...], NodeId] = {(): objects}
+        for path, result in zip(distinct, await self._translate(requests), strict=True):
+            nodes[path] = self._single_target(path, result)
+        return {name: (nodes[path], nodes[path[:-1]]) for name, path in whole.items()}
+
+    def _single_target(self, path: tuple[BrowseName, ...], result: BrowsePathResult) -> NodeId:
+        shown = "/".join(str(name) for name in path)
+        targets: list[Any] = result.Targets or []
+        if not result.StatusCode.is_good() or not targets:
+            message = (
+                f"expected a node at Objects/{shown}, found none ({status_name(result.StatusCode)})"
+            )
+            raise LinkLost(message)
+        if len(targets) > 1:
+            message = f"expected one node at Objects/{shown}, found {len(targets)}; name it by its node id"
+            raise LinkLost(message)
+        return plain_id(targets[0].TargetId)
+
+    # --- what -----------------------------------------------------------------------------------------------------------
+
+    async def _attributes(self, nodes: list[NodeId]) -> list[list[DataValue]]:
+        asked = (
+            ua.AttributeIds.NodeClass,
+            ua.AttributeIds.BrowseName,
+            ua.AttributeIds.DataType,
+            ua.AttributeIds.ValueRank,
+        )
+        found = await self._read([(node, attribute) for node in nodes for attribute in asked])
+        return [found[start : start + len(asked)] for start in range(0, len(found), len(asked))]
+
+    async def _checked(
+        self, name: str, place: tuple[NodeId, NodeId], described: list[DataValue]
+    ) -> Found:
+        node = self.wanted.nodes[name]
+        where = f"node {name} ({node.path or node.id})"
+        node_class, found_name, data_type, rank = [content_of(item) for item in described]
+        wanted_class = ua.NodeClass.Method if node.type == "Method" else ua.NodeClass.Variable
+        if node_class != wanted_class:
+            found = "nothing" if node_class is None else ua.NodeClass(node_class).name
+            _refuse(where, f"a {wanted_class.name.lower()}", found)
+        if node.name is not None and self._qualified(browse_name(node.name)) != found_name:
+            _refuse(
+                where,
+                f"the browse name {node.name}",
+                f"{found_name.NamespaceIndex}:{found_name.Name}",
+            )
+        if node.type == "Method":
+            await self._check_arguments(name, where, self.inputs[name])
+            return _found(name, place, ua.VariantType.Null)
+        return await self._variable(name, place, data_type, rank)
+
+    async def _variable(
+        self, name: str, place: tuple[NodeId, NodeId], data_type: NodeId, rank: int | None
+    ) -> Found:
+        node = self.wanted.nodes[name]
+        where = f"node {name} ({node.path or node.id})"
+        scalar = node.type.removesuffix("[]")
+        kind, base = await self._kind(data_type)
+        if scalar != base and not (base == "Enumeration" and scalar == "Int32"):
+            _refuse(where, f"the data type {scalar}", base)
+        is_array = rank is not None and rank != ua.ValueRank.Scalar
+        if is_array != node.type.endswith("[]") and rank not in (
+            ua.ValueRank.Any,
+            ua.ValueRank.ScalarOrOneDimension,
+        ):
+            _refuse(
+                where,
+                f"{'an array' if node.type.endswith('[]') else 'a single value'}",
+                f"value rank {rank}",
+            )
+        members = await self._members(where, data_type) if scalar == "Enumeration" else {}
+        structure = (
+            await structure_of(self.session, data_type, name) if scalar == "Structure" else None
+        )
+        return _found(name, place, kind, members, structure)
+
+    async def _kind(self, data_type: NodeId) -> tuple[VariantType, str]:
+        """How a data type travels, and the name of the built-in type, Enumeration or Structure that it goes back to."""
+        if data_type not in self.kinds:
+            self.kinds[data_type] = await self._look_up_kind(data_type)
+        return self.kinds[data_type]
+
+    async def _look_up_kind(self, data_type: NodeId) -> tuple[VariantType, str]:
+        here: NodeId | None = data_type
+        for _ in range(SUPERTYPES_MAX):
+            if here is None:
+                break
+            if here == _ENUMERATION:
+                return ua.VariantType.Int32, "Enumeration"
+            if here == _STRUCTURE:
+                return ua.VariantType.ExtensionObject, "Structure"
+            kind = _VARIANT_TYPES.get(here)
+            if kind is not None:
+                return kind, kind.name
+            here = await self.session.subtypes_up(here)
+        return ua.VariantType.Variant, f"the data type {data_type.to_string()}"
+
+    async def _members(self, where: str, data_type: NodeId) -> dict[str, int]:
+        """The members of an enumeration by name."""
+        (found,) = await self.session.read([(data_type, ua.AttributeIds.DataTypeDefinition)])
+        definition = content_of(found)
+        if isinstance(definition, ua.EnumDefinition):
+            return {str(field.Name): int(field.Value) for field in definition.Fields}
+        (result,) = await self.session.translate(
+            [(data_type, [ua.QualifiedName("EnumStrings", 0)])]
+        )
+        if not result.StatusCode.is_good() or not result.Targets:
+            _refuse(
+                where, "an enumeration that names its members", "neither definition nor EnumStrings"
+            )
+        (strings,) = await self.session.read(
+            [(plain_id(result.Targets[0].TargetId), ua.AttributeIds.Value)]
+        )
+        texts: list[Any] = content_of(strings) or []
+        return {str(text.Text): number for number, text in enumerate(texts)}
+
+    async def _inputs(self, methods: Mapping[str, NodeId]) -> dict[str, list[Any]]:
+        """The declared arguments of each method; none where the server declares none."""
+        names = sorted(methods)
+        path = [ua.QualifiedName("InputArguments", 0)]
+        results = await self._translate([(methods[name], path) for name in names])
+        there = {
+            name: plain_id(result.Targets[0].TargetId)
+            for name, result in zip(names, results, strict=True)
+            if result.StatusCode.is_good() and result.Targets
+        }
+        values = await self._read([(node, ua.AttributeIds.Value) for node in there.values()])
+        found: dict[str, list[Any]] = {
+            name: content_of(item) or [] for name, item in zip(there, values, strict=True)
+        }
+        return {name: found.get(name, []) for name in names}
+
+    async def _check_arguments(self, name: str, where: str, inputs: list[Any]) -> None:
+        """The method takes what the profile hands over."""
+        given = self.wanted.arguments.get(name, ())
+        if len(inputs) != len(given):
+            _refuse(where, f"a method with {len(given)} arguments", f"{len(inputs)}")
+        for position, (argument, wanted) in enumerate(zip(inputs, given, strict=True), start=1):
+            _, base = await self._kind(argument.DataType)
+            if base != wanted.type and not (base == "Enumeration" and wanted.type == "Int32"):
+                _refuse(
+                    f"{where}, argument {position} ({argument.Name})",
+                    f"the data type {wanted.type}",
+                    base,
+                )
+
+    # --- requests, split to what the server takes ------------------------------------------------------------------------
+
+    async def _translate(
+        self, requests: Sequence[tuple[NodeId, list[QualifiedName]]]
+    ) -> list[BrowsePathResult]:
+        found: list[BrowsePathResult] = []
+        for chunk in chunks(requests, self.facts.limits["translate"]):
+            found += await self.session.translate(chunk)
+        return found
+
+    async def _read(self, wanted: Sequence[tuple[NodeId, Any]]) -> list[DataValue]:
+        found: list[DataValue] = []
+        for chunk in chunks(wanted, self.facts.limits["read"]):
+            found += await self.session.read(chunk)
+        return found
+
+
+def _found(
+    name: str,
+    place: tuple[NodeId, NodeId],
+    kind: VariantType,
+    members: Mapping[str, int] | None = None,
+    structure: Structure | None = None,
+) -> Found:
+    return Found(
+        name=name,
+        node=place[0],
+        owner=place[1],
+        kind=kind,
+        members=members or {},
+        structure=structure,
+    )
+
+
+def _refuse(where: str, expected: str, found: str) -> NoReturn:
+    message = f"{where}: expected {expected}, found {found}; correct the profile, or check that this is the station it is for"
+    raise LinkLost(message)

@@ -1,0 +1,314 @@
+"""A station: its image as observations, its results, and goals as orders.
+
+Rules of this file:
+- An image is reported once for each message that changed something in it; a message that changed nothing is not reported.
+- A finished run is reported after its result: the core then has the values when it sees the station finished.
+- A run is started at most once: the station is asked before, and a start that was not answered is "unknown", never repeated.
+"""
+
+import asyncio
+import logging
+from collections.abc import Coroutine
+from typing import Any, NamedTuple
+
+from supervisor.cell.profile import StationProfile
+from supervisor.core.commands import Goal, StartRun
+from supervisor.core.events import Door, Mode, Presence, ResultArrived, StationObserved, Work
+from supervisor.stations.adapter import WiredAdapter, Wiring
+from supervisor.stations.connection import Connection
+from supervisor.stations.decode import Decoder, facet_decoder, name_decoder, number_decoder
+from supervisor.stations.goals import fields_of, order_name
+from supervisor.stations.opcua import UaError
+from supervisor.stations.orders import ACCEPTED, Answer, carry_out
+from supervisor.stations.reading import Image
+from supervisor.stations.results import (
+    Report,
+    proof_nodes,
+    proves_itself,
+    report_of,
+    result_nodes,
+)
+from supervisor.stations.trouble import LinkLost, ResultUnreadable
+from supervisor.stations.wanted import station_orders, wanted_by_station
+
+GATE_UNREADABLE = "its release to measure cannot be read"
+QUICK_TRIES = 3
+TRY_AGAIN_S = 0.05
+TRY_LATER_S = 1.0
+STARTED: tuple[Work, ...] = ("running", "part free", "finished", "aborted")
+
+log = logging.getLogger(__name__)
+
+
+class Seen(NamedTuple):
+    """The facets and echoes of one image."""
+
+    mode: Mode
+    door: Door
+    nest: Presence
+    work: Work
+    run_id: str
+    serial: str
+    program: str
+    counter: int
+    gate: str
+
+
+UNKNOWN = Seen("unknown", "unknown", "unknown", "unknown", "", "", "", -1, "")
+
+
+class Interpreter:
+    """The decoders of one connection."""
+
+    def __init__(self, profile: StationProfile, connection: Connection) -> None:
+        facets, echoes, positions = profile.facets, profile.echoes, connection.positions
+        members = {name: node.members for name, node in connection.found.items()}
+        self._mode: Decoder[Mode] = facet_decoder(facets.mode, positions, members, "unknown")
+        self._door: Decoder[Door] = facet_decoder(facets.door, positions, members, "unknown")
+        self._nest: Decoder[Presence] = facet_decoder(facets.nest, positions, members, "unknown")
+        self._work: Decoder[Work] = facet_decoder(facets.work, positions, members, "unknown")
+        self._run_id = name_decoder(echoes.run, positions)
+        self._serial = name_decoder(echoes.serial, positions)
+        self._program = name_decoder(echoes.program, positions)
+        self._counter = number_decoder(echoes.counter, positions, unreadable=-1)
+        self._gate = (
+            name_decoder(None, positions)
+            if facets.gate is None
+            else facet_decoder(facets.gate, positions, members, GATE_UNREADABLE)
+        )
+
+    def look(self, image: Image) -> Seen:
+        """The image in the words of the core."""
+        return Seen(
+            self._mode(image),
+            self._door(image),
+            self._nest(image),
+            self._work(image),
+            self._run_id(image),
+            self._serial(image),
+            self._program(image),
+            self._counter(image),
+            self._gate(image),
+        )
+
+
+class ResultMark(NamedTuple):
+    """What tells the result that a station shows from any other."""
+
+    boot: str
+    run_id: str
+    serial: str
+    counter: int
+
+
+class StationAdapter(WiredAdapter):
+    """One station on the wire."""
+
+    def __init__(
+        self,
+        station: str,
+        url: str,
+        profile: StationProfile,
+        wiring: Wiring | None = None,
+    ) -> None:
+        super().__init__(station, url, wanted_by_station(profile), wiring or Wiring())
+        self._profile = profile
+        self._orders = station_orders(profile)
+        self._interpreter: Interpreter | None = None
+        self._reported = UNKNOWN
+        self._boot = ""
+        self._newest_ms = 0
+        self._counter = -1
+        self._taken: ResultMark | None = None
+        self._due: ResultMark | None = None
+        self._result_due = asyncio.Event()
+
+    def _works(self) -> tuple[Coroutine[Any, Any, None], ...]:
+        return (*super()._works(), self._fetch_results())
+
+    # --- the image --------------------------------------------------------------------------------------------------------
+
+    def link_ready(self, connection: Connection) -> None:
+        """See ``WiredAdapter``."""
+        self._interpreter = Interpreter(self._profile, connection)
+
+    def link_up(self, connection: Connection) -> None:
+        """Report the whole image, whatever was reported before."""
+        if connection.facts.boot != self._boot:
+            self._boot, self._counter = connection.facts.boot, -1
+        self._reported = UNKNOWN
+        super().link_up(connection)
+
+    def link_changed(self) -> None:
+        """Report the image if it changed, after its result if it shows one that was not taken."""
+        connection, interpreter = self._connection, self._interpreter
+        if connection is None or interpreter is None or self._due is not None:
+            return
+        seen = interpreter.look(connection.image)
+        if seen == self._reported:
+            return
+        mark = self._new_result(seen)
+        if mark is not None and not self._take_from_image(connection, mark):
+            self._due = mark
+            self._result_due.set()
+            return
+        self._report(seen, connection)
+
+    def _report(self, seen: Seen, connection: Connection) -> None:
+        self._reported = seen
+        self._newest_ms = connection.newest_ms
+        self._counter = seen.counter
+        self._emit_observation("up", seen)
+
+    def _report_down(self) -> None:
+        self._reported = UNKNOWN
+        self._due = None
+        self._emit_observation("down", UNKNOWN)
+
+    def _emit_observation(self, link: Any, seen: Seen) -> None:
+        self._emit(
+            StationObserved(
+                station=self._name,
+                source_ms=self._newest_ms,
+                boot=self._boot,
+                link=link,
+                mode=seen.mode,
+                door=seen.door,
+                nest=seen.nest,
+                work=seen.work,
+                run_id=seen.run_id,
+                serial=seen.serial,
+                program=seen.program,
+                counter=seen.counter,
+                gate=seen.gate,
+            )
+        )
+
+    # --- results ----------------------------------------------------------------------------------------------------------
+
+    def _new_result(self, seen: Seen) -> ResultMark | None:
+        """The mark of a result that the station shows and that was not taken yet."""
+        moved = self._counter >= 0 and seen.counter > self._counter
+        if seen.work != "finished" and not moved:
+            return None
+        mark = ResultMark(self._boot, seen.run_id, seen.serial, seen.counter)
+        return None if mark == self._taken else mark
+
+    def _take_from_image(self, connection: Connection, mark: ResultMark) -> bool:
+        """Take a result that came with the same message and proves by itself that it is the one; saves a round trip."""
+        results = self._profile.results
+        if not proves_itself(results) or not mark.run_id:
+            return False
+        readings = {
+            name: connection.image[connection.positions[name]] for name in result_nodes(results)
+        }
+        try:
+            report = report_of(results, readings, None)
+        except ResultUnreadable:
+            return False
+        if report.run_id != mark.run_id:
+            return False
+        self._emit_result(mark, report)
+        return True
+
+    async def _fetch_results(self) -> None:
+        """Read each result that is due, then report the image that it belongs to."""
+        while True:
+            await self._result_due.wait()
+            self._result_due.clear()
+            mark = self._due
+            if mark is not None:
+                await self._fetch(mark)
+
+    async def _fetch(self, mark: ResultMark) -> None:
+        """Read a result until it can be read or the station goes on; after some tries report the image without it."""
+        tries = 0
+        while (connection := self._connection) is not None and self._shows(connection, mark):
+            try:
+                report = await self._read_result(connection)
+            except (ResultUnreadable, LinkLost, OSError, UaError) as trouble:
+                tries += 1
+                self._note_unreadable(tries, trouble)
+            else:
+                self._emit_result(mark, report)
+                break
+            await asyncio.sleep(TRY_AGAIN_S if tries < QUICK_TRIES else TRY_LATER_S)
+        self._go_on(connection=self._connection)
+
+    def _shows(self, connection: Connection, mark: ResultMark) -> bool:
+        """Whether the station still shows the result with this mark."""
+        interpreter = self._interpreter
+        if interpreter is None:
+            return False
+        seen = interpreter.look(connection.image)
+        return mark == ResultMark(self._boot, seen.run_id, seen.serial, seen.counter)
+
+    def _note_unreadable(self, tries: int, trouble: Exception) -> None:
+        if tries == QUICK_TRIES:
+            log.warning("%s: its result cannot be read: %s", self._name, trouble)
+            connection, interpreter = self._connection, self._interpreter
+            if connection is not None and interpreter is not None:
+                self._report(interpreter.look(connection.image), connection)
+
+    def _go_on(self, connection: Connection | None) -> None:
+        """Report what the image has become meanwhile."""
+        self._due = None
+        if connection is not None:
+            self.link_changed()
+
+    async def _read_result(self, connection: Connection) -> Report:
+        """Read a result in one request, between two readings of what it belongs to.
+
+        Raises:
+            ResultUnreadable: it is not what the profile says, or another run got in between.
+        """
+        results, proof = self._profile.results, proof_nodes(self._profile)
+        nodes = result_nodes(results)
+        readings = await connection.read((*proof, *nodes, *proof))
+        before, after = readings[: len(proof)], readings[len(proof) + len(nodes) :]
+        if [reading.value for reading in before] != [reading.value for reading in after]:
+            message = "another run got in between"
+            raise ResultUnreadable(message)
+        found = dict(zip(nodes, readings[len(proof) : len(proof) + len(nodes)], strict=True))
+        node = getattr(results, "node", None)
+        structure = None if node is None else connection.found[node].structure
+        return report_of(results, found, structure)
+
+    def _emit_result(self, mark: ResultMark, report: Report) -> None:
+        counter = report.counter if report.counter >= 0 else mark.counter
+        run_id = report.run_id or mark.run_id
+        name = f"{counter}" if counter >= 0 else f"{run_id or report.serial}"
+        self._taken = mark
+        self._emit(
+            ResultArrived(
+                station=self._name,
+                source_ms=report.source_ms,
+                boot=self._boot,
+                result_id=f"{self._name}/{self._boot}/{name}",
+                run_id=run_id,
+                serial=report.serial or mark.serial,
+                counter=counter,
+                scope="final",
+                values=report.values,
+            )
+        )
+
+    # --- goals ------------------------------------------------------------------------------------------------------------
+
+    async def _carry_out(self, connection: Connection, goal: Goal) -> Answer:
+        order = self._orders.get(order_name(goal))
+        if order is None:
+            return Answer(outcome="done")
+        if isinstance(goal, StartRun) and await self._runs_already(connection, goal):
+            return ACCEPTED
+        answer = await carry_out(connection, order, fields_of(goal), self._limit_s(order))
+        if answer == ACCEPTED and order.done == "accepted":
+            return Answer(outcome="done")
+        return answer
+
+    async def _runs_already(self, connection: Connection, goal: StartRun) -> bool:
+        """Ask the station itself whether it has started this run before."""
+        assert self._interpreter is not None
+        fresh = await connection.read(tuple(connection.positions))
+        seen = self._interpreter.look(fresh)
+        return seen.run_id in (goal.run_id, str(goal.run_no)) and seen.work in STARTED

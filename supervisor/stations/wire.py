@@ -1,0 +1,244 @@
+"""One OPC UA session on a socket of its own: the only file that speaks to asyncua's client.
+
+Rules of this file:
+- asyncua's own tasks are never started: no reconnect, no watchdog, no publish loop. A session that fails is thrown away whole.
+- Every request has a limit. A request that ran into it leaves the session in doubt.
+- What asyncua types as Any gets its type here and nowhere else.
+"""
+
+import asyncio
+import logging
+from collections.abc import Sequence
+from datetime import UTC, datetime
+from typing import Any
+
+from asyncua.client.ua_client import UaClientState
+from asyncua.client.ua_session import UaSession
+
+from supervisor.stations.opcua import (
+    Acknowledgement,
+    AttributeId,
+    BrowsePathResult,
+    CallMethodResult,
+    Client,
+    DataValue,
+    ItemRequest,
+    ItemResult,
+    NodeId,
+    PublishResult,
+    QualifiedName,
+    StatusCode,
+    SubscriptionParameters,
+    SubscriptionResult,
+    UaError,
+    Variant,
+    numeric_id,
+    plain_id,
+    ua,
+)
+from supervisor.stations.reading import Reading
+from supervisor.stations.security import Security
+from supervisor.verdict.result import Quality
+
+REQUEST_S_MAX = 4.0
+CHANNEL_LIFETIME_MS = 600_000  # short, so that renewal is exercised every few minutes
+APPLICATION_URI = "urn:pointsman:supervisor"
+
+_QUALITIES: tuple[Quality, ...] = ("good", "uncertain", "bad", "bad")
+_NO_TIME = datetime(1601, 1, 2, tzinfo=UTC)  # a null DateTime arrives as the start of its epoch
+
+
+def quiet_library_log() -> None:
+    """Leave it to the link to say once what went wrong; asyncua would repeat it with tracebacks."""
+    library = logging.getLogger("asyncua")
+    if library.level == logging.NOTSET:
+        library.setLevel(logging.CRITICAL)
+
+
+class _OwnSession(UaSession):
+    """asyncua's session without its publish loop, which retries a dead connection for ever."""
+
+    def ensure_publish_loop(self) -> None:
+        """Publishing is done by the link's lanes."""
+
+
+class Session:
+    """A session: opened once, used, thrown away. ``timeout_ms`` is what was asked for, then what the server made of it."""
+
+    def __init__(
+        self, url: str, security: Security, *, timeout_ms: int, request_s_max: float = REQUEST_S_MAX
+    ) -> None:
+        self._security = security
+        self._client = Client(url, timeout=request_s_max)
+        self._client.application_uri = APPLICATION_URI
+        self._client.name = self._client.description = "Pointsman"
+        self._client.session_timeout = timeout_ms
+        self._client.secure_channel_timeout = CHANNEL_LIFETIME_MS
+        self._session: Any = _OwnSession(self._client.uaclient)
+        self._client.uaclient.session = self._session
+        self._client.uaclient.pre_request_hook = None
+        self._renew_at_s = 0.0
+
+    @property
+    def timeout_ms(self) -> int:
+        """The session's life without requests, in ms."""
+        return int(self._client.session_timeout)
+
+    async def open(self) -> None:
+        """Connect, open the channel, create and activate the session.
+
+        Raises:
+            OSError, TimeoutError, UaError: it did not work; the session is good for nothing.
+        """
+        await self._security.prepare(self._client)
+        await self._client.connect_socket()
+        await self._client.send_hello()
+        await self._client.open_secure_channel()
+        self._note_channel()
+        await self._client.create_session()
+        await self._client.activate_session()
+
+    def is_lost(self) -> bool:
+        """Whether the socket is closed."""
+        return self._client.state is UaClientState.DISCONNECTED
+
+    async def renew_channel_when_due(self) -> None:
+        """Renew the channel once three quarters of its life are over (OPC 10000-4, OpenSecureChannel)."""
+        if asyncio.get_running_loop().time() < self._renew_at_s:
+            return
+        async with asyncio.timeout(REQUEST_S_MAX):
+            await self._client.open_secure_channel(renew=True)
+        self._client.uaclient.revolve_security_token()
+        self._note_channel()
+
+    def _note_channel(self) -> None:
+        life_s = self._client.secure_channel_timeout / 1000
+        self._renew_at_s = asyncio.get_running_loop().time() + 0.75 * life_s
+
+    def abort(self) -> None:
+        """Drop the socket at once; whoever waits for an answer gets a ConnectionError."""
+        protocol = self._client.uaclient.protocol
+        if protocol is not None and protocol.transport is not None:
+            protocol.transport.abort()
+
+    async def close(self, limit_s: float) -> None:
+        """Say goodbye, so that the server's session slot is free at once; within the limit, whatever happens."""
+        try:
+            async with asyncio.timeout(limit_s):
+                await self._session.close_session(delete_subscriptions=True)
+        except (OSError, TimeoutError, UaError):
+            pass  # the server keeps the slot until the session's own time-out
+        finally:
+            self.abort()
+
+    # --- services -----------------------------------------------------------------------------------------------------
+
+    async def read(self, wanted: Sequence[tuple[NodeId, AttributeId]]) -> list[DataValue]:
+        """Read attributes in one request."""
+        parameters = ua.ReadParameters()
+        parameters.TimestampsToReturn = ua.TimestampsToReturn.Both
+        parameters.NodesToRead = [
+            ua.ReadValueId(NodeId=node, AttributeId=attribute) for node, attribute in wanted
+        ]
+        return await self._bounded(self._session.read(parameters))
+
+    async def write(self, values: Sequence[tuple[NodeId, Variant]]) -> list[StatusCode]:
+        """Write values in one request, without status and timestamps: many controllers refuse to have them set."""
+        parameters = ua.WriteParameters()
+        parameters.NodesToWrite = [
+            ua.WriteValue(NodeId=node, AttributeId=ua.AttributeIds.Value, Value=_plain(content))
+            for node, content in values
+        ]
+        return await self._bounded(self._session.write(parameters))
+
+    async def call(
+        self, owner: NodeId, method: NodeId, arguments: list[Variant], limit_s: float
+    ) -> CallMethodResult:
+        """Call one method and wait for its answer."""
+        request = ua.CallMethodRequest(ObjectId=owner, MethodId=method, InputArguments=arguments)
+        async with asyncio.timeout(limit_s):
+            (result,) = await self._session.call([request])
+        return result
+
+    async def translate(
+        self, paths: Sequence[tuple[NodeId, Sequence[QualifiedName]]]
+    ) -> list[BrowsePathResult]:
+        """Follow browse paths along hierarchical references, each from its own start, in one request."""
+        requests = [
+            ua.BrowsePath(StartingNode=start, RelativePath=_relative(path)) for start, path in paths
+        ]
+        return await self._bounded(self._session.translate_browsepaths_to_nodeids(requests))
+
+    async def subtypes_up(self, node: NodeId) -> NodeId | None:
+        """The supertype of a type node, or None."""
+        description = ua.BrowseDescription(
+            NodeId=node,
+            BrowseDirection=ua.BrowseDirection.Inverse,
+            ReferenceTypeId=numeric_id(ua.ObjectIds.HasSubtype),
+            IncludeSubtypes=True,
+            NodeClassMask=0,
+            ResultMask=0,
+        )
+        parameters = ua.BrowseParameters()
+        parameters.NodesToBrowse = [description]
+        (result,) = await self._bounded(self._session.browse(parameters))
+        references: list[Any] = result.References or []
+        return plain_id(references[0].NodeId) if references else None
+
+    async def create_subscription(self, parameters: SubscriptionParameters) -> SubscriptionResult:
+        """Create a subscription; its messages come by ``publish``."""
+        return await self._bounded(self._session.create_subscription(parameters, _nobody))
+
+    async def create_items(
+        self, subscription: int, requests: list[ItemRequest]
+    ) -> list[ItemResult]:
+        """Create monitored items in one request."""
+        parameters = ua.CreateMonitoredItemsParameters()
+        parameters.SubscriptionId = subscription
+        parameters.TimestampsToReturn = ua.TimestampsToReturn.Both
+        parameters.ItemsToCreate = requests
+        return await self._bounded(self._session.create_monitored_items(parameters))
+
+    async def publish(self, acknowledgements: list[Acknowledgement]) -> PublishResult:
+        """Wait for the next message of the subscription; without limit, the link watches the silence."""
+        response: Any = await self._session.publish(acknowledgements)
+        response.ResponseHeader.ServiceResult.check()
+        return response.Parameters
+
+    async def _bounded(self, request: Any) -> Any:
+        async with asyncio.timeout(REQUEST_S_MAX):
+            return await request
+
+
+def _nobody(_message: PublishResult) -> None:
+    """The library wants a callback for each subscription; ours come by ``publish``."""
+
+
+def _plain(content: Variant) -> DataValue:
+    return ua.DataValue(Value=content, StatusCode=None)
+
+
+def _relative(path: Sequence[QualifiedName]) -> Any:
+    elements = [
+        ua.RelativePathElement(
+            ReferenceTypeId=numeric_id(ua.ObjectIds.HierarchicalReferences),
+            IsInverse=False,
+            IncludeSubtypes=True,
+            TargetName=name,
+        )
+        for name in path
+    ]
+    return ua.RelativePath(Elements=elements)
+
+
+def reading_of(found: DataValue, seen_s: float) -> Reading:
+    """A data value as a reading: localized text as its text, the source's time in ms (the server's where the source gave none)."""
+    variant = found.Value
+    content: Any = None if variant is None else variant.Value
+    if type(content) is ua.LocalizedText:
+        content = content.Text
+    status: Any = found.StatusCode
+    quality = _QUALITIES[0 if status is None else status.value >> 30]
+    stamp = found.SourceTimestamp or found.ServerTimestamp
+    source_ms = 0 if stamp is None or stamp < _NO_TIME else int(stamp.timestamp() * 1000)
+    return Reading(content, quality, source_ms, seen_s)
