@@ -42,6 +42,8 @@ class ProfileFile:
 
 def read_folder(folder: Path) -> tuple[Declaration, list[Problem]]:
     """Read and validate every file of a cell; the declaration holds what is sound."""
+    if not folder.is_dir():
+        return _no_folder(folder)
     reader = _FolderReader(folder)
     cell = reader.read(CELL_FILE, CellFile)
     part_types = tuple(
@@ -57,6 +59,20 @@ def read_folder(folder: Path) -> tuple[Declaration, list[Problem]]:
     profiles = reader.profiles(files, available)
     reader.report_strangers()
     return declaration_of(files, profiles, available), reader.problems
+
+
+def _no_folder(folder: Path) -> tuple[Declaration, list[Problem]]:
+    nothing = Files(cell=None, part_types=(), programs=None, unread=(folder.name,))
+    problem = Problem(
+        file=folder.name,
+        line=1,
+        column=1,
+        field="",
+        found="a file" if folder.exists() else "nothing",
+        expected="a folder with cell.yaml, programs.yaml and part-types/",
+        remedy="name the folder of a cell",
+    )
+    return declaration_of(nothing, {}, ()), [problem]
 
 
 class _FolderReader:

@@ -56,8 +56,13 @@ def load_cell(folder: Path) -> LoadedCell:
     declaration, problems = examine(folder)
     if errors_among(problems):
         raise DeclarationError(problems)
+    return loaded(declaration, problems)
+
+
+def loaded(declaration: Declaration, warnings: tuple[Problem, ...]) -> LoadedCell:
+    """The cell of a declaration that was examined and has no error."""
     return LoadedCell(
-        cell=with_digest(_cell(declaration)), profiles=declaration.profiles, warnings=problems
+        cell=with_digest(_cell(declaration)), profiles=declaration.profiles, warnings=warnings
     )
 
 
@@ -165,6 +170,7 @@ def _ms(seconds: Decimal) -> int:
     return int(seconds * 1000)
 
 
-def by_number(number: str) -> tuple[tuple[int, str], ...]:
-    """The order of a drawing's numbers: 2 before 10, 1.9 before 1.10."""
-    return tuple((int(f or 0), t) for f, t in re.findall(r"(\d+)|(\D+)", number))
+def by_number(number: str) -> tuple[tuple[int, int, str], ...]:
+    """The order of a drawing's numbers: 2 before 10, 1.9 before 1.10, figures before letters."""
+    parts = re.findall(r"([0-9]+)|([^0-9]+)", number)
+    return tuple((0, int(f), "") if f else (1, 0, t) for f, t in parts)

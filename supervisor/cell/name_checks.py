@@ -72,14 +72,13 @@ def programs_refer_to_what_is_declared(declaration: Declaration) -> Iterator[Pro
     """A program names a declared station and a declared part type, and covers characteristics of that part type."""
     files = declaration.files
     stations = texts(files.rows("stations"), "id")
-    part_types = {table.text("part_type") or "": table for table in files.part_types}
+    part_types = texts(files.part_types, "part_type")
     for program in files.programs_written():
         yield from _unknown(program, "station", stations, "station")
         yield from _unknown(program, "part_type", part_types, "part type")
-        part_type = part_types.get(program.text("part_type") or "")
-        if part_type is None:
-            continue
-        numbers = texts(part_type.tables("plan"), "number")
+        part_type = program.text("part_type")
+        plans = [table for table in files.part_types if table.text("part_type") == part_type]
+        numbers = texts((line for table in plans for line in table.tables("plan")), "number")
         for cover in program.tables("covers"):
             yield from _unknown(cover, "number", numbers, "characteristic of the part type")
 
@@ -143,8 +142,9 @@ def _doubles(named: Iterable[Named], key: str, expected: str) -> Iterator[Proble
 
 
 def _unknown(row: Table, key: str, known: Iterable[str], what: str) -> Iterator[Problem]:
+    """A name that is not known. Where none is known at all, that is the problem, and it is given elsewhere."""
     text, known = row.text(key), sorted(known)
-    if text is not None and text not in known:
+    if text is not None and known and text not in known:
         yield row.problem(
             key,
             expected=f"a declared {what} ({one_of(known)})",

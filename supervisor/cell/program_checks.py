@@ -9,6 +9,7 @@ from collections.abc import Iterator
 from decimal import Decimal
 
 from supervisor.cell.declaration import Declaration
+from supervisor.cell.kinds import KINDS, UNITS
 from supervisor.cell.plan import AbsoluteLimits, limits_of, required_u_of, unit_of
 from supervisor.cell.problem import Problem, one_of
 from supervisor.cell.profile import StationProfile
@@ -144,6 +145,7 @@ def results_are_in_the_unit_of_the_plan(declaration: Declaration) -> Iterator[Pr
         (draft.part_type, entry.number): unit_of(entry, draft.unit)
         for draft in declaration.part_types
         for entry in draft.plan
+        if unit_of(entry, draft.unit) in UNITS[KINDS[entry.kind].quantity]
     }
     for program, profile in _with_profiles(declaration):
         stated = profile.results.unit

@@ -1,0 +1,255 @@
+"""What ``pointsman check`` says of a cell folder.
+
+Rules of this file:
+- Problems come first, in reading order, one to a line; the summary follows only where there is a cell.
+- Text and JSON say the same. JSON has plain values only; decimals are text, as they were declared.
+"""
+
+from collections.abc import Iterator
+from decimal import Context, Decimal
+from pathlib import Path
+from typing import Any
+
+from supervisor.cell.load import LoadedCell, examine, loaded
+from supervisor.cell.model import Cell, Characteristic, Program
+from supervisor.cell.problem import Problem, errors_among
+from supervisor.cell.schema import COVERAGE_K
+from supervisor.cell.value import value
+
+
+@value
+class Decider:
+    """A program that may decide a characteristic; ``u`` is its expanded uncertainty at k = 2."""
+
+    station: str
+    program: str
+    u: Decimal
+
+
+@value
+class CharacteristicSummary:
+    """A characteristic as it was understood, and who may decide it, best first."""
+
+    characteristic: Characteristic
+    deciders: tuple[Decider, ...]
+
+
+@value
+class PartTypeSummary:
+    """A part type with its characteristics."""
+
+    part_type: str
+    title: str
+    revision: str
+    characteristics: tuple[CharacteristicSummary, ...]
+
+
+@value
+class CellSummary:
+    """What was declared."""
+
+    cell: Cell
+    part_types: tuple[PartTypeSummary, ...]
+
+
+@value
+class CheckReport:
+    """The answer to ``pointsman check``. ``summary`` is None unless ``ok``; warnings do not spoil ``ok``."""
+
+    folder: str
+    problems: tuple[Problem, ...]
+    summary: CellSummary | None
+
+    @property
+    def ok(self) -> bool:
+        """Whether the cell can be used."""
+        return not errors_among(self.problems)
+
+    def as_text(self) -> str:
+        """The report for people."""
+        return "\n".join([*map(str, self.problems), *self._closing()]) + "\n"
+
+    def as_json(self) -> dict[str, Any]:
+        """The report for programs, ready for ``json.dumps``."""
+        return {
+            "folder": self.folder,
+            "ok": self.ok,
+            "problems": [_problem_json(problem) for problem in self.problems],
+            "summary": None if self.summary is None else _summary_json(self.summary),
+        }
+
+    def _closing(self) -> Iterator[str]:
+        errors = len(errors_among(self.problems))
+        warnings = len(self.problems) - errors
+        if self.summary is not None:
+            yield from _summary_text(self.summary)
+        yield f"{self.folder}: {_count(errors, 'error')}, {_count(warnings, 'warning')}"
+
+
+def check_cell(folder: Path) -> CheckReport:
+    """Read and check a cell folder. Never raises for what is in it, or for its not being there."""
+    declaration, problems = examine(folder)
+    summary = None
+    if not errors_among(problems):
+        summary = summary_of(loaded(declaration, problems))
+    return CheckReport(folder=str(folder), problems=problems, summary=summary)
+
+
+def summary_of(cell: LoadedCell) -> CellSummary:
+    """What a loaded cell declares."""
+    declared = cell.cell
+    part_types = tuple(
+        PartTypeSummary(
+            part_type=part.part_type,
+            title=part.title,
+            revision=part.revision,
+            characteristics=tuple(
+                CharacteristicSummary(
+                    characteristic=characteristic,
+                    deciders=deciders_of(declared.programs, part.part_type, characteristic),
+                )
+                for characteristic in part.plan
+            ),
+        )
+        for part in declared.part_types
+    )
+    return CellSummary(cell=declared, part_types=part_types)
+
+
+def deciders_of(
+    programs: tuple[Program, ...], part_type: str, characteristic: Characteristic
+) -> tuple[Decider, ...]:
+    """The programs that are good enough for a characteristic, best first."""
+    offers = (
+        Decider(
+            station=program.station,
+            program=program.program,
+            u=cover.expanded_u * COVERAGE_K / cover.k,
+        )
+        for program in programs
+        if program.part_type == part_type
+        for cover in program.covers
+        if cover.number == characteristic.number
+        and cover.expanded_u * COVERAGE_K <= characteristic.required_u * cover.k
+    )
+    return tuple(sorted(offers, key=lambda d: (d.u, d.station, d.program)))
+
+
+def _summary_text(summary: CellSummary) -> Iterator[str]:
+    cell = summary.cell
+    yield f"cell {cell.cell}: {cell.title}"
+    yield f"  revision {cell.digest}"
+    jaws = _count(cell.handler.jaws, "jaw")
+    yield f"  handler {cell.handler.handler} with {jaws} at {cell.handler.url}, {cell.handler.profile}"
+    for station in cell.stations:
+        programs = sum(1 for program in cell.programs if program.station == station.station)
+        yield (
+            f"  station {station.station}: {station.title}, {station.kind}, {station.url}, "
+            f"{station.profile}, {_count(programs, 'program')}"
+        )
+    racks = sum(1 for place in cell.places if place.kind == "rack")
+    yield f"  {_count(racks, 'rack place')}, {_count(len(cell.places) - racks, 'outfeed place')}"
+    for part_type in summary.part_types:
+        yield from _part_type_text(part_type)
+
+
+def _part_type_text(summary: PartTypeSummary) -> Iterator[str]:
+    plan = summary.characteristics
+    yield (
+        f"part type {summary.part_type}: {summary.title}, revision {summary.revision}, "
+        f"{_count(len(plan), 'characteristic')}"
+    )
+    rows = [_characteristic_row(line) for line in plan]
+    widths = [max(len(row[column]) for row in rows) for column in range(len(rows[0]))]
+    for row in rows:
+        cells = (text.ljust(width) for text, width in zip(row, widths, strict=True))
+        yield f"  {'  '.join(cells)}".rstrip()
+
+
+def _characteristic_row(line: CharacteristicSummary) -> tuple[str, ...]:
+    entry = line.characteristic
+    stations = ", ".join(dict.fromkeys(decider.station for decider in line.deciders))
+    limits = f"{_or_open(entry.lower)} .. {_or_open(entry.upper)} {entry.unit}"
+    needed = f"U {entry.required_u.normalize():f}"
+    return entry.number, f"{entry.name}, {entry.kind}", limits, needed, stations or "nobody"
+
+
+def _shown_u(u: Decimal) -> str:
+    """An uncertainty taken to k = 2, to four significant digits."""
+    return f"{u.normalize(Context(prec=4)):f}"
+
+
+def _or_open(limit: Decimal | None) -> str:
+    return "-" if limit is None else str(limit)
+
+
+def _count(number: int, what: str) -> str:
+    return f"{number} {what}" if number == 1 else f"{number} {what}s"
+
+
+def _problem_json(problem: Problem) -> dict[str, Any]:
+    return {
+        "grade": problem.grade,
+        "file": problem.file,
+        "line": problem.line,
+        "column": problem.column,
+        "field": problem.field,
+        "expected": problem.expected,
+        "found": problem.found,
+        "remedy": problem.remedy,
+        "text": str(problem),
+    }
+
+
+def _summary_json(summary: CellSummary) -> dict[str, Any]:
+    cell = summary.cell
+    return {
+        "cell": cell.cell,
+        "title": cell.title,
+        "digest": cell.digest,
+        "jaws": cell.handler.jaws,
+        "stations": [
+            {
+                "station": station.station,
+                "title": station.title,
+                "kind": station.kind,
+                "url": station.url,
+                "profile": station.profile,
+                "programs": [p.program for p in cell.programs if p.station == station.station],
+            }
+            for station in cell.stations
+        ],
+        "places": [
+            {"place": place.place, "kind": place.kind, "sorting": place.sorting}
+            for place in cell.places
+        ],
+        "part_types": [_part_type_json(part_type) for part_type in summary.part_types],
+    }
+
+
+def _part_type_json(summary: PartTypeSummary) -> dict[str, Any]:
+    return {
+        "part_type": summary.part_type,
+        "title": summary.title,
+        "revision": summary.revision,
+        "characteristics": [_characteristic_json(line) for line in summary.characteristics],
+    }
+
+
+def _characteristic_json(line: CharacteristicSummary) -> dict[str, Any]:
+    entry = line.characteristic
+    return {
+        "number": entry.number,
+        "name": entry.name,
+        "kind": entry.kind,
+        "nominal": str(entry.nominal),
+        "lower": None if entry.lower is None else str(entry.lower),
+        "upper": None if entry.upper is None else str(entry.upper),
+        "unit": entry.unit,
+        "need": entry.need,
+        "required_u": str(entry.required_u),
+        "decided_by": [
+            {"station": d.station, "program": d.program, "expanded_u": _shown_u(d.u)}
+            for d in line.deciders
+        ],
+    }

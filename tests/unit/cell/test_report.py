@@ -1,0 +1,87 @@
+"""What `pointsman check` says: problems first, then what was understood; text and JSON say the same."""
+
+import json
+
+from supervisor.cell.report import check_cell
+
+
+def test_a_sound_cell_is_reported_with_who_may_decide_what(small_cell):
+    report = check_cell(small_cell)
+
+    assert report.ok
+    text = report.as_text()
+    assert "cell small: A small cell" in text
+    assert "station touch-1: Coordinate measuring machine, tactile" in text
+    assert "part type cam-ring: Cam ring, revision B, 9 characteristics" in text
+    assert "1  Outside diameter, diameter  61.971 .. 61.990 mm  U 0.00285  touch-1\n" in text
+    assert text.endswith("0 errors, 0 warnings\n")
+
+
+def test_the_json_form_says_the_same(small_cell):
+    answer = json.loads(json.dumps(check_cell(small_cell).as_json()))
+
+    assert answer["ok"] is True
+    assert answer["problems"] == []
+    summary = answer["summary"]
+    assert [s["station"] for s in summary["stations"]] == ["scan-1", "touch-1"]
+    ring = summary["part_types"][0]["characteristics"]
+    assert ring[0]["lower"] == "61.971"
+    assert ring[1]["lower"] is None
+    assert ring[0]["decided_by"] == [
+        {"station": "touch-1", "program": "cam-ring-touch", "expanded_u": "0.0016"}
+    ]
+
+
+def test_those_who_may_decide_are_listed_best_first_and_without_those_who_may_not(small_cell):
+    path = small_cell / "programs.yaml"
+    text = path.read_text()
+    path.write_text(
+        text.replace(
+            "{number: 7, expanded_u: 0.0018, k: 2.13}",
+            "{number: 7, expanded_u: 0.0018, k: 2.13}\n"
+            "      - {number: 5, expanded_u: 0.003, k: 3}\n"
+            "      - {number: 6, expanded_u: 0.040}",
+        )
+    )
+
+    ring = check_cell(small_cell).as_json()["summary"]["part_types"][0]["characteristics"]
+
+    assert [(d["station"], d["expanded_u"]) for d in ring[4]["decided_by"]] == [
+        ("touch-1", "0.002"),
+        ("scan-1", "0.009"),
+    ]
+    assert [d["station"] for d in ring[5]["decided_by"]] == ["scan-1"]
+
+
+def test_a_cell_with_errors_has_problems_and_no_summary(small_cell):
+    path = small_cell / "cell.yaml"
+    path.write_text(path.read_text().replace("jaws: 2", "jaws: 3"))
+
+    report = check_cell(small_cell)
+
+    assert not report.ok
+    assert report.summary is None
+    lines = report.as_text().splitlines()
+    assert lines[0].startswith("cell.yaml:12:3 handler.jaws: expected one of 1, 2, found 3; ")
+    assert lines[-1].endswith("1 error, 0 warnings")
+    problem = report.as_json()["problems"][0]
+    assert (problem["file"], problem["line"], problem["field"]) == ("cell.yaml", 12, "handler.jaws")
+    assert problem["text"] == lines[0]
+
+
+def test_a_warning_does_not_spoil_the_cell(small_cell):
+    path = small_cell / "cell.yaml"
+    path.write_text(path.read_text().replace("swap_s: 7", "swap_s: 9"))
+
+    report = check_cell(small_cell)
+
+    assert report.ok
+    assert report.as_text().startswith("cell.yaml:18:3 handler.swap_s: warning: expected at most")
+    assert "part type cam-ring" in report.as_text()
+
+
+def test_a_folder_that_is_not_there_is_answered_and_not_raised(tmp_path):
+    report = check_cell(tmp_path / "nowhere")
+
+    assert not report.ok
+    assert "name the folder of a cell" in report.as_text()
