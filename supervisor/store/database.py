@@ -70,7 +70,7 @@ def place_of(text: str) -> Place:
         return Place(url=URL.create("sqlite", database=str(file)), file=file)
     try:
         url = make_url(text)
-    except ArgumentError as error:
+    except (ArgumentError, ValueError) as error:
         raise StoreError("address-wrong", f"{text} is no database address", hint) from error
     if url.drivername == "sqlite" and url.database not in (None, "", ":memory:"):
         return Place(url=url, file=Path(str(url.database)))
