@@ -1,0 +1,48 @@
+"""Connections as people see them.
+
+Rules of this file: an adapter tells what it knows; what is not granted or not known is null. Times here are real time, not the cell's.
+"""
+
+from supervisor.api.schema import Schema
+from supervisor.core.events import Link
+
+
+class GrantedView(Schema):
+    """What the server made of the intervals asked for."""
+
+    publishing_interval_s: float
+    keep_alive_s: float
+    lifetime_s: float
+    sampling_interval_s: float
+    """The slowest of all watched nodes."""
+    session_s: float
+    nodes: int
+    """How many nodes are watched."""
+
+
+class LinkView(Schema):
+    """How one station, handler or reader is connected."""
+
+    url: str
+    link: Link
+    why: str
+    """Why it is down ("" = it is up)."""
+    boot: str
+    """Changes whenever its server restarts."""
+    asked_interval_s: float
+    """The publishing interval that was asked for."""
+    granted: GrantedView | None
+    """Null while the link is down."""
+    quiet_s: float
+    """The age of the last message; values are at most this old plus one publishing interval."""
+
+
+UNKNOWN = LinkView(
+    url="",
+    link="down",
+    why="nothing is known of this connection",
+    boot="",
+    asked_interval_s=0.0,
+    granted=None,
+    quiet_s=0.0,
+)

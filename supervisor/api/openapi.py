@@ -1,0 +1,118 @@
+"""The OpenAPI document.
+
+Rules of this file:
+- The document says what really happens: refusals are problems, in their own media type, and nothing is answered that it does not name.
+- Every operation shows an example of what it takes and of what it gives.
+- It depends on the code alone, so that the copy in docs/reference can be compared.
+"""
+
+from typing import Any
+
+from fastapi import FastAPI
+from fastapi.openapi.utils import get_openapi
+
+from supervisor.api.journal_view import EntryView
+from supervisor.api.problems import CATALOGUE, MEDIA_TYPE, Problem
+
+DESCRIPTION = """Reads the cell, and takes what people and lines ask of it.
+
+Times are RFC 3339 in UTC and those of the cell's clock; durations are seconds; units are UCUM codes. Refusals are problem details
+(RFC 9457). A POST has its effect once for each idempotency key. Version 1 only ever grows: new fields and addresses may come."""
+
+TAGS = [
+    {"name": "cell", "description": "The cell as a whole and its handler."},
+    {"name": "stations", "description": "Measuring stations: facets, run, what they wait for."},
+    {"name": "places", "description": "Rack and outfeed places."},
+    {"name": "pallets", "description": "Pallets in the cell, where they are and why."},
+    {"name": "parts", "description": "One part's record, by serial number."},
+    {"name": "records", "description": "Records across parts."},
+    {"name": "decisions", "description": "What routing chose, and what lost."},
+    {"name": "holds", "description": "What waits for a person, and the answers."},
+    {"name": "journal", "description": "Every fact and what was decided from it."},
+    {"name": "events", "description": "The journal as it grows."},
+    {"name": "health", "description": "For whoever starts and watches the process."},
+]
+
+FRAMEWORKS_OWN = "Validation Error"
+"""How the framework describes a 422 that never leaves here as it says."""
+
+_PROBLEM = {"$ref": "#/components/schemas/Problem"}
+
+
+def document_of(app: FastAPI) -> dict[str, Any]:
+    """The document, made once."""
+    if app.openapi_schema is None:
+        document = get_openapi(
+            title=app.title,
+            version="1",
+            description=app.description,
+            routes=app.routes,
+            tags=app.openapi_tags,
+        )
+        schemas = document["components"]["schemas"]
+        for name in ("HTTPValidationError", "ValidationError"):
+            schemas.pop(name, None)
+        for model in (Problem, EntryView):
+            _add_schema(schemas, model)
+        for operation in operations(document):
+            _say_refusals(operation)
+            _show_examples(operation, schemas)
+        app.openapi_schema = document
+    return app.openapi_schema
+
+
+def operations(document: dict[str, Any]) -> list[dict[str, Any]]:
+    """Every operation of a document."""
+    return [operation for path in document["paths"].values() for operation in path.values()]
+
+
+def _add_schema(schemas: dict[str, Any], model: type[Any]) -> None:
+    whole = model.model_json_schema(ref_template="#/components/schemas/{model}")
+    schemas.update(whole.pop("$defs", {}))
+    schemas[model.__name__] = whole
+
+
+def _say_refusals(operation: dict[str, Any]) -> None:
+    """Every status that the catalogue names may come, in the problem's media type."""
+    responses = operation["responses"]
+    for status in _statuses(operation):
+        names = ", ".join(f"{k.name} ({k.code})" for k in CATALOGUE if k.status == status)
+        response = responses.setdefault(str(status), {"description": ""})
+        content = response.setdefault("content", {})
+        if response["description"] == FRAMEWORKS_OWN:
+            response["description"] = ""
+            content.clear()
+        content[MEDIA_TYPE] = {"schema": _PROBLEM}
+        response["description"] = "; ".join(filter(None, (response["description"], names)))
+
+
+def _statuses(operation: dict[str, Any]) -> list[int]:
+    """The refusals that an operation can answer with."""
+    always = {500, 503, 413}
+    if operation.get("parameters") or "requestBody" in operation:
+        always.add(422)
+    if any(parameter["in"] == "path" for parameter in operation.get("parameters", [])):
+        always.add(404)
+    if "requestBody" in operation:
+        always |= {400, 409}
+    if "parts" in operation["tags"]:
+        always.add(409)
+    return sorted(always)
+
+
+def _show_examples(operation: dict[str, Any], schemas: dict[str, Any]) -> None:
+    bodies = [*operation["responses"].values(), operation.get("requestBody", {})]
+    for body in bodies:
+        for content in body.get("content", {}).values():
+            example = _example(content.get("schema", {}), schemas)
+            if example is not None:
+                content["example"] = example
+
+
+def _example(schema: dict[str, Any], schemas: dict[str, Any]) -> object:
+    if schema.get("type") == "array":
+        inner = _example(schema.get("items", {}), schemas)
+        return None if inner is None else [inner]
+    reference = schema.get("$ref", "").rpartition("/")[2]
+    examples = schemas.get(reference, {}).get("examples")
+    return examples[0] if examples else None

@@ -1,0 +1,114 @@
+"""What the interface reads, and whom it tells.
+
+Rules of this file:
+- The interface reads published states and the store, and puts people's words into the inbox. It touches nothing else.
+- Questions to the store may take time; they are asked off the event loop.
+"""
+
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from typing import Literal, Protocol
+
+from supervisor.api.link_view import LinkView
+from supervisor.api.lookout import Lookout
+from supervisor.cell.value import value
+from supervisor.core.decide import Core
+from supervisor.core.events import Event
+from supervisor.shell.ports import Clock, Head, JournalEntry
+from supervisor.shell.runtime import RuntimeStatus
+from supervisor.verdict.record import Record, Verdict
+
+
+class Orders(Protocol):
+    """The runtime, as far as people's words go."""
+
+    def status(self) -> RuntimeStatus:
+        """How the step is doing."""
+        ...
+
+    async def submit(self, event: Event, *, source: str) -> int:
+        """Put a fact in and wait until it is durable and published; its sequence number.
+
+        Raises:
+            InboxClosed: it will not be decided.
+        """
+        ...
+
+
+class Entries(Protocol):
+    """The journal, for reading."""
+
+    def read(self, from_seq: int) -> Iterator[JournalEntry]:
+        """The entries from a number on."""
+        ...
+
+    def head(self) -> Head:
+        """The end."""
+        ...
+
+
+class Kept(Protocol):
+    """A record and the number of the journal entry that commanded it."""
+
+    @property
+    def seq(self) -> int:
+        """The journal's number."""
+        ...
+
+    @property
+    def record(self) -> Record:
+        """The record."""
+        ...
+
+
+class Page(Protocol):
+    """Records, newest decision first, and where the next page begins ("" = this was the last)."""
+
+    @property
+    def records(self) -> Sequence[Kept]:
+        """The records."""
+        ...
+
+    @property
+    def after(self) -> str:
+        """The position of the next page."""
+        ...
+
+
+@value
+class RecordQuestion:
+    """Which records are asked for; "" and None ask for all. Times bound the decision, from (inclusive) to (exclusive)."""
+
+    part_type: str = ""
+    batch: str = ""
+    serial: str = ""
+    verdict: Verdict | Literal[""] = ""
+    station: str = ""
+    from_ms: int | None = None
+    to_ms: int | None = None
+    revisions: Literal["latest", "all"] = "latest"
+
+
+class Records(Protocol):
+    """The kept records."""
+
+    def revisions(self, serial: str, *, part_type: str = "") -> Sequence[Kept]:
+        """Every record of a serial number, newest first. A serial number is unique within its part type only."""
+        ...
+
+    def page(self, question: RecordQuestion, *, limit: int, after: str) -> Page:
+        """One page of records."""
+        ...
+
+
+@value
+class Sources:
+    """Everything that one interface reads. ``links`` gives the connection of each station, handler and reader by its id."""
+
+    core: Core
+    lookout: Lookout
+    orders: Orders
+    entries: Entries
+    records: Records
+    clock: Clock
+    links: Callable[[], Mapping[str, LinkView]]
+    version: str

@@ -1,0 +1,321 @@
+"""Refusals, as problem details (RFC 9457).
+
+Rules of this file:
+- Every refusal of the interface, whoever raised it, leaves as ``application/problem+json`` with a number, what was found, and what to do.
+- Numbers and names only ever get added: line controllers compare them.
+- Nothing of the inside gets out: an unexpected error is logged here and says no more than that.
+"""
+
+import logging
+from collections.abc import Mapping, Sequence
+from http import HTTPStatus
+from typing import Any
+
+from fastapi import FastAPI, Request
+from fastapi.exceptions import RequestValidationError
+from fastapi.responses import JSONResponse
+from starlette.exceptions import HTTPException
+
+from supervisor.api.schema import Schema, shown_by
+from supervisor.cell.value import value
+from supervisor.shell.inbox import InboxClosed
+from supervisor.shell.ports import JournalRefused
+
+MEDIA_TYPE = "application/problem+json"
+
+_log = logging.getLogger(__name__)
+
+
+@value
+class Kind:
+    """An entry of the catalogue of refusals."""
+
+    code: int
+    name: str
+    status: int
+    title: str
+    fix: str
+
+
+UNEXPECTED = Kind(
+    code=1,
+    name="unexpected",
+    status=500,
+    title="Pointsman failed to answer",
+    fix="Ask again; if it happens again, report it with the log of this moment.",
+)
+NO_SUCH_ADDRESS = Kind(
+    code=2,
+    name="no-such-address",
+    status=404,
+    title="There is nothing at this address",
+    fix="The addresses are listed at /docs.",
+)
+METHOD_NOT_ALLOWED = Kind(
+    code=3,
+    name="method-not-allowed",
+    status=405,
+    title="This address does not take this method",
+    fix="Use a method that the Allow header names.",
+)
+BODY_TOO_LARGE = Kind(
+    code=4,
+    name="body-too-large",
+    status=413,
+    title="The request is larger than this interface takes",
+    fix="No request of this interface needs more than 65536 bytes.",
+)
+NOT_UNDERSTOOD = Kind(
+    code=5,
+    name="not-understood",
+    status=422,
+    title="The request is not what this address expects",
+    fix="Correct the fields that are named.",
+)
+REFUSED = Kind(
+    code=6,
+    name="refused",
+    status=400,
+    title="The request was refused",
+    fix="See the detail.",
+)
+KEY_MISSING = Kind(
+    code=10,
+    name="key-missing",
+    status=400,
+    title="The request has no idempotency key",
+    fix="Send a header Idempotency-Key, or a field request_id, with a text that you use for this request and its repetitions only.",
+)
+KEY_REUSED = Kind(
+    code=11,
+    name="key-reused",
+    status=422,
+    title="The idempotency key was used for another request",
+    fix="Take a new key for each new request.",
+)
+KEY_IN_USE = Kind(
+    code=12,
+    name="key-in-use",
+    status=409,
+    title="A request with this idempotency key is still being answered",
+    fix="Ask again in a second.",
+)
+NAME_UNKNOWN = Kind(
+    code=20,
+    name="name-unknown",
+    status=404,
+    title="There is no such thing in this cell",
+    fix="Take an id from the list at the address above this one.",
+)
+HOLD_NOT_OPEN = Kind(
+    code=21,
+    name="hold-not-open",
+    status=404,
+    title="No such hold is open",
+    fix="It may have been answered already: look at the open holds.",
+)
+ANSWER_NOT_OFFERED = Kind(
+    code=22,
+    name="answer-not-offered",
+    status=422,
+    title="The hold does not offer this answer",
+    fix="Give one of its answers, as it is written.",
+)
+SEVERAL_PARTS = Kind(
+    code=23,
+    name="several-parts",
+    status=409,
+    title="The serial number belongs to parts of several types",
+    fix="Add part_type to the question.",
+)
+NOT_DECIDING = Kind(
+    code=30,
+    name="not-deciding",
+    status=503,
+    title="The supervisor does not decide at the moment",
+    fix="See the detail; the cell's view says the same under step and trouble.",
+)
+NOT_CONFIRMED = Kind(
+    code=31,
+    name="not-confirmed",
+    status=503,
+    title="The request was not confirmed in time and may still take effect",
+    fix="Look at the cell, then repeat the request with the same idempotency key if it had no effect.",
+)
+JOURNAL_UNAVAILABLE = Kind(
+    code=32,
+    name="journal-unavailable",
+    status=503,
+    title="The database does not answer",
+    fix="Check the database; ask again.",
+)
+TOO_MANY_WATCHERS = Kind(
+    code=33,
+    name="too-many-watchers",
+    status=503,
+    title="As many event streams as this interface serves are open",
+    fix="Close one, or read the journal instead.",
+)
+STARTING = Kind(
+    code=34,
+    name="starting",
+    status=503,
+    title="The supervisor is starting",
+    fix="Ask again in a second.",
+)
+
+CATALOGUE = (
+    UNEXPECTED,
+    NO_SUCH_ADDRESS,
+    METHOD_NOT_ALLOWED,
+    BODY_TOO_LARGE,
+    NOT_UNDERSTOOD,
+    REFUSED,
+    KEY_MISSING,
+    KEY_REUSED,
+    KEY_IN_USE,
+    NAME_UNKNOWN,
+    HOLD_NOT_OPEN,
+    ANSWER_NOT_OFFERED,
+    SEVERAL_PARTS,
+    NOT_DECIDING,
+    NOT_CONFIRMED,
+    JOURNAL_UNAVAILABLE,
+    TOO_MANY_WATCHERS,
+    STARTING,
+)
+
+
+class FieldProblem(Schema):
+    """What is wrong with one field."""
+
+    field: str
+    """Where it is, such as "body.answer"."""
+    seen: str
+
+
+class Problem(Schema):
+    """A refusal (RFC 9457)."""
+
+    model_config = shown_by(
+        {
+            "type": "urn:pointsman:problem:hold-not-open",
+            "title": HOLD_NOT_OPEN.title,
+            "status": HOLD_NOT_OPEN.status,
+            "code": HOLD_NOT_OPEN.code,
+            "detail": "hold-3120000042 is not open",
+            "fix": HOLD_NOT_OPEN.fix,
+            "instance": "/api/v1/holds/hold-3120000042/release",
+            "fields": [],
+        }
+    )
+
+    type: str
+    """A name for the kind of refusal; nothing is to be found there."""
+    title: str
+    status: int
+    code: int
+    """The same kind as a number."""
+    detail: str
+    """What was found."""
+    fix: str
+    """What to do."""
+    instance: str
+    """The address that was asked."""
+    fields: list[FieldProblem]
+
+
+class Refusal(Exception):  # noqa: N818 - an answer, not an error of ours
+    """A route refuses, with an entry of the catalogue and what was found."""
+
+    def __init__(self, kind: Kind, detail: str) -> None:
+        super().__init__(detail)
+        self.kind = kind
+        self.detail = detail
+
+
+def answer_problems(app: FastAPI) -> None:
+    """Have every refusal leave as a problem."""
+    app.add_exception_handler(Refusal, _refused)
+    app.add_exception_handler(RequestValidationError, _not_understood)
+    app.add_exception_handler(HTTPException, _http)
+    app.add_exception_handler(InboxClosed, _not_deciding)
+    app.add_exception_handler(JournalRefused, _journal_unavailable)
+    app.add_exception_handler(Exception, _unexpected)
+
+
+def problem_answer(
+    kind: Kind,
+    instance: str,
+    detail: str,
+    *,
+    fields: Sequence[FieldProblem] = (),
+    headers: Mapping[str, str] | None = None,
+) -> JSONResponse:
+    """The answer to a refused request."""
+    problem = Problem(
+        type=f"urn:pointsman:problem:{kind.name}",
+        title=kind.title,
+        status=kind.status,
+        code=kind.code,
+        detail=detail,
+        fix=kind.fix,
+        instance=instance,
+        fields=list(fields),
+    )
+    return JSONResponse(
+        problem.model_dump(),
+        status_code=kind.status,
+        media_type=MEDIA_TYPE,
+        headers={"Cache-Control": "no-store", **(headers or {})},
+    )
+
+
+async def _refused(request: Request, error: Exception) -> JSONResponse:
+    assert isinstance(error, Refusal)
+    return problem_answer(error.kind, request.url.path, error.detail)
+
+
+async def _not_understood(request: Request, error: Exception) -> JSONResponse:
+    assert isinstance(error, RequestValidationError)
+    fields = [_field_problem(each) for each in error.errors()]
+    detail = "; ".join(f"{each.field}: {each.seen}" for each in fields)
+    return problem_answer(NOT_UNDERSTOOD, request.url.path, detail, fields=fields)
+
+
+def _field_problem(error: Mapping[str, Any]) -> FieldProblem:
+    where = ".".join(str(step) for step in error["loc"])
+    return FieldProblem(field=where, seen=str(error["msg"]))
+
+
+_BY_STATUS = {404: NO_SUCH_ADDRESS, 405: METHOD_NOT_ALLOWED, 413: BODY_TOO_LARGE}
+
+
+async def _http(request: Request, error: Exception) -> JSONResponse:
+    """What the framework refuses, with the headers that it gave (405 names the allowed methods)."""
+    assert isinstance(error, HTTPException)
+    kind = _BY_STATUS.get(error.status_code)
+    if kind is None:
+        title = HTTPStatus(error.status_code).phrase
+        kind = Kind(
+            code=REFUSED.code,
+            name=REFUSED.name,
+            status=error.status_code,
+            title=title,
+            fix=REFUSED.fix,
+        )
+    detail = f"{request.method} {request.url.path}: {error.detail}"
+    return problem_answer(kind, request.url.path, detail, headers=error.headers)
+
+
+async def _not_deciding(request: Request, error: Exception) -> JSONResponse:
+    return problem_answer(NOT_DECIDING, request.url.path, str(error))
+
+
+async def _journal_unavailable(request: Request, error: Exception) -> JSONResponse:
+    return problem_answer(JOURNAL_UNAVAILABLE, request.url.path, str(error))
+
+
+async def _unexpected(request: Request, error: Exception) -> JSONResponse:
+    _log.error("%s %s failed", request.method, request.url.path, exc_info=error)
+    return problem_answer(UNEXPECTED, request.url.path, "the cause is in the supervisor's log")

@@ -1,0 +1,259 @@
+"""Records as people see them.
+
+Rules of this file: limits and uncertainties are exact decimals inside; here they are JSON numbers, which keep 15 significant digits.
+"""
+
+from decimal import Decimal
+
+from supervisor.api.ports import Kept, Page
+from supervisor.api.schema import Example, Instant, Schema, instant, shown_by
+from supervisor.cell.model import Need
+from supervisor.verdict.record import Evidence, Finding, Verdict
+from supervisor.verdict.result import Quality
+
+EXAMPLE: Example = {
+    "seq": 1790,
+    "serial": "100017",
+    "part_type": "pump-body",
+    "plan_revision": "C",
+    "batch": "B-2025-0417",
+    "produced": "2025-11-24T05:12:40Z",
+    "pallet": "grai:9521234.12345.12",
+    "declaration": "9f2c41d0c0a7",
+    "rule": "ISO 14253-1, guard factor 1.65",
+    "revision": 1,
+    "entered_at": "2025-11-25T09:01:12.000Z",
+    "decided_at": "2025-11-25T09:24:30.511Z",
+    "verdict": "conforming",
+    "why": "all 1 mandatory characteristics conform",
+    "findings": [
+        {
+            "number": "3",
+            "name": "bore for shaft",
+            "kind": "diameter",
+            "unit": "mm",
+            "nominal": 25.0,
+            "lower": 25.0,
+            "upper": 25.021,
+            "accept_lower": 25.0017,
+            "accept_upper": 25.0193,
+            "need": "mandatory",
+            "verdict": "conforming",
+            "why": "25.0087 mm is inside the conformity zone",
+            "decided_by": {
+                "value": 25.0087,
+                "unit": "mm",
+                "quality": "good",
+                "expanded_u": 0.002,
+                "k": 2.0,
+                "station": "touch-1",
+                "program": "pump-body-touch",
+                "program_revision": "4",
+                "run_id": "R3120000050",
+                "result_id": "touch-1/3120000050",
+                "measured_at": "2025-11-25T09:17:55.900Z",
+            },
+            "monitored_by": [],
+        }
+    ],
+}
+
+LINE_EXAMPLE: Example = {
+    "records": [
+        {
+            "seq": 1790,
+            "serial": "100017",
+            "part_type": "pump-body",
+            "batch": "B-2025-0417",
+            "pallet": "grai:9521234.12345.12",
+            "revision": 1,
+            "entered_at": "2025-11-25T09:01:12.000Z",
+            "decided_at": "2025-11-25T09:24:30.511Z",
+            "verdict": "conforming",
+            "why": "all 1 mandatory characteristics conform",
+        }
+    ],
+    "next": "1764062670511-17",
+}
+
+
+class EvidenceView(Schema):
+    """One measured value with its provenance."""
+
+    value: float | None
+    unit: str
+    quality: Quality
+    expanded_u: float
+    """Expanded uncertainty in the same unit."""
+    k: float
+    """Its coverage factor."""
+    station: str
+    program: str
+    program_revision: str
+    run_id: str
+    result_id: str
+    measured_at: Instant
+
+
+class FindingView(Schema):
+    """The verdict on one characteristic."""
+
+    number: str
+    name: str
+    kind: str
+    unit: str
+    nominal: float
+    lower: float | None
+    upper: float | None
+    accept_lower: float | None
+    """Lower bound of the conformity zone that was applied (null = open on that side, or nothing decided)."""
+    accept_upper: float | None
+    need: Need
+    verdict: Verdict
+    why: str
+    decided_by: EvidenceView | None
+    """The evidence that decided."""
+    monitored_by: list[EvidenceView]
+    """What other stations measured of the same characteristic."""
+
+
+class RecordView(Schema):
+    """One part, one verdict."""
+
+    model_config = shown_by(EXAMPLE)
+
+    seq: int
+    """The journal entry that commanded it."""
+    serial: str
+    part_type: str
+    plan_revision: str
+    batch: str
+    produced: str
+    pallet: str
+    declaration: str
+    """SHA-256 of the cell declaration that was in force."""
+    rule: str
+    """The decision rule."""
+    revision: int
+    """Counts from 1; a later record of the same part has a higher one, and none is ever changed."""
+    entered_at: Instant
+    decided_at: Instant
+    verdict: Verdict
+    why: str
+    findings: list[FindingView]
+
+
+class RevisionsView(Schema):
+    """All records of one part, the newest first."""
+
+    model_config = shown_by({"records": [EXAMPLE]})
+
+    records: list[RecordView]
+
+
+class RecordLine(Schema):
+    """A record without its findings."""
+
+    seq: int
+    serial: str
+    part_type: str
+    batch: str
+    pallet: str
+    revision: int
+    entered_at: Instant
+    decided_at: Instant
+    verdict: Verdict
+    why: str
+
+
+class RecordsPage(Schema):
+    """Records, the newest first."""
+
+    model_config = shown_by(LINE_EXAMPLE)
+
+    records: list[RecordLine]
+    next: str
+    """Give it as ``after`` to get older ones ("" = that was all)."""
+
+
+def record_view(kept: Kept) -> RecordView:
+    """A whole record."""
+    record = kept.record
+    return RecordView(
+        seq=kept.seq,
+        serial=record.serial,
+        part_type=record.part_type,
+        plan_revision=record.plan_revision,
+        batch=record.batch,
+        produced=record.produced,
+        pallet=record.pallet,
+        declaration=record.declaration,
+        rule=record.rule,
+        revision=record.revision,
+        entered_at=instant(record.entered_ms),
+        decided_at=instant(record.decided_ms),
+        verdict=record.verdict,
+        why=record.why,
+        findings=[_finding(finding) for finding in record.findings],
+    )
+
+
+def records_page(page: Page) -> RecordsPage:
+    """One page of records."""
+    return RecordsPage(records=[record_line(kept) for kept in page.records], next=page.after)
+
+
+def record_line(kept: Kept) -> RecordLine:
+    """A record in one line."""
+    record = kept.record
+    return RecordLine(
+        seq=kept.seq,
+        serial=record.serial,
+        part_type=record.part_type,
+        batch=record.batch,
+        pallet=record.pallet,
+        revision=record.revision,
+        entered_at=instant(record.entered_ms),
+        decided_at=instant(record.decided_ms),
+        verdict=record.verdict,
+        why=record.why,
+    )
+
+
+def _finding(finding: Finding) -> FindingView:
+    return FindingView(
+        number=finding.number,
+        name=finding.name,
+        kind=finding.kind,
+        unit=finding.unit,
+        nominal=float(finding.nominal),
+        lower=_number(finding.lower),
+        upper=_number(finding.upper),
+        accept_lower=_number(finding.accept_lower),
+        accept_upper=_number(finding.accept_upper),
+        need=finding.need,
+        verdict=finding.verdict,
+        why=finding.why,
+        decided_by=_evidence(finding.decided_by) if finding.decided_by else None,
+        monitored_by=[_evidence(evidence) for evidence in finding.monitored_by],
+    )
+
+
+def _evidence(evidence: Evidence) -> EvidenceView:
+    return EvidenceView(
+        value=evidence.value,
+        unit=evidence.unit,
+        quality=evidence.quality,
+        expanded_u=float(evidence.expanded_u),
+        k=float(evidence.k),
+        station=evidence.station,
+        program=evidence.program,
+        program_revision=evidence.program_revision,
+        run_id=evidence.run_id,
+        result_id=evidence.result_id,
+        measured_at=instant(evidence.measured_ms),
+    )
+
+
+def _number(limit: Decimal | None) -> float | None:
+    return None if limit is None else float(limit)

@@ -1,0 +1,124 @@
+"""The pages.
+
+Rules of this file:
+- A page is whole without script; the script only keeps it up to date and sends answers through the interface.
+- No page loads anything from elsewhere.
+"""
+
+import asyncio
+import secrets
+from collections.abc import AsyncIterator
+from pathlib import Path
+from typing import Annotated
+
+from fastapi import APIRouter, Depends, FastAPI, Request
+from fastapi.responses import FileResponse, HTMLResponse
+from fastapi.sse import EventSourceResponse, ServerSentEvent
+from starlette.staticfiles import StaticFiles
+
+from supervisor.api.inside import Inside
+from supervisor.api.ports import Sources
+from supervisor.api.problems import CATALOGUE, Refusal
+from supervisor.api.record_view import record_view
+from supervisor.api.routes.events import Seats
+from supervisor.api.routes.parts import PartType, revisions_of
+from supervisor.api.schema import instant
+from supervisor.api.watchers import BEAT_S
+from supervisor.web.reference import reference_of
+from supervisor.web.rendering import Templates, clock
+from supervisor.web.screen import Screen
+
+LIVE_S_MIN = 0.25
+RETRY_MS = 1_000
+STATIC = Path(__file__).parent / "static"
+
+router = APIRouter(include_in_schema=False, default_response_class=HTMLResponse)
+
+
+def _templates(request: Request) -> Templates:
+    return request.app.state.templates
+
+
+def _screen(request: Request) -> Screen:
+    return request.app.state.screen
+
+
+Pages = Annotated[Templates, Depends(_templates)]
+Live = Annotated[Screen, Depends(_screen)]
+
+
+@router.get("/")
+async def show_cell(request: Request, inside: Inside, pages: Pages, screen: Live) -> HTMLResponse:
+    """What the cell does now."""
+    if inside.lookout.published is None:
+        picture, as_of = pages.render("starting.html"), "–"
+    else:
+        newest = await screen.picture()
+        picture, as_of = newest.html, clock(instant(newest.at_ms))
+    boot = request.app.state.boot
+    title = inside.core.tables.cell.title
+    return HTMLResponse(
+        pages.render("cell.html", title=title, boot=boot, picture=picture, as_of=as_of)
+    )
+
+
+@router.get("/live", response_class=EventSourceResponse)
+async def watch_cell(
+    request: Request, inside: Inside, screen: Live, watchers: Seats
+) -> AsyncIterator[ServerSentEvent]:
+    """The page's live part whenever it changes, and the time of its values at least once a second."""
+    with watchers.watching():
+        yield ServerSentEvent(event="boot", raw_data=request.app.state.boot, retry=RETRY_MS)
+        async for event in _live(inside, screen):
+            yield event
+
+
+async def _live(sources: Sources, screen: Screen) -> AsyncIterator[ServerSentEvent]:
+    shown = ""
+    while sources.lookout.published is None and sources.lookout.watch == "open":
+        await sources.lookout.wait_after(0, BEAT_S)
+    while sources.lookout.watch == "open":
+        picture = await screen.picture()
+        if picture.html != shown:
+            shown = picture.html
+            yield ServerSentEvent(event="now", raw_data=shown)
+        yield ServerSentEvent(event="at", raw_data=clock(instant(picture.at_ms)))
+        await asyncio.sleep(LIVE_S_MIN)
+        await sources.lookout.wait_after(picture.seq, BEAT_S - LIVE_S_MIN)
+
+
+@router.get("/parts/{serial}")
+async def show_part(
+    serial: str, inside: Inside, pages: Pages, part_type: PartType = ""
+) -> HTMLResponse:
+    """The record of a part, the verdict first."""
+    try:
+        found = await revisions_of(inside, serial, part_type)
+    except Refusal as refusal:
+        page = pages.render("refusal.html", kind=refusal.kind, detail=refusal.detail)
+        return HTMLResponse(page, status_code=refusal.kind.status)
+    record = record_view(found[0])
+    return HTMLResponse(pages.render("part.html", record=record, revisions=len(found)))
+
+
+@router.get("/docs")
+async def show_interface(request: Request, pages: Pages) -> HTMLResponse:
+    """The interface's reference, from its own OpenAPI document."""
+    reference = reference_of(request.app.openapi())
+    return HTMLResponse(pages.render("docs.html", reference=reference, catalogue=CATALOGUE))
+
+
+@router.get("/favicon.ico")
+async def show_icon() -> FileResponse:
+    """Browsers ask for it, wherever the page says it is."""
+    return FileResponse(STATIC / "pointsman.svg", media_type="image/svg+xml")
+
+
+def add_pages(app: FastAPI) -> None:
+    """Add the pages to an interface."""
+    templates = Templates()
+    app.state.templates = templates
+    app.state.screen = Screen(app.state.sources, templates)
+    app.state.boot = secrets.token_hex(4)
+    app.include_router(router)
+    app.mount("/static", StaticFiles(directory=STATIC), name="static")

@@ -1,0 +1,103 @@
+"""What the page shows of the cell, rendered once for all who look.
+
+Rules of this file:
+- The page shows what the interface says: the same views, nothing read past them.
+- A picture is made anew when an entry was added or a second went by, whoever asks first; the others get the same.
+"""
+
+import asyncio
+
+from markupsafe import Markup
+from starlette.concurrency import run_in_threadpool
+
+from supervisor.api.cell_view import cell_view
+from supervisor.api.hold_view import holds_view
+from supervisor.api.inside import beginning_of, link_of, now_of
+from supervisor.api.pallet_view import pallets_view
+from supervisor.api.place_view import places_view
+from supervisor.api.ports import RecordQuestion, Sources
+from supervisor.api.record_view import RecordLine, records_page
+from supervisor.api.station_view import station_view
+from supervisor.api.waits import Now
+from supervisor.cell.value import value
+from supervisor.shell.ports import JournalRefused
+from supervisor.web.rendering import Templates
+
+RECORDS_SHOWN = 12
+
+
+@value
+class Picture:
+    """The cell as HTML, after entry ``seq`` at a time of the cell. ``second`` is real time, to know when it is old."""
+
+    seq: int
+    at_ms: int
+    second: int
+    html: Markup
+
+
+class Screen:
+    """Renders the live part of the page."""
+
+    def __init__(self, sources: Sources, templates: Templates) -> None:
+        self._sources = sources
+        self._templates = templates
+        self._picture: Picture | None = None
+        self._records: tuple[int, list[RecordLine]] = (-1, [])
+        self._making = asyncio.Lock()
+
+    async def picture(self) -> Picture:
+        """The newest picture.
+
+        Raises:
+            Refusal: nothing is published yet.
+        """
+        async with self._making:
+            seq = self._sources.lookout.head().seq
+            second = int(asyncio.get_running_loop().time())
+            known = self._picture
+            if known is None or (known.seq, known.second) != (seq, second):
+                self._picture = known = await self._made(second)
+            return known
+
+    async def _made(self, second: int) -> Picture:
+        records = await self._newest_records()
+        now = now_of(self._sources)
+        head = self._sources.lookout.head()
+        html = self._templates.render("now.html", **self._content(now), records=records)
+        return Picture(seq=head.seq, at_ms=now.at_ms, second=second, html=html)
+
+    def _content(self, now: Now) -> dict[str, object]:
+        sources = self._sources
+        beginning = beginning_of(sources)
+        tables = now.core.tables
+        by_position = sorted(tables.stations, key=lambda name: (tables.stations[name].at_mm, name))
+        return {
+            "cell": cell_view(
+                now,
+                status=sources.orders.status(),
+                head=sources.lookout.head(),
+                version=sources.version,
+                source=link_of(sources, tables.handler.handler),
+            ),
+            "stations": [
+                station_view(now, station, beginning, link_of(sources, station))
+                for station in by_position
+            ],
+            "places": places_view(now),
+            "pallets": pallets_view(now),
+            "holds": holds_view(now.state),
+        }
+
+    async def _newest_records(self) -> list[RecordLine]:
+        """The newest records, asked for again only when the journal has grown; the last known ones while the database is away."""
+        seq = self._sources.lookout.head().seq
+        if self._records[0] != seq:
+            try:
+                page = await run_in_threadpool(
+                    self._sources.records.page, RecordQuestion(), limit=RECORDS_SHOWN, after=""
+                )
+            except JournalRefused:
+                return self._records[1]
+            self._records = (seq, records_page(page).records)
+        return self._records[1]
