@@ -1,17 +1,21 @@
 """The production core and modelled machines on one virtual clock: as fast as the processor allows, the same for the same seed.
 
 Rules of this file:
-- The adapters here are perfect: whole images at once, every order answered. Faults are thrown into the models by the caller.
+- The adapters here are perfect: whole images at once, every order answered. Whoever wants trouble throws it: into the models, between
+  machines and core (``cut``, ``reboot``, ``wire``, ``goes_lost``), or at the supervisor itself (``die_after``, ``revive``).
 - Time jumps to the next moment at which anything is due; facts of one moment are taken in the fixed order of kinds (S9).
-- Nothing here judges: the floor records violations, ``checks`` compares records with the truth.
+- A supervisor that died decides nothing while the machines go on. Revived, it knows what its journal tells and nothing else.
+- Nothing here judges: the floor records violations, ``checks`` compares records with the truth, ``watch`` sees each decision.
 """
 
 import heapq
-from collections.abc import Callable
-from typing import TYPE_CHECKING
+from collections import Counter
+from collections.abc import Callable, Iterable
+from typing import TYPE_CHECKING, Literal
 
-from simulators.models.cell import CellModels, floor_in_memory
-from simulators.models.handler import HandlerImage
+from simulators.bench import images
+from simulators.models.cell import CellModels, floor_in_memory, station_model
+from simulators.models.handler import HandlerModel
 from simulators.models.physics import Physics
 from simulators.models.station import Answer, StationImage, StationModel
 from supervisor.cell.model import Cell
@@ -21,6 +25,7 @@ from supervisor.core.commands import (
     CancelTimer,
     ClearFault,
     Command,
+    Goal,
     MoveHandler,
     PrepareProgram,
     ReadTag,
@@ -29,76 +34,73 @@ from supervisor.core.commands import (
     StartRun,
     StoreRecord,
 )
-from supervisor.core.decide import Core
-from supervisor.core.events import (
-    Door,
-    Event,
-    HandlerObserved,
-    OrderAnswered,
-    Phase,
-    PlacesObserved,
-    ResultArrived,
-    StationObserved,
-    SupervisorStarted,
-    TagRead,
-    TimerFired,
-    Work,
-)
+from supervisor.core.decide import Core, Decision
+from supervisor.core.events import Event, OrderAnswered, SupervisorStarted, TagRead, TimerFired
+from supervisor.shell.fold import Fold
 from supervisor.shell.memory import MemoryJournal
 from supervisor.shell.ports import SCHEMA, JournalEntry
-from supervisor.verdict.result import MeasuredValue
 
 if TYPE_CHECKING:
     from supervisor.core.state import CellState
     from supervisor.verdict.record import Record
 
-DOOR: dict[str, Door] = {
-    "closed": "closed",
-    "open": "open",
-    "opening": "moving",
-    "closing": "moving",
-}
-WORK: dict[str, Work] = {
-    "idle": "idle",
-    "prepared": "prepared",
-    "acquiring": "running",
-    "evaluating": "part free",
-    "finished": "finished",
-    "aborted": "aborted",
-}
-PHASE: dict[str, Phase] = {
-    "none": "idle",
-    "accepted": "accepted",
-    "busy": "busy",
-    "done": "done",
-    "failed": "failed",
-}
+Wire = Callable[[Event], Iterable[tuple[int, Event]]]
+"""What becomes of a fact on its way to the core: what arrives, each after so many ms."""
 
 
 class Stuck(Exception):  # noqa: N818 - it says what became of the world
     """Facts and commands of one moment do not come to an end."""
 
 
+def straight(fact: Event) -> Iterable[tuple[int, Event]]:
+    """The fact itself, at once."""
+    return ((0, fact),)
+
+
+def arrives(_goal: Goal) -> bool:
+    """No goal goes lost."""
+    return False
+
+
+def look_away(_event: Event, _decision: Decision) -> None:
+    """Nobody watches."""
+
+
 class World:
-    """One cell in virtual time. ``records`` are the stored ones in order, ``journal`` holds every step."""
+    """One cell in virtual time. ``records`` are the stored ones in order, ``journal`` holds every step.
+
+    ``starts`` counts by run id how often a station began it. ``wire``, ``goes_lost`` (a goal that no machine gets) and ``watch``
+    (called with every fact and its decision) may be replaced at any time.
+    """
 
     def __init__(self, cell: Cell, physics: Physics, *, seed: int, start_ms: int = 0) -> None:
         """Bring up machines and core at ``start_ms`` of the cell's time."""
         self.core = Core(cell)
+        self.cell = cell
         self.state: CellState = self.core.initial()
         self.floor = floor_in_memory(physics)
         self.models = CellModels(physics, floor=self.floor, seed=seed)
         self.journal = MemoryJournal()
         self.records: list[Record] = []
+        self.starts: Counter[str] = Counter()
         self.now_ms = start_ms
-        self._cell = cell
+        self.wire: Wire = straight
+        self.goes_lost: Callable[[Goal], bool] = arrives
+        self.watch: Callable[[Event, Decision], None] = look_away
+        self.physics = physics
+        self._reader = cell.readers[0].reader
+        self._handler = cell.handler.handler
         self._due: list[tuple[int, int, str, Event]] = []
         self._serial = 0
         self._timers: dict[str, int] = {}
         self._seen: dict[str, object] = {}
         self._answers: list[Event] = []
-        self._step(SupervisorStarted(declaration=cell.digest, version="bench", fence=1))
-        self._settle()
+        self._down: set[str] = set()
+        self._boots: Counter[str] = Counter()
+        self._fence = 0
+        self._alive = True
+        self._death: tuple[int, Literal["sent", "unsent"]] | None = None
+        self._start_supervisor()
 
     # --- time -------------------------------------------------------------------------------------------------------------------
 
@@ -123,8 +125,13 @@ class World:
             self._settle()
 
     def tell(self, event: Event) -> None:
-        """A person, or the line, says something now."""
+        """A person, or the line, or an adapter says something now."""
         self._step(event)
+        self._settle()
+
+    def look(self) -> None:
+        """Something was done to a machine or on the floor: let it show."""
+        self.models.advance(self.now_ms)
         self._settle()
 
     def _take_due(self) -> None:
@@ -137,6 +144,62 @@ class World:
     def _later(self, at_ms: int, timer: str, event: Event) -> None:
         self._serial += 1
         heapq.heappush(self._due, (at_ms, self._serial, timer, event))
+
+    # --- trouble ----------------------------------------------------------------------------------------------------------------
+
+    def cut(self, machine: str) -> None:
+        """The link to a station, the handler or the reader is lost; the machine goes on."""
+        self._down.add(machine)
+        self._seen.pop(machine, None)
+        self.tell(self._gone(machine))
+
+    def mend(self, machine: str) -> None:
+        """The link is back: the whole image is read, and a result that is still there is read again."""
+        self._down.discard(machine)
+        self.look()
+
+    def reboot(self, machine: str) -> None:
+        """The control of a station or of the handler restarts: all it still knows is what stands on the floor."""
+        if machine in self.models.stations:
+            self.models.stations[machine] = station_model(
+                self.physics, machine, floor=self.floor, parts=self.models.parts
+            )
+        else:
+            self.models.handler = HandlerModel(self.physics, floor=self.floor)
+        self.cut(machine)
+        self._boots[machine] += 1
+        self.mend(machine)
+
+    def die_after(self, seq: int, commands: Literal["sent", "unsent"]) -> None:
+        """Let the supervisor die when a journal entry is durable, its commands sent or not."""
+        self._death = (seq, commands)
+
+    def is_dead(self) -> bool:
+        """Whether the supervisor died."""
+        return not self._alive
+
+    def revive(self) -> None:
+        """A new supervisor process takes the cell: its state comes from the journal, everything else from the machines."""
+        fold: Fold[CellState] = Fold(lambda _: self.core)
+        for entry in self.journal.entries:
+            fold.take(entry.event, entry.at_ms)
+        self.state = fold.state
+        self._alive = True
+        self._seen.clear()
+        self._start_supervisor()
+
+    def _start_supervisor(self) -> None:
+        self._fence += 1
+        digest = self.cell.digest
+        self._step(SupervisorStarted(declaration=digest, version="bench", fence=self._fence))
+        self._settle()
+
+    def _die(self) -> None:
+        self._alive = False
+        self._death = None
+        self._timers.clear()
+        self._due.clear()
+        self._answers.clear()
 
     # --- facts ------------------------------------------------------------------------------------------------------------------
 
@@ -155,91 +218,55 @@ class World:
         facts: list[Event] = []
         results: list[Event] = []
         for name, model in self.models.stations.items():
-            image = model.image()
-            before = self._seen.get(name)
-            if image != before:
-                self._seen[name] = image
-                if image.work == "finished" and (
-                    not isinstance(before, StationImage) or before.work != "finished"
-                ):
-                    results.append(self._result(name, image))
-                facts.append(self._station(name, image))
+            before, image = self._seen.get(name), model.image()
+            if not self._shows(name, image):
+                continue
+            facts.append(images.station_seen(name, image, self._stamp(name)))
+            was = before.work if isinstance(before, StationImage) else ""
+            if image.work == "finished" != was and image.result is not None:
+                results.append(images.result_seen(name, image.result, self._stamp(name)))
         handler = self.models.handler.image()
-        if handler != self._seen.get("handler"):
-            self._seen["handler"] = handler
-            facts.append(self._handler(handler))
+        if self._shows(self._handler, handler):
+            facts.append(images.handler_seen(handler, self._stamp(self._handler)))
         places = self.models.reader.image()
-        if places != self._seen.get("reader"):
-            self._seen["reader"] = places
-            facts.append(self._places(places))
+        if self._shows(self._reader, places):
+            facts.append(images.places_seen(self._reader, places, self._stamp(self._reader)))
         answers, self._answers = self._answers, []
-        return [*facts, *results, *answers]
+        return [*self._over_the_wire([*facts, *results]), *answers]
 
-    def _station(self, name: str, image: StationImage) -> StationObserved:
-        return StationObserved(
-            station=name,
-            source_ms=self.now_ms,
-            boot="1",
-            link="up",
-            mode=image.mode,
-            door=DOOR[image.door],
-            nest=image.nest,
-            work=WORK[image.work],
-            run_id=image.run_id,
-            serial=image.serial,
-            program=image.program.name if image.program else "",
-            counter=image.count,
-            gate="",
-        )
+    def _shows(self, machine: str, image: object) -> bool:
+        """Whether a machine that can be reached shows something new."""
+        if machine in self._down or image == self._seen.get(machine):
+            return False
+        self._seen[machine] = image
+        return True
 
-    def _result(self, name: str, image: StationImage) -> ResultArrived:
-        result = image.result
-        assert result is not None
-        return ResultArrived(
-            station=name,
-            source_ms=self.now_ms,
-            boot="1",
-            result_id=f"1-{result.count}",
-            run_id=result.run_id,
-            serial=result.serial,
-            counter=result.count,
-            scope="final",
-            values=tuple(
-                MeasuredValue(
-                    number=each.number, value=each.value, unit=each.unit, quality=each.quality
-                )
-                for each in result.values
-            ),
-        )
+    def _stamp(self, machine: str) -> images.Stamp:
+        return self.now_ms, str(1 + self._boots[machine])
 
-    def _handler(self, image: HandlerImage) -> HandlerObserved:
-        return HandlerObserved(
-            source_ms=self.now_ms,
-            boot="1",
-            link="up",
-            mode="unknown" if image.mode == "off" else image.mode,
-            order=image.order,
-            phase=PHASE[image.phase],
-            inside=image.inside,
-            at=image.at,
-            jaws=tuple("occupied" if jaw else "empty" for jaw in image.jaws),
-            why=image.text,
-        )
+    def _gone(self, machine: str) -> Event:
+        stamp = self._stamp(machine)
+        if machine == self._handler:
+            return images.handler_gone(self.cell.handler.jaws, stamp)
+        if machine == self._reader:
+            return images.places_gone(machine, self.models.reader.places, stamp)
+        return images.station_gone(machine, stamp)
 
-    def _places(self, places: dict[str, bool]) -> PlacesObserved:
-        return PlacesObserved(
-            reader=self._cell.readers[0].reader,
-            source_ms=self.now_ms,
-            boot="1",
-            link="up",
-            presence=tuple(
-                (place, "occupied" if there else "empty") for place, there in places.items()
-            ),
-        )
+    def _over_the_wire(self, facts: list[Event]) -> list[Event]:
+        arrived: list[Event] = []
+        for fact in facts:
+            for after_ms, what in self.wire(fact):
+                if after_ms:
+                    self._later(self.now_ms + after_ms, "", what)
+                else:
+                    arrived.append(what)
+        return arrived
 
     # --- commands ---------------------------------------------------------------------------------------------------------------
 
     def _step(self, event: Event) -> None:
+        if not self._alive:
+            return
         decision = self.core.decide(self.state, event, self.now_ms)
         self.state = decision.state
         seq = len(self.journal.entries) + 1
@@ -247,8 +274,14 @@ class World:
             seq=seq, at_ms=self.now_ms, schema=SCHEMA, event=event, commands=decision.commands
         )
         self.journal.append((entry,))
-        for command in decision.commands:
-            self._carry_out(command)
+        self.records += [c.record for c in decision.commands if isinstance(c, StoreRecord)]
+        self.watch(event, decision)
+        dying = self._death if self._death is not None and seq >= self._death[0] else None
+        if dying is None or dying[1] == "sent":
+            for command in decision.commands:
+                self._carry_out(command)
+        if dying is not None:
+            self._die()
 
     def _carry_out(self, command: Command) -> None:
         match command:
@@ -258,22 +291,26 @@ class World:
             case CancelTimer():
                 self._timers.pop(command.timer, None)
             case StoreRecord():
-                self.records.append(command.record)
-            case MoveHandler():
-                self._move(command)
-            case ReadTag():
-                self._read(command)
+                pass  # became durable with its entry
             case _:
-                self._order_station(command)
+                if not self.goes_lost(command):
+                    self._order(command)
+
+    def _order(self, goal: Goal) -> None:
+        match goal:
+            case MoveHandler():
+                self._move(goal)
+            case ReadTag():
+                self._read(goal)
+            case _:
+                self._order_station(goal)
 
     def _move(self, goal: MoveHandler) -> None:
         answer = self.models.handler.execute(
             goal.order, goal.action, goal.place, goal.pick_jaw, goal.put_jaw
         )
         if answer.status == "refused":
-            self._answers.append(
-                OrderAnswered(order=goal.order, outcome="refused", why=answer.text)
-            )
+            self._refuse(goal, answer.text)
 
     def _read(self, goal: ReadTag) -> None:
         answer = self.models.reader.read(goal.place)
@@ -285,16 +322,21 @@ class World:
             payload=answer.payload.hex(),
             why=answer.text,
         )
-        self._later(self.now_ms + self.models.reader.read_ms, "", fact)
+        for after_ms, what in self.wire(fact):
+            self._later(self.now_ms + self.models.reader.read_ms + after_ms, "", what)
 
     def _order_station(
         self, goal: SetDoor | PrepareProgram | StartRun | AbortRun | AcknowledgeResult | ClearFault
     ) -> None:
         answer = _ordered(self.models.stations[goal.station], goal)
         if answer.status != "ok":
-            self._answers.append(
-                OrderAnswered(order=goal.order, outcome="refused", why=answer.text)
-            )
+            self._refuse(goal, answer.text)
+        elif isinstance(goal, StartRun):
+            self.starts[goal.run_id] += 1
+
+    def _refuse(self, goal: Goal, why: str) -> None:
+        answer = OrderAnswered(order=goal.order, outcome="refused", why=why)
+        self._answers += self._over_the_wire([answer])
 
 
 def _ordered(

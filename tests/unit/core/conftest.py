@@ -1,37 +1,41 @@
-"""A small cell in virtual time for tests of the core: the production core, modelled machines."""
+"""A small cell in virtual time for tests of the core: the production core, modelled machines.
+
+Rules of this file: every step of every world is watched, and a broken invariant fails the test that made it.
+"""
 
 from collections.abc import Callable
-from typing import Literal
 
 import pytest
 
-from simulators.bench.parts import pallets_for, physics_of
-from simulators.bench.scenarios import small_cell
+from simulators.bench.trial import small_world
 from simulators.bench.world import World
-
-START_MS = 1_764_000_000_000
-HOUR_MS = 3_600_000
+from supervisor.core.decide import Decision
+from supervisor.core.events import Event, HoldReleased
 
 
 @pytest.fixture
 def a_world() -> Callable[..., World]:
-    """Makes a world: ``pallets`` of part types in turn, all put down at the start."""
+    """Makes a world, as ``small_world`` does, with the invariants watched."""
 
-    def make(
-        *,
-        pallets: int = 3,
-        jaws: Literal[1, 2] = 2,
-        racks: int = 12,
-        seed: int = 7,
-        bad_share: float = 0.0,
-    ) -> World:
-        cell = small_cell(jaws=jaws, racks=racks)
-        physics = physics_of(
-            cell,
-            pallets=pallets_for(cell, pallets, seed),
-            arrivals_ms=[0] * pallets,
-            bad_share=bad_share,
-        )
-        return World(cell, physics, seed=seed, start_ms=START_MS)
+    def make(**wishes: object) -> World:
+        world = small_world(**wishes)
+
+        def watch(event: Event, decision: Decision) -> None:
+            broken = world.core.broken(decision.state)
+            assert not broken, (event, broken)
+
+        world.watch = watch
+        return world
 
     return make
+
+
+@pytest.fixture
+def answer() -> Callable[[World, str, str], None]:
+    """Gives a person's answer to the one hold of a code."""
+
+    def give(world: World, code: str, reply: str) -> None:
+        (hold,) = [hold for hold in world.state.holds.values() if hold.code == code]
+        world.tell(HoldReleased(hold=hold.hold, answer=reply, by="a person", place=""))
+
+    return give
