@@ -24,12 +24,18 @@ from pydantic import (
 from supervisor.cell.problem import Grade, Problem
 from supervisor.cell.refusal import refuse
 from supervisor.cell.table import Table, shown, text_of
+from supervisor.cell.value import value
 
 IDENTIFIER_LENGTH_MAX = 40
 TEXT_LENGTH_MAX = 400
 SECONDS_MAX = 86_400
 GTIN_LENGTH = 14
-RESERVED_IDENTIFIERS = ("unknown", "none", "jaw-1", "jaw-2")  # what the core says of places beside their names
+RESERVED_IDENTIFIERS = (
+    "unknown",
+    "none",
+    "jaw-1",
+    "jaw-2",
+)  # what the core says of places beside their names
 
 _NUMBER = re.compile(r"[-+]?(\d+(\.\d*)?|\.\d+)([eE][-+]?\d{1,2})?")
 _WHOLE = re.compile(r"[-+]?(0|[1-9]\d{0,8})")
@@ -183,13 +189,35 @@ def check_digit(digits: str) -> str:
     return str(-total % 10)
 
 
-Text = Annotated[str, BeforeValidator(_text)]
-Identifier = Annotated[str, BeforeValidator(_text), AfterValidator(_identifier)]
-Address = Annotated[str, BeforeValidator(_text), AfterValidator(_address)]
-Gtin = Annotated[str, BeforeValidator(_text), AfterValidator(_gtin)]
-Exact = Annotated[Decimal, BeforeValidator(_exact)]
-AboveZero = Annotated[Decimal, BeforeValidator(_exact), AfterValidator(_above_zero)]
-Seconds = Annotated[Decimal, BeforeValidator(_exact), AfterValidator(_whole_milliseconds)]
-Whole = Annotated[int, BeforeValidator(_whole)]
-FromZero = Annotated[int, BeforeValidator(_whole), AfterValidator(_from_zero)]
-FromOne = Annotated[int, BeforeValidator(_whole), AfterValidator(_from_one)]
+@value
+class Written:
+    """How a value is written, in words for the reference page."""
+
+    words: str
+
+
+Text = Annotated[str, BeforeValidator(_text), Written(words="text")]
+Identifier = Annotated[
+    str, BeforeValidator(_text), AfterValidator(_identifier), Written(words="name")
+]
+Address = Annotated[str, BeforeValidator(_text), AfterValidator(_address), Written(words="address")]
+Gtin = Annotated[
+    str, BeforeValidator(_text), AfterValidator(_gtin), Written(words="14 digits, in quotes")
+]
+Exact = Annotated[Decimal, BeforeValidator(_exact), Written(words="number")]
+AboveZero = Annotated[
+    Decimal, BeforeValidator(_exact), AfterValidator(_above_zero), Written(words="number above 0")
+]
+Seconds = Annotated[
+    Decimal, BeforeValidator(_exact), AfterValidator(_whole_milliseconds), Written(words="seconds")
+]
+Whole = Annotated[int, BeforeValidator(_whole), Written(words="whole number")]
+FromZero = Annotated[
+    int,
+    BeforeValidator(_whole),
+    AfterValidator(_from_zero),
+    Written(words="whole number from 0"),
+]
+FromOne = Annotated[
+    int, BeforeValidator(_whole), AfterValidator(_from_one), Written(words="whole number from 1")
+]

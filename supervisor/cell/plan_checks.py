@@ -56,6 +56,7 @@ def _lines(declaration: Declaration) -> Iterator[Line]:
 
 
 def _limits_are_in_order(line: Line) -> Iterator[Problem]:
+    """The lower limit is below the upper one."""
     lower, upper = line.limits.lower, line.limits.upper
     if lower is not None and upper is not None and lower >= upper:
         yield line.entry.problem(
@@ -67,7 +68,7 @@ def _limits_are_in_order(line: Line) -> Iterator[Problem]:
 
 
 def _nominal_is_within(line: Line) -> Iterator[Problem]:
-    """Only where both limits are absolute: deviations and codes may well leave the nominal outside."""
+    """A nominal lies between limits that are both absolute; deviations and codes may well leave it outside."""
     entry, limits = line.entry, line.limits
     lower, upper = entry.limits.lower, entry.limits.upper
     if lower is None or upper is None or lower >= upper or lower <= limits.nominal <= upper:
@@ -81,6 +82,7 @@ def _nominal_is_within(line: Line) -> Iterator[Problem]:
 
 
 def _code_limits_a_size(line: Line) -> Iterator[Problem]:
+    """A tolerance code limits a size in mm."""
     if line.entry.limits.iso286 is None:
         return
     if KINDS[line.entry.kind].fit == "impossible":
@@ -127,6 +129,7 @@ def _zone_has_one_limit(line: Line) -> Iterator[Problem]:
 
 
 def _datum_fits_the_kind(line: Line) -> Iterator[Problem]:
+    """A form has no datum; orientation and run-out have one."""
     entry = line.entry
     rule = KINDS[entry.kind].datum
     if rule == "always" and entry.datum is None:
@@ -145,6 +148,7 @@ def _datum_fits_the_kind(line: Line) -> Iterator[Problem]:
 
 
 def _unit_fits_the_kind(line: Line) -> Iterator[Problem]:
+    """Angles are in degrees, lengths are not."""
     units = UNITS[KINDS[line.entry.kind].quantity]
     if line.unit not in units:
         yield line.entry.problem(
@@ -156,6 +160,7 @@ def _unit_fits_the_kind(line: Line) -> Iterator[Problem]:
 
 
 def _required_u_is_known(line: Line) -> Iterator[Problem]:
+    """Where there is no tolerance to take it from, the required uncertainty is stated."""
     if required_u_of(line.entry, line.limits) is None:
         yield line.entry.problem(
             "required_u",
