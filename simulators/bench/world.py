@@ -97,6 +97,7 @@ class World:
         self._answers: list[Event] = []
         self._down: set[str] = set()
         self._boots: Counter[str] = Counter()
+        self._clocks: Counter[str] = Counter()
         self._fence = 0
         self._alive = True
         self._death: tuple[int, Literal["sent", "unsent"]] | None = None
@@ -242,7 +243,9 @@ class World:
         return True
 
     def _stamp(self, machine: str) -> images.Stamp:
-        return self.now_ms, str(1 + self._boots[machine])
+        """The machine's own clock, which never shows the same time twice, and its boot identity."""
+        self._clocks[machine] = max(self.now_ms, self._clocks[machine] + 1)
+        return self._clocks[machine], str(1 + self._boots[machine])
 
     def _gone(self, machine: str) -> Event:
         stamp = self._stamp(machine)

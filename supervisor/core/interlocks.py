@@ -134,9 +134,12 @@ def _nest_holds_pallet_of_run(draft: Draft, goal: Goal) -> bool:
 
 
 def _program_belongs(draft: Draft, goal: Goal) -> bool:
+    """What we had prepared, and what the station shows if it can: reading back finds what somebody loaded at its panel since."""
     assert isinstance(goal, StartRun)
+    station = _station(draft, goal)
     return (
-        _station(draft, goal).prepared == goal.program
+        station.prepared == goal.program
+        and station.program in ("", goal.name, str(goal.number))
         and draft.tables.programs[goal.program].part_type
         == draft.pallets[goal.pallet].part_type
         == goal.part_type
