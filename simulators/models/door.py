@@ -28,7 +28,7 @@ class Door:
         self._floor = floor
         self._travel_ms = travel_ms
         self._jammed = False
-        opening = floor.read_station(station).opening
+        opening = floor.station(station).opening
         self._target: Target = "open" if opening == OPENING["open"] else "closed"
         if self._target == "closed" and opening:
             self._go(round(opening * travel_ms["closed"]))

@@ -124,6 +124,11 @@ class Floor(ABC):
 
     # --- doors and work ---
 
+    def station(self, station: str) -> StationFacts:
+        """What can be seen of a station."""
+        with self.exclusive():
+            return self.read_station(station)
+
     def swing(self, station: str, opening: float) -> Way:
         """A door stands at ``opening`` now. With the arm inside it stays where it was."""
         with self.exclusive():

@@ -37,7 +37,7 @@ def test_neither_door_nor_axes_move_onto_the_arm(floor):
     floor.enter("scan-1")
     assert floor.swing("scan-1", 0.9) == "arm inside"
     assert floor.engage("scan-1") == "arm inside"
-    assert floor.read_station("scan-1").opening == 1.0
+    assert floor.station("scan-1").opening == 1.0
     floor.leave()
     assert floor.swing("scan-1", 0.9) == "clear"
 

@@ -26,9 +26,9 @@ def test_a_door_takes_its_time_and_shows_where_it_is(scan, floor):
     assert (scan.image().door, scan.due_ms()) == ("opening", 3_500)
     scan.advance(1_750)
     assert scan.door.opening() == pytest.approx(0.5)
-    assert floor.read_station("scan-1").opening < 1.0
+    assert floor.station("scan-1").opening < 1.0
     scan.advance(3_500)
-    assert (scan.image().door, floor.read_station("scan-1").opening) == ("open", 1.0)
+    assert (scan.image().door, floor.station("scan-1").opening) == ("open", 1.0)
 
 
 def test_a_door_that_turns_round_goes_back_the_way_it_came(scan):
@@ -79,7 +79,7 @@ def test_a_restarted_machine_closes_a_door_that_it_finds_half_open(physics, floo
     again = station_model(physics, "scan-1", floor=floor, parts=parts)
     assert again.image().door == "closing"
     again.advance(10_000)
-    assert (again.image().door, floor.read_station("scan-1").opening) == ("closed", 0.0)
+    assert (again.image().door, floor.station("scan-1").opening) == ("closed", 0.0)
 
 
 def test_a_restarted_machine_does_not_close_an_open_door_on_the_arm(physics, floor, parts, scan):
@@ -135,12 +135,12 @@ def started(station, floor, name, run_id="R1", serial="6789"):
 def test_a_scan_frees_the_part_before_it_has_the_result(scan, floor):
     started(scan, floor, "BODY-SKIN")
     assert scan.image().work == "acquiring"
-    assert floor.read_station("scan-1").running
+    assert floor.station("scan-1").running
     free_ms = scan.due_ms()
     assert free_ms - 10_000 == pytest.approx(40_000, rel=0.07)
     scan.advance(free_ms)
     assert scan.image().work == "evaluating"
-    assert not floor.read_station("scan-1").running
+    assert not floor.station("scan-1").running
     scan.advance(scan.due_ms())
     image = scan.image()
     assert (image.work, image.run_id, image.serial, image.count) == ("finished", "R1", "6789", 1)
@@ -198,7 +198,7 @@ def test_an_aborted_run_has_no_result(scan, floor):
     scan.advance(200_000)
     image = scan.image()
     assert (image.work, image.run_id, image.count, image.result) == ("aborted", "R1", 0, None)
-    assert not floor.read_station("scan-1").running
+    assert not floor.station("scan-1").running
 
 
 def test_a_run_is_started_once_whatever_is_sent_again(scan, floor):
