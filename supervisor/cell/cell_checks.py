@@ -12,6 +12,7 @@ from typing import get_args
 from supervisor.cell.declaration import Declaration
 from supervisor.cell.model import Sorting
 from supervisor.cell.problem import Problem
+from supervisor.cell.profile import HandlerProfile
 
 ISO_14253_1_RULE = "ISO 14253-1:2017"
 ISO_14253_1_GUARD_FACTOR = Decimal("1.65")
@@ -62,6 +63,20 @@ def swaps_have_a_time(declaration: Declaration) -> Iterator[Problem]:
             remedy="remove it, or correct the number of jaws",
             grade="warning",
         )
+
+
+def profiles_know_every_jaw(declaration: Declaration) -> Iterator[Problem]:
+    """The handler's profile reports every jaw that the handler has."""
+    handler = declaration.handler
+    profile = declaration.profiles.get(handler.profile) if handler else None
+    if handler and isinstance(profile, HandlerProfile):
+        reported = len(profile.facets.jaws)
+        if handler.jaws > reported:
+            yield handler.problem(
+                "jaws",
+                expected=f"at most {reported}, as {handler.profile} reports no more",
+                remedy="name a profile for both jaws, or correct the number of jaws",
+            )
 
 
 def swaps_save_time(declaration: Declaration) -> Iterator[Problem]:

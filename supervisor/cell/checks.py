@@ -38,6 +38,7 @@ CHECKS = (
     Check(needs="entries", check=cell_checks.rail_has_a_length),
     Check(needs="entries", check=cell_checks.everything_can_be_reached),
     Check(needs="entries", check=cell_checks.swaps_have_a_time),
+    Check(needs="entries", check=cell_checks.profiles_know_every_jaw),
     Check(needs="entries", check=cell_checks.swaps_save_time),
     Check(needs="entries", check=cell_checks.moves_can_end_in_time),
     Check(needs="entries", check=cell_checks.late_comes_after_the_expected_time),

@@ -144,7 +144,7 @@ def _doubles(named: Iterable[Named], key: str, expected: str) -> Iterator[Proble
 def _unknown(row: Table, key: str, known: Iterable[str], what: str) -> Iterator[Problem]:
     """A name that is not known. Where none is known at all, that is the problem, and it is given elsewhere."""
     text, known = row.text(key), sorted(known)
-    if text is not None and known and text not in known:
+    if text and known and text not in known:
         yield row.problem(
             key,
             expected=f"a declared {what} ({one_of(known)})",

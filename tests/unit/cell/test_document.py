@@ -75,7 +75,7 @@ def load(folder: Path, text: str | bytes):
         ("a: 1\nb: x\x07y\n", (2, 5), "the control character 0x07", "remove the character"),
         (b"a: 1\nb: Gr\xf6sse\n", (2, 6), "the byte 0xF6", "save the file as UTF-8"),
         ("a: 1\n".encode("utf-16"), (1, 1), "the byte 0xFF", "save the file as UTF-8"),
-        ("[" * 5000, (1, 1), "hundreds of levels", "flatten the file"),
+        ("[" * 1000, (1, 1), "hundreds of levels", "flatten the file"),
         (b"#" * 2_000_001, (1, 1), "2000001 bytes", "the file you meant"),
     ],
 )

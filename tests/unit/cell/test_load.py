@@ -5,12 +5,15 @@ import shutil
 from decimal import Decimal
 
 import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
 
 from supervisor.cell.canonical import cell_from_json, cell_to_json, digest_of
 from supervisor.cell.iso286 import size_limits
 from supervisor.cell.load import by_number, examine, load_cell
 from supervisor.cell.problem import DeclarationError
 from supervisor.cell.profile import shipped_profiles
+from supervisor.cell.report import check_cell
 from supervisor.cell.value import replace
 
 
@@ -255,6 +258,43 @@ def test_a_byte_that_is_no_utf_8_has_a_line(small_cell):
     assert where(problems) == [("error", "part-types/cam-ring.yaml", 2, "")]
 
 
+WORDS = [
+    "",
+    "null",
+    "[]",
+    "{a: 1}",
+    "true",
+    "-1",
+    "0",
+    "1e9",
+    "9" * 30,
+    ".inf",
+    "25 H7",
+    '""',
+    "[",
+    "x: y",
+]
+
+
+@settings(
+    max_examples=15, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+)
+@given(st.data())
+def test_no_wrong_value_anywhere_makes_a_traceback(small_cell, data):
+    file = data.draw(st.sampled_from(["cell.yaml", "programs.yaml", "part-types/cam-ring.yaml"]))
+    sound = (small_cell / file).read_text()
+    values = list(re.finditer(r"(?<=: )[^,{}\n]+", sound))
+    value = data.draw(st.sampled_from(values))
+    word = data.draw(st.sampled_from(WORDS))
+    (small_cell / file).write_text(sound[: value.start()] + word + sound[value.end() :])
+
+    report = check_cell(small_cell)
+    (small_cell / file).write_text(sound)
+
+    assert report.as_text()
+    assert all(p.line >= 1 and p.expected and p.found and p.remedy for p in report.problems)
+
+
 # Interface profiles.
 
 
@@ -310,6 +350,19 @@ def test_every_shipped_profile_can_be_used(small_cell):
     loaded = load_cell(small_cell)
 
     assert set(loaded.profiles) == {path.stem for path in shipped_profiles().glob("*.yaml")}
+
+
+def test_a_handler_has_no_more_jaws_than_its_profile_reports(small_cell):
+    own_profile(small_cell, "handler-orders")
+    path = small_cell / "profiles" / "handler-orders.yaml"
+    jaw = "    - node: jaw_2\n      truth: {true: occupied, false: empty}\n"
+    text = path.read_text()
+    assert jaw in text
+    path.write_text(text.replace(jaw, ""))
+
+    _, problems = examine(small_cell)
+
+    assert where(problems) == [("error", "cell.yaml", 12, "handler.jaws")]
 
 
 def test_a_station_that_reports_whole_numbers_needs_numbers_it_can_report(small_cell):
