@@ -9,7 +9,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from typing import Any, TypeVar, cast
 
 from supervisor.cell.value import value
-from supervisor.stations.opcua import content_of, numeric_id, ua
+from supervisor.stations.opcua import NodeId, content_of, numeric_id, ua
 from supervisor.stations.trouble import LinkLost
 from supervisor.stations.wire import Session
 
@@ -44,24 +44,29 @@ def chunks(items: Sequence[T], size: int) -> Iterator[Sequence[T]]:
 
 
 async def read_facts(session: Session) -> ServerFacts:
-    """Ask a server for its namespaces, its start time and its limits, in one request.
+    """Ask a server for its namespaces and its start time, then for its limits.
 
     Raises:
         LinkLost: it does not give namespaces or start time.
     """
-    names = sorted(_LIMITS)
-    wanted = [_NAMESPACES, _START_TIME, *(numeric_id(_LIMITS[name]) for name in names)]
-    found = await session.read([(node, ua.AttributeIds.Value) for node in wanted])
-    namespaces, start, *limits = [content_of(item) for item in found]
+    namespaces, start = await _values(session, [_NAMESPACES, _START_TIME])
     if not isinstance(namespaces, list) or start is None:
         message = "the server gives neither namespaces nor its start time"
         raise LinkLost(message)
-    bounds = {
-        name: min(limit, CHUNK_MAX) if isinstance(limit, int) and limit > 0 else CHUNK_MAX
-        for name, limit in zip(names, limits, strict=True)
-    }
+    names = sorted(_LIMITS)
+    limits = await _values(session, [numeric_id(_LIMITS[name]) for name in names])
     return ServerFacts(
         boot=start.isoformat(timespec="milliseconds"),
         namespaces=tuple(str(uri) for uri in cast("list[Any]", namespaces)),
-        limits=bounds,
+        limits={name: _bounded(limit) for name, limit in zip(names, limits, strict=True)},
     )
+
+
+async def _values(session: Session, nodes: list[NodeId]) -> list[Any]:
+    found = await session.read([(node, ua.AttributeIds.Value) for node in nodes])
+    return [content_of(item) for item in found]
+
+
+def _bounded(limit: Any) -> int:
+    """A stated limit is never 0 (OPC 10000-5 6.3.11); servers that say 0 all the same mean that they have none (common practice)."""
+    return min(limit, CHUNK_MAX) if isinstance(limit, int) and limit > 0 else CHUNK_MAX

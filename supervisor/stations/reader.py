@@ -8,7 +8,7 @@ Rules of this file:
 from collections.abc import Sequence
 
 from supervisor.cell.profile import ReaderProfile
-from supervisor.cell.profile_language import Facet, PresenceWord, TagWord
+from supervisor.cell.profile_language import PresenceWord, TagWord
 from supervisor.core.commands import Goal, ReadTag
 from supervisor.core.events import Link, PlacesObserved, Presence, TagRead
 from supervisor.stations.adapter import WiredAdapter, Wiring
@@ -44,17 +44,14 @@ class ReaderAdapter(WiredAdapter):
 
     def link_ready(self, connection: Connection) -> None:
         """See ``WiredAdapter``."""
-        members = {name: node.members for name, node in connection.found.items()}
-        self._decoders = tuple(
-            facet_decoder(self._presence_at(place), connection.positions, members, "unknown")
-            for place in self._places
-        )
+        self._decoders = tuple(self._decoder(place, connection) for place in self._places)
 
-    def _presence_at(self, place: str) -> Facet[PresenceWord]:
+    def _decoder(self, place: str, connection: Connection) -> Decoder[PresenceWord]:
         facet = self._profile.facets.presence
-        if facet.node is None:
-            return facet
-        return facet.model_copy(update={"node": at_place(facet.node, place)})
+        if facet.node is not None:
+            facet = facet.model_copy(update={"node": at_place(facet.node, place)})
+        members = {name: node.members for name, node in connection.found.items()}
+        return facet_decoder(facet, connection.positions, members, "unknown")
 
     def link_up(self, connection: Connection) -> None:
         """Report all places, whatever was reported before."""
@@ -73,8 +70,8 @@ class ReaderAdapter(WiredAdapter):
             self._report(seen, "up")
 
     def _report_down(self) -> None:
-        unknown: tuple[Presence, ...] = ("unknown",) * len(self._places)
-        self._report(unknown, "down")
+        unknown: list[Presence] = ["unknown"] * len(self._places)
+        self._report(tuple(unknown), "down")
 
     def _report(self, seen: tuple[Presence, ...], link: Link) -> None:
         self._reported = seen

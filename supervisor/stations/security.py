@@ -47,9 +47,7 @@ class PinnedSecurity:
         self._certificate = certificate
         self._key = key
         self._server_certificate = server_certificate
-        self._application_uri = (
-            application_uri  # has to stand in our certificate (OPC 10000-4, ApplicationDescription)
-        )
+        self._application_uri = application_uri  # has to stand in our certificate
 
     async def prepare(self, client: Any) -> None:
         """Set policy and certificates."""

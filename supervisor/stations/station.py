@@ -121,6 +121,7 @@ class StationAdapter(WiredAdapter):
         self._counter = -1
         self._taken: ResultMark | None = None
         self._due: ResultMark | None = None
+        self._held = False
         self._result_due = asyncio.Event()
 
     def _works(self) -> tuple[Coroutine[Any, Any, None], ...]:
@@ -142,17 +143,17 @@ class StationAdapter(WiredAdapter):
     def link_changed(self) -> None:
         """Report the image if it changed, after its result if it shows one that was not taken."""
         connection, interpreter = self._connection, self._interpreter
-        if connection is None or interpreter is None or self._due is not None:
+        if connection is None or interpreter is None or self._held:
             return
         seen = interpreter.look(connection.image)
         if seen == self._reported:
             return
         mark = self._new_result(seen)
-        if mark is not None and not self._take_from_image(connection, mark):
-            self._due = mark
-            self._result_due.set()
+        if mark is None or mark == self._due or self._take_from_image(connection, mark):
+            self._report(seen, connection)
             return
-        self._report(seen, connection)
+        self._due, self._held = mark, True
+        self._result_due.set()
 
     def _report(self, seen: Seen, connection: Connection) -> None:
         self._reported = seen
@@ -162,7 +163,7 @@ class StationAdapter(WiredAdapter):
 
     def _report_down(self) -> None:
         self._reported = UNKNOWN
-        self._due = None
+        self._due, self._held = None, False
         self._emit_observation("down", UNKNOWN)
 
     def _emit_observation(self, link: Any, seen: Seen) -> None:
@@ -221,40 +222,32 @@ class StationAdapter(WiredAdapter):
                 await self._fetch(mark)
 
     async def _fetch(self, mark: ResultMark) -> None:
-        """Read a result until it can be read or the station goes on; after some tries report the image without it."""
+        """Read a result until it can be read or the station goes on; after some tries the image is reported without it."""
         tries = 0
-        while (connection := self._connection) is not None and self._shows(connection, mark):
+        while (connection := self._connection) is not None and self._still_due(connection, mark):
             try:
-                report = await self._read_result(connection)
+                self._emit_result(mark, await self._read_result(connection))
+                break
             except (ResultUnreadable, LinkLost, OSError, UaError) as trouble:
                 tries += 1
-                self._note_unreadable(tries, trouble)
-            else:
-                self._emit_result(mark, report)
-                break
+                if tries == QUICK_TRIES:
+                    log.warning("%s: its result cannot be read: %s", self._name, trouble)
+                    self._hold_no_longer()
             await asyncio.sleep(TRY_AGAIN_S if tries < QUICK_TRIES else TRY_LATER_S)
-        self._go_on(connection=self._connection)
+        self._due = None
+        self._hold_no_longer()
 
-    def _shows(self, connection: Connection, mark: ResultMark) -> bool:
+    def _still_due(self, connection: Connection, mark: ResultMark) -> bool:
         """Whether the station still shows the result with this mark."""
         interpreter = self._interpreter
-        if interpreter is None:
+        if interpreter is None or self._due != mark:
             return False
-        seen = interpreter.look(connection.image)
-        return mark == ResultMark(self._boot, seen.run_id, seen.serial, seen.counter)
+        return self._new_result(interpreter.look(connection.image)) == mark
 
-    def _note_unreadable(self, tries: int, trouble: Exception) -> None:
-        if tries == QUICK_TRIES:
-            log.warning("%s: its result cannot be read: %s", self._name, trouble)
-            connection, interpreter = self._connection, self._interpreter
-            if connection is not None and interpreter is not None:
-                self._report(interpreter.look(connection.image), connection)
-
-    def _go_on(self, connection: Connection | None) -> None:
+    def _hold_no_longer(self) -> None:
         """Report what the image has become meanwhile."""
-        self._due = None
-        if connection is not None:
-            self.link_changed()
+        self._held = False
+        self.link_changed()
 
     async def _read_result(self, connection: Connection) -> Report:
         """Read a result in one request, between two readings of what it belongs to.

@@ -139,7 +139,7 @@ async def _unpacker(
 
 
 def _with_optional(fields: list[tuple[str, Unpack, bool]], data: Any) -> Row:
-    """A mask of the optional fields that are there stands first (OPC 10000-6, structures with optional fields)."""
+    """A mask of the optional fields that are there stands first (OPC 10000-6 5.2.7, from memory)."""
     mask = binary.Primitives.UInt32.unpack(data)
     row: Row = {}
     for name, unpack, optional in fields:

@@ -103,7 +103,7 @@ class Session:
         return self._client.state is UaClientState.DISCONNECTED
 
     async def renew_channel_when_due(self) -> None:
-        """Renew the channel once three quarters of its life are over (OPC 10000-4, OpenSecureChannel)."""
+        """Renew the channel once three quarters of its life are over (OPC 10000-4 5.5.2.1, as asyncua cites it)."""
         if asyncio.get_running_loop().time() < self._renew_at_s:
             return
         async with asyncio.timeout(REQUEST_S_MAX):

@@ -1,0 +1,365 @@
+"""What the tests of links and adapters share: real servers in processes of their own, and a network that can fail.
+
+Rules of this file:
+- Servers are started once per session: the simulated cell (one process per machine) and the strange server.
+- A test waits for a fact with a limit; it never sleeps and then looks.
+"""
+
+import asyncio
+import json
+import queue
+import signal
+import subprocess
+import sys
+import threading
+from collections.abc import AsyncIterator, Callable, Iterator
+from contextlib import asynccontextmanager, suppress
+from pathlib import Path
+from typing import Any
+
+import pytest
+from asyncua import Client, ua
+from ruamel.yaml import YAML
+
+from supervisor.cell.profile import profile_problems, read_profile, shipped_profiles
+from supervisor.core.events import Event
+from supervisor.stations.adapter import WiredAdapter, Wiring
+from supervisor.stations.connection import LinkOptions
+
+HERE = Path(__file__).parent
+ROOT = HERE.parents[2]
+SPEED = 100
+KINDS = {"scan-1": "scan", "touch-1": "touch", "ct-1": "ct", "handler": "handler", "rack": "rack"}
+START_S_MAX = 50
+
+
+class ServerProcess:
+    """A process that says JSON lines and takes them."""
+
+    def __init__(self, *command: str) -> None:
+        self._process = subprocess.Popen(
+            [sys.executable, *command], cwd=ROOT, stdin=subprocess.PIPE, stdout=subprocess.PIPE
+        )
+        self._lines: queue.Queue[dict[str, Any]] = queue.Queue()
+        self._reading = threading.Thread(target=self._read, daemon=True)
+        self._reading.start()
+
+    def _read(self) -> None:
+        assert self._process.stdout
+        for line in self._process.stdout:
+            self._lines.put(json.loads(line))
+
+    def line(self) -> dict[str, Any]:
+        return self._lines.get(timeout=START_S_MAX)
+
+    def say(self, line: dict[str, Any]) -> None:
+        assert self._process.stdin
+        self._process.stdin.write(json.dumps(line).encode() + b"\n")
+        self._process.stdin.flush()
+
+    def send_signal(self, number: signal.Signals) -> None:
+        self._process.send_signal(number)
+
+    def end(self) -> None:
+        assert self._process.stdin
+        assert self._process.stdout
+        self._process.stdin.close()
+        self._process.terminate()
+        self._process.wait(timeout=10)
+        self._reading.join(timeout=5)
+        self._process.stdout.close()
+
+
+class Machines:
+    """The simulated cell."""
+
+    def __init__(self, folder: Path) -> None:
+        physics = ROOT / "tests/unit/simulators/physics.json"
+        seats = [
+            {"kind": kind, "station": station, "shift": shift}
+            for shift, (station, kind) in enumerate(KINDS.items())
+        ]
+        plan = {
+            "physics": str(physics),
+            "floor": "floor",
+            "speed": SPEED,
+            "seed": 7,
+            "servers": seats,
+        }
+        (folder / "plan.json").write_text(json.dumps(plan))
+        self._launcher = ServerProcess(
+            "-m", "simulators.servers", "cell", "--plan", str(folder / "plan.json"), "--with-parent"
+        )
+        self.urls: dict[str, str] = {}
+
+    def wait_until_ready(self, count: int = len(KINDS)) -> None:
+        while len(self.urls) < count:
+            line = self._launcher.line()
+            if "ready" in line:
+                self.urls[line["ready"]] = line["url"]
+
+    def switch(self, station: str, name: str, value: Any) -> None:
+        self._launcher.say({"station": station, "switch": name, "value": value})
+
+    def kill(self, station: str) -> None:
+        self._launcher.say({"station": station, "do": "kill"})
+        while self._launcher.line().get("ended") != station:
+            pass
+
+    def start(self, station: str, shift: int) -> None:
+        """Start a killed machine again; it takes its old port."""
+        port = self.urls.pop(station)
+        self._launcher.say({"station": station, "do": "start", "shift": shift})
+        self.wait_until_ready()
+        self.moved = port != self.urls[station]
+
+    def end(self) -> None:
+        self._launcher.end()
+
+
+@pytest.fixture(scope="session")
+def started(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Machines, ServerProcess]]:
+    """Both kinds of servers, started side by side because each takes seconds to build its address space."""
+    machines = Machines(tmp_path_factory.mktemp("cell"))
+    strange = ServerProcess(str(HERE / "strange_server.py"), "2", "0")
+    try:
+        machines.wait_until_ready()
+        yield machines, strange
+    finally:
+        strange.end()
+        machines.end()
+
+
+@pytest.fixture(scope="session")
+def machines(started: tuple[Machines, ServerProcess]) -> Machines:
+    """The simulated cell."""
+    return started[0]
+
+
+class Strange:
+    """The strange server, with a plain client that plays its operator."""
+
+    def __init__(self, process: ServerProcess) -> None:
+        self._process = process
+        ready = process.line()
+        self.url: str = ready["url"]
+        self.index: int = ready["index"]
+
+    def freeze(self) -> None:
+        self._process.send_signal(signal.SIGSTOP)
+
+    def thaw(self) -> None:
+        self._process.send_signal(signal.SIGCONT)
+
+    @asynccontextmanager
+    async def operator(self) -> AsyncIterator["Operator"]:
+        async with Client(self.url) as client:
+            yield Operator(client, self.index)
+
+
+class Operator:
+    """Writes what a station would show."""
+
+    def __init__(self, client: Client, index: int) -> None:
+        self._client = client
+        self._index = index
+
+    async def node(self, name: str) -> Any:
+        root = self._client.nodes.objects
+        return await root.get_child([f"{self._index}:Strange", f"{self._index}:{name}"])
+
+    async def write(self, name: str, value: Any, kind: Any, status: int = 0) -> None:
+        content = ua.DataValue(ua.Variant(value, kind), ua.StatusCode(status))
+        node = await self.node(name)
+        await node.write_attribute(ua.AttributeIds.Value, content)
+
+    async def read(self, name: str) -> Any:
+        return await (await self.node(name)).read_value()
+
+
+@pytest.fixture(scope="session")
+def strange_process(started: tuple[Machines, ServerProcess]) -> Strange:
+    """The strange server's process."""
+    return Strange(started[1])
+
+
+@pytest.fixture
+def strange(strange_process: Strange) -> Iterator[Strange]:
+    """The strange server, running again after the test whatever the test did."""
+    yield strange_process
+    strange_process.thaw()
+
+
+class Proxy:
+    """A network between link and server: it can be cut, and it can swallow everything without a word."""
+
+    def __init__(self, url: str) -> None:
+        host, _, port = url.removeprefix("opc.tcp://").partition(":")
+        self._target = (host, int(port))
+        self._server: asyncio.Server | None = None
+        self._writers: set[asyncio.StreamWriter] = set()
+        self._tasks: set[asyncio.Task[None]] = set()
+        self.swallows = False
+        self.refuses = False
+        self.connections = 0
+
+    @property
+    def url(self) -> str:
+        assert self._server
+        return f"opc.tcp://127.0.0.1:{self._server.sockets[0].getsockname()[1]}"
+
+    async def start(self) -> None:
+        self._server = await asyncio.start_server(self._accept, "127.0.0.1", 0)
+
+    async def _accept(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        self.connections += 1
+        if self.refuses:
+            writer.transport.abort()
+            return
+        try:
+            there_reader, there_writer = await asyncio.open_connection(*self._target)
+        except OSError:
+            writer.transport.abort()
+            return
+        self._writers |= {writer, there_writer}
+        for source, sink in ((reader, there_writer), (there_reader, writer)):
+            task = asyncio.create_task(self._pump(source, sink))
+            self._tasks.add(task)
+            task.add_done_callback(self._tasks.discard)
+
+    async def _pump(self, source: asyncio.StreamReader, sink: asyncio.StreamWriter) -> None:
+        with suppress(OSError):
+            while data := await source.read(65_536):
+                if not self.swallows:
+                    sink.write(data)
+        if not self.swallows:
+            sink.close()
+
+    def cut(self) -> None:
+        """Break every connection."""
+        for writer in self._writers:
+            writer.transport.abort()
+        self._writers.clear()
+
+    async def stop(self) -> None:
+        assert self._server
+        self.cut()
+        self._server.close()
+        for task in list(self._tasks):
+            task.cancel()
+        await asyncio.gather(*self._tasks, return_exceptions=True)
+        await self._server.wait_closed()
+
+
+@pytest.fixture
+async def through_proxy() -> AsyncIterator[Callable[[str], Any]]:
+    """Makes a started proxy in front of a server."""
+    proxies: list[Proxy] = []
+
+    async def make(url: str) -> Proxy:
+        proxy = Proxy(url)
+        await proxy.start()
+        proxies.append(proxy)
+        return proxy
+
+    yield make
+    for proxy in proxies:
+        await proxy.stop()
+
+
+class Watcher:
+    """Runs an adapter and keeps what it reports."""
+
+    def __init__(self, adapter: WiredAdapter) -> None:
+        self.adapter = adapter
+        self.events: list[Event] = []
+        self._news = asyncio.Event()
+        self._task: asyncio.Task[None] | None = None
+
+    def emit(self, event: Event) -> None:
+        self.events.append(event)
+        self._news.set()
+
+    def of(self, kind: type[Event]) -> list[Any]:
+        return [event for event in self.events if isinstance(event, kind)]
+
+    def last(self, kind: type[Event]) -> Any:
+        """The newest event of a kind; one that says nothing before there is any."""
+        found = self.of(kind)
+        return found[-1] if found else _Nothing()
+
+    async def until(self, holds: Callable[[], Any], limit_s: float = 10.0) -> Any:
+        """Wait until something holds; what it gave."""
+        async with asyncio.timeout(limit_s):
+            while not (found := holds()):
+                self._news.clear()
+                with suppress(TimeoutError):
+                    await asyncio.wait_for(self._news.wait(), 0.05)
+            return found
+
+    def start(self) -> None:
+        self._task = asyncio.create_task(self.adapter.run(self.emit))
+
+    async def stop(self) -> None:
+        if self._task:
+            self._task.cancel()
+            with suppress(asyncio.CancelledError):
+                await self._task
+
+
+class _Nothing:
+    def __getattr__(self, name: str) -> None:
+        return None
+
+
+@pytest.fixture
+async def watch() -> AsyncIterator[Callable[[WiredAdapter], Watcher]]:
+    """Runs adapters until the test is over."""
+    watchers: list[Watcher] = []
+
+    def make(adapter: WiredAdapter) -> Watcher:
+        watcher = Watcher(adapter)
+        watcher.start()
+        watchers.append(watcher)
+        return watcher
+
+    yield make
+    for watcher in watchers:
+        await watcher.stop()
+
+
+@pytest.fixture
+def wiring() -> Wiring:
+    """A fast subscription, and orders as fast as the simulated cell runs."""
+    return Wiring(options=LinkOptions(interval_ms=20), speed=SPEED)
+
+
+def _changed(path: Path, changes: dict[tuple[Any, ...], Any] | None) -> Any:
+    """The profile in a file, with other content at some paths of keys."""
+    content = YAML(typ="safe").load(path.read_text(encoding="utf-8"))
+    for (*way, last), new in (changes or {}).items():
+        here = content
+        for step in way:
+            here = here[step]
+        here[last] = new
+    profile = read_profile(content)
+    assert profile_problems(profile) == []
+    return profile
+
+
+@pytest.fixture
+def shipped() -> Callable[..., Any]:
+    """A shipped profile, changed where a test says so."""
+    return lambda name, changes=None: _changed(shipped_profiles() / f"{name}.yaml", changes)
+
+
+@pytest.fixture
+def strange_profile() -> Callable[..., Any]:
+    """The profile of the strange server, changed where a test says so."""
+    return lambda changes=None: _changed(HERE / "strange.yaml", changes)
+
+
+@pytest.fixture
+def open_files() -> Callable[[], int]:
+    """How many files and sockets this process has open."""
+    return lambda: len(list(Path("/proc/self/fd").iterdir()))
