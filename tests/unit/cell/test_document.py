@@ -226,6 +226,20 @@ def test_no_content_of_a_file_makes_a_traceback(tmp_path_factory, content):
             "by, codes, width",
             "width?",
         ),
+        (
+            "{id: a, url: 'opc.tcp://a', mode: {by: codes, codes: {7: 5}}}",
+            "machines.0.mode.codes.7",
+            59,
+            "a text",
+            "quotes",
+        ),
+        (
+            "{id: a, url: 'opc.tcp://a', at_mm: !!int abc}",
+            "machines.0.at_mm",
+            33,
+            "a whole number",
+            "digits",
+        ),
         ("5", "machines.0", 5, "a mapping", "key: value"),
     ],
 )

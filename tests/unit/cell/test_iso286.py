@@ -101,6 +101,11 @@ def test_a_size_on_the_edge_of_a_band_belongs_to_the_lower_band():
     assert deviations_um("30.001 H7") == (25, 0)
 
 
+def test_a_shaft_k_has_no_deviation_beyond_grade_7():
+    assert deviations_um("25 k7") == (23, 2)
+    assert deviations_um("25 k8") == (33, 0)  # as pressfit 0.1.0 has it
+
+
 def test_limits_are_exact_decimals():
     limits = size_limits("25.4 js6")
 

@@ -123,7 +123,12 @@ MISTAKES = [
     Mistake("a rack place with a sorting", CELL, "{id: rack-01, kind: rack,", "{id: rack-01, kind: rack, sorting: hold,", "rack-01", "places.0.sorting", "no sorting for a rack place", "kind: outfeed"),
     Mistake("no outfeed for rejects", CELL, "sorting: nonconforming", "sorting: conforming", "places:", "places", "an outfeed place for nonconforming parts", "sorting: nonconforming"),
     Mistake("a reader that watches nothing", CELL, "places:\n", "  - {id: spare, url: opc.tcp://10.1.0.6, profile: rack-reader}\n\nplaces:\n", "spare", "readers.1.id", "a place that names this reader", "remove it", "warning"),
+    Mistake("no rack", CELL, "  - {id: rack-01, kind: rack, at_mm: 100, reader: rack, antenna: 1}\n  - {id: rack-02, kind: rack, at_mm: 200, reader: rack, antenna: 2}\n", "", "places:", "places", "a rack place where pallets come in", "kind: rack"),
+    Mistake("a station that nobody uses", CELL, "readers:\n", "  - {id: scan-2, title: Spare, kind: optical, url: opc.tcp://10.1.0.9, profile: scan-methods, at_mm: 1500}\n\nreaders:\n", "scan-2", "stations.2.id", "a program that this station runs", "remove the station", "warning"),
+    Mistake("a name as long as a sentence", CELL, "title: A small cell", f"title: {'long ' * 80}cell", "title: long", "title", "at most 400 characters", "shorten"),
     # Programs.
+    Mistake("a program that is good enough for nothing", PROGRAMS, "  - id: port-plate-touch", "  - {id: idle, station: scan-1, part_type: cam-ring, name: IDLE, revision: A, part_free_s: 9, result_s: 9, covers: [{number: 1, expanded_u: 0.01}]}\n\n  - id: port-plate-touch", "id: idle", "programs.2.covers", "measures well enough to decide", "never be chosen", "warning"),
+    Mistake("limits without a nominal to add them to", RING, "nominal: 30, ", "", "number: 4", "plan.3.nominal", "the nominal of this width", "as on the drawing"),
     Mistake("a result before the pallet is free", PROGRAMS, "result_s: 110", "result_s: 11", "result_s: 11", "programs.0.result_s", "at least part_free_s, 85", "exchange"),
     Mistake("a coverage factor below one", PROGRAMS, "k: 2.13", "k: 0.95", "number: 7", "programs.1.covers.4.k", "at least 1", "write 2"),
     Mistake("no program number where the station selects by number", PROGRAMS, "    number: 31\n", "", "id: port-plate-touch", "programs.2.number", "the number by which touch-1 selects", "add `number:`"),
