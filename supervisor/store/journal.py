@@ -106,8 +106,8 @@ class SqlJournal(JournalReader):
         ]
 
         def work(connection: Connection) -> None:
-            if self._doubtful and recorded_head(connection).hash == tip.hash:
-                return  # the commit of the refused try did happen
+            if self._doubtful and self._is_kept(connection, tip):
+                return
             self._write(rows, tip)
             for seq, record in records:
                 keep_record(connection, seq, record)
@@ -127,15 +127,25 @@ class SqlJournal(JournalReader):
         cursor, dialect = self._writer.cursor, self._writer.dialect
         cursor.execute(dialect.move_head, (tip.seq, tip.hash, self._fence))
         if cursor.rowcount != 1:
-            raise StoreError(
-                "fence-lost",
-                f"{self._writer.place} was taken by another supervisor after fence {self._fence}",
-                "This one must end; the other one drives the cell",
-            )
+            raise self._fence_lost()
         if len(rows) == 1:
             cursor.execute(dialect.insert_entry, rows[0])
         else:
             cursor.executemany(dialect.insert_entry, rows)
+
+    def _is_kept(self, connection: Connection, tip: Tip) -> bool:
+        """Whether the commit of the refused try did happen."""
+        row = connection.execute(select(META.c.fence, META.c.head_hash)).one()
+        if row.fence != self._fence:
+            raise self._fence_lost()
+        return row.head_hash == tip.hash
+
+    def _fence_lost(self) -> StoreError:
+        return StoreError(
+            "fence-lost",
+            f"{self._writer.place} was taken by another supervisor after fence {self._fence}",
+            "This one must end; the other one drives the cell",
+        )
 
 
 def last_entry(connection: Connection) -> Tip:

@@ -79,7 +79,14 @@ class Writer:
 
     def drop(self) -> None:
         """Throw the connection away; an open transaction is undone and an advisory lock is gone."""
-        connection, self._connection, self.cursor = self._connection, None, None
+        connection, self._connection = self._connection, None
+        cursor, self.cursor = self.cursor, None
+        if cursor is not None:
+            # Closing alone is not enough: SQLite keeps the transaction open as long as anybody holds a statement of it.
+            with suppress(self._driver_error):
+                cursor.execute("ROLLBACK")
+            with suppress(self._driver_error):
+                cursor.close()
         if connection is not None:
             with suppress(SQLAlchemyError, self._driver_error):
                 connection.invalidate()

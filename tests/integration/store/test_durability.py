@@ -1,0 +1,114 @@
+"""What a commit promises."""
+
+import signal
+import subprocess
+import sys
+
+import pytest
+
+from supervisor.store import StoreError, StoreRefused, open_archive
+
+pytestmark = pytest.mark.integration
+
+
+def setting(store, name):
+    return store._writer.cursor.execute(name).fetchone()[0]
+
+
+def test_a_power_safe_sqlite_journal_syncs_the_log_at_every_commit(sqlite, opened):
+    store = opened(sqlite)
+    assert setting(store, "PRAGMA journal_mode") == "wal"
+    # 2 is FULL: the log is synced at each commit (sqlite.org, "PRAGMA synchronous" and "Write-Ahead Logging").
+    assert setting(store, "PRAGMA synchronous") == 2
+
+
+def test_a_process_safe_sqlite_journal_does_not(sqlite, opened):
+    # 1 is NORMAL: in WAL mode commits survive the process, the last ones not a power cut (same source).
+    assert setting(opened(sqlite, durability="process-safe"), "PRAGMA synchronous") == 1
+
+
+@pytest.mark.parametrize(
+    ("durability", "expected"), [("power-safe", "on"), ("process-safe", "off")]
+)
+def test_a_postgres_journal_waits_for_its_log_when_it_is_power_safe(
+    postgres, opened, durability, expected
+):
+    assert setting(opened(postgres, durability=durability), "SHOW synchronous_commit") == expected
+
+
+def test_a_connection_made_anew_keeps_the_promise(sqlite, opened, make):
+    store = opened(sqlite)
+    store._writer.drop()
+    store.journal.append(make.entries(1, 1))
+    assert setting(store, "PRAGMA synchronous") == 2
+
+
+WRITER = """
+import sys
+from supervisor.core.events import TimerFired
+from supervisor.shell.ports import SCHEMA, JournalEntry
+from supervisor.store import open_store
+store = open_store(sys.argv[1])
+seq = store.journal.head().seq
+while True:
+    seq += 1
+    event = TimerFired(timer=f"timer {seq}")
+    store.journal.append([JournalEntry(seq=seq, at_ms=seq, schema=SCHEMA, event=event, commands=())])
+    print(seq, flush=True)
+"""
+
+
+@pytest.mark.parametrize("lines", [1, 20, 57])
+def test_a_killed_process_loses_nothing_that_it_was_told_is_durable(sqlite, opened, lines):
+    writer = subprocess.Popen([sys.executable, "-c", WRITER, sqlite], stdout=subprocess.PIPE)
+    told = [int(writer.stdout.readline()) for _ in range(lines)]
+    writer.send_signal(signal.SIGKILL)
+    rest, _ = writer.communicate()
+    told += [int(line) for line in rest.split()]
+    store = opened(sqlite)
+    assert store.journal.head().seq >= told[-1]
+    assert store.verify().fault is None
+
+
+def test_a_full_disk_refuses_and_then_goes_on(sqlite, opened, make):
+    store = opened(sqlite)
+    store.journal.append(make.entries(1, 1))
+    pages = setting(store, "PRAGMA page_count")
+    store._writer.cursor.execute(f"PRAGMA max_page_count = {pages + 2}")
+    big = [make.keeping(2, *(make.record(str(n)) for n in range(50)))]
+    with pytest.raises(StoreRefused, match="full"):
+        store.journal.append(big)
+    assert [entry.seq for entry in store.journal.read(1)] == [1]
+    # The connection made anew has no such bound any more: there is room again.
+    assert store.journal.append(big).seq == 2
+    assert store.verify().fault is None
+
+
+def test_a_database_in_use_by_somebody_is_waited_for_and_then_refused(
+    sqlite, opened, make, monkeypatch
+):
+    monkeypatch.setattr("supervisor.store.database.BUSY_MS_MAX", 50)
+    store = opened(sqlite)
+    with open_archive(sqlite) as other, other._reader.asking() as connection:
+        connection.exec_driver_sql("PRAGMA query_only = OFF")
+        connection.exec_driver_sql("BEGIN IMMEDIATE")
+        with pytest.raises(StoreRefused, match="locked"):
+            store.journal.append(make.entries(1, 1))
+    assert store.journal.append(make.entries(1, 1)).seq == 1
+
+
+def test_a_file_that_is_no_database_is_said(tmp_path, opened):
+    path = tmp_path / "cell.db"
+    path.write_text("This is a shopping list.\n" * 100)
+    with pytest.raises(StoreError, match="not a database"):
+        opened(str(path))
+
+
+@pytest.mark.parametrize("content", ["missing", "empty"])
+def test_an_archive_of_nothing_is_said(tmp_path, content):
+    path = tmp_path / "cell.db"
+    if content == "empty":
+        path.touch()
+    with pytest.raises(StoreError) as caught:
+        open_archive(str(path))
+    assert caught.value.code == "no-journal"
