@@ -64,7 +64,7 @@ class ReaderAdapter(WiredAdapter):
         connection = self._connection
         if connection is None:
             return
-        seen = tuple(decoder(connection.image) for decoder in self._decoders)
+        seen: tuple[Presence, ...] = tuple(decoder(connection.image) for decoder in self._decoders)
         if seen != self._reported:
             self._newest_ms = connection.newest_ms
             self._report(seen, "up")
