@@ -104,9 +104,7 @@ def size_limits(code: str) -> SizeLimits:
     """
     nominal, letters, grade = _parsed(code)
     lower_um, upper_um = _deviations(nominal, letters, grade)
-    return SizeLimits(
-        nominal=nominal, lower=nominal + _mm(lower_um), upper=nominal + _mm(upper_um)
-    )
+    return SizeLimits(nominal=nominal, lower=nominal + _mm(lower_um), upper=nominal + _mm(upper_um))
 
 
 def _mm(deviation_um: Decimal) -> Decimal:
@@ -117,7 +115,8 @@ def _parsed(code: str) -> tuple[Decimal, str, int]:
     match = _CODE.fullmatch(code.strip())
     if not match:
         raise CodeNotSupported(
-            "one ISO 286 code", "write size, letter and grade, such as 25 H7 for a hole or 25 g6 for a shaft"
+            "one ISO 286 code",
+            "write size, letter and grade, such as 25 H7 for a hole or 25 g6 for a shaft",
         )
     size, letters, grade = match.groups()
     nominal = Decimal(size)
