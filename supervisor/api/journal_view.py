@@ -4,7 +4,7 @@ Rules of this file: what an entry holds is told by ``supervisor.core.events`` an
 with them (S12). An interface that promises each field of each fact would bind the core to its readers, so ``content`` is open.
 """
 
-from typing import cast
+from typing import Any
 
 import msgspec
 from pydantic import JsonValue
@@ -101,5 +101,5 @@ def head_view(head: Head) -> HeadView:
 
 
 def _said(said: Event | Command) -> Said:
-    content = cast("dict[str, JsonValue]", msgspec.to_builtins(said))
+    content = msgspec.json.decode(msgspec.json.encode(said), type=dict[str, Any])
     return Said(kind=type(said).__name__, content=content)

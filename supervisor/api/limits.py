@@ -2,18 +2,20 @@
 
 Rules of this file:
 - A request body is bounded, also one that does not say its length.
+- Where only this machine can reach the interface, only names of this machine lead to it.
 - An answer is not kept by anybody unless its route says otherwise, runs no foreign script, and shows in no foreign frame.
 """
 
 from collections import deque
 from collections.abc import Iterable
 
-from starlette.datastructures import MutableHeaders
+from starlette.datastructures import Headers, MutableHeaders
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from supervisor.api.problems import BODY_TOO_LARGE, problem_answer
+from supervisor.api.problems import BODY_TOO_LARGE, HOST_UNKNOWN, problem_answer
 
 BODY_BYTES_MAX = 65_536
+OWN_NAMES = ("127.0.0.1", "localhost", "[::1]")
 
 _HEADERS = {
     "Content-Security-Policy": "default-src 'self'; frame-ancestors 'none'; base-uri 'none'; form-action 'self'",
@@ -63,6 +65,26 @@ def _declared_length(headers: Iterable[tuple[bytes, bytes]]) -> int:
         if name == b"content-length" and content.isdigit():
             return int(content)
     return 0
+
+
+class KnownHost:
+    """Refuses a request that was addressed to another name than this machine's own.
+
+    An interface that only this machine reaches would otherwise be reached by any web page whose name was made to lead here.
+    """
+
+    def __init__(self, app: ASGIApp) -> None:
+        self._app = app
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Look at the Host header."""
+        if scope["type"] == "http":
+            named = Headers(scope=scope).get("host", "")
+            if named.rpartition(":")[0] not in OWN_NAMES and named not in OWN_NAMES:
+                detail = f"the request is for {named or 'nobody'}, this is {' or '.join(OWN_NAMES)}"
+                await problem_answer(HOST_UNKNOWN, scope["path"], detail)(scope, receive, send)
+                return
+        await self._app(scope, receive, send)
 
 
 class GuardedAnswer:

@@ -12,7 +12,8 @@ from fastapi import FastAPI
 from fastapi.openapi.utils import get_openapi
 
 from supervisor.api.journal_view import EntryView
-from supervisor.api.problems import CATALOGUE, MEDIA_TYPE, Problem
+from supervisor.api.problems import CATALOGUE, MEDIA_TYPE, Problem, problem_of
+from supervisor.api.schema import Schema
 
 DESCRIPTION = """Reads the cell, and takes what people and lines ask of it.
 
@@ -33,6 +34,15 @@ TAGS = [
     {"name": "health", "description": "For whoever starts and watches the process."},
 ]
 
+EVENTS = "/api/v1/events"
+_STREAM = {
+    "text/event-stream": {
+        "schema": {"type": "string"},
+        "example": 'id: 1842\ndata: {"seq": 1842, "at": "2025-11-25T09:15:11.004Z", ...}\n\n'
+        'event: beat\ndata: {"seq": 1842, "at": "2025-11-25T09:15:11.004Z", "digest": "5b3c..."}\n\n',
+    }
+}
+
 FRAMEWORKS_OWN = "Validation Error"
 """How the framework describes a 422 that never leaves here as it says."""
 
@@ -44,7 +54,7 @@ def document_of(app: FastAPI) -> dict[str, Any]:
     if app.openapi_schema is None:
         document = get_openapi(
             title=app.title,
-            version="1",
+            version=app.version,
             description=app.description,
             routes=app.routes,
             tags=app.openapi_tags,
@@ -54,9 +64,12 @@ def document_of(app: FastAPI) -> dict[str, Any]:
             schemas.pop(name, None)
         for model in (Problem, EntryView):
             _add_schema(schemas, model)
+        _restore_nulls(schemas)
+        document["components"]["responses"] = _refusals()
         for operation in operations(document):
             _say_refusals(operation)
             _show_examples(operation, schemas)
+        document["paths"][EVENTS]["get"]["responses"]["200"]["content"] = _STREAM
         app.openapi_schema = document
     return app.openapi_schema
 
@@ -72,23 +85,40 @@ def _add_schema(schemas: dict[str, Any], model: type[Any]) -> None:
     schemas[model.__name__] = whole
 
 
+def _restore_nulls(schemas: dict[str, Any]) -> None:
+    """Show the examples as they were written: on its way here the framework drops every null of them."""
+    for model in Schema.__subclasses__():
+        extra = model.model_config.get("json_schema_extra")
+        if isinstance(extra, dict) and model.__name__ in schemas:
+            schemas[model.__name__]["examples"] = extra["examples"]
+
+
+def _refusals() -> dict[str, Any]:
+    """A response for each status that the catalogue names, shown by its first kind."""
+    return {str(status): _refusal(status) for status in sorted({k.status for k in CATALOGUE})}
+
+
+def _refusal(status: int) -> dict[str, Any]:
+    kinds = [kind for kind in CATALOGUE if kind.status == status]
+    example = problem_of(kinds[0], "/api/v1/...", "what was found").model_dump()
+    return {
+        "description": ", ".join(f"{kind.name} ({kind.code})" for kind in kinds),
+        "content": {MEDIA_TYPE: {"schema": _PROBLEM, "example": example}},
+    }
+
+
 def _say_refusals(operation: dict[str, Any]) -> None:
-    """Every status that the catalogue names may come, in the problem's media type."""
+    """Name every refusal that may come, unless the operation says something of its own about the status."""
     responses = operation["responses"]
+    if responses.get("422", {}).get("description") == FRAMEWORKS_OWN:
+        del responses["422"]
     for status in _statuses(operation):
-        names = ", ".join(f"{k.name} ({k.code})" for k in CATALOGUE if k.status == status)
-        response = responses.setdefault(str(status), {"description": ""})
-        content = response.setdefault("content", {})
-        if response["description"] == FRAMEWORKS_OWN:
-            response["description"] = ""
-            content.clear()
-        content[MEDIA_TYPE] = {"schema": _PROBLEM}
-        response["description"] = "; ".join(filter(None, (response["description"], names)))
+        responses.setdefault(str(status), {"$ref": f"#/components/responses/{status}"})
 
 
 def _statuses(operation: dict[str, Any]) -> list[int]:
     """The refusals that an operation can answer with."""
-    always = {500, 503, 413}
+    always = {413, 421, 500, 503}
     if operation.get("parameters") or "requestBody" in operation:
         always.add(422)
     if any(parameter["in"] == "path" for parameter in operation.get("parameters", [])):

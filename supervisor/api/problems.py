@@ -79,6 +79,13 @@ REFUSED = Kind(
     title="The request was refused",
     fix="See the detail.",
 )
+HOST_UNKNOWN = Kind(
+    code=7,
+    name="host-unknown",
+    status=421,
+    title="The request is addressed to somebody else",
+    fix="Use the address that Pointsman printed at its start.",
+)
 KEY_MISSING = Kind(
     code=10,
     name="key-missing",
@@ -171,6 +178,7 @@ CATALOGUE = (
     BODY_TOO_LARGE,
     NOT_UNDERSTOOD,
     REFUSED,
+    HOST_UNKNOWN,
     KEY_MISSING,
     KEY_REUSED,
     KEY_IN_USE,
@@ -244,16 +252,11 @@ def answer_problems(app: FastAPI) -> None:
     app.add_exception_handler(Exception, _unexpected)
 
 
-def problem_answer(
-    kind: Kind,
-    instance: str,
-    detail: str,
-    *,
-    fields: Sequence[FieldProblem] = (),
-    headers: Mapping[str, str] | None = None,
-) -> JSONResponse:
-    """The answer to a refused request."""
-    problem = Problem(
+def problem_of(
+    kind: Kind, instance: str, detail: str, fields: Sequence[FieldProblem] = ()
+) -> Problem:
+    """A refusal as it leaves."""
+    return Problem(
         type=f"urn:pointsman:problem:{kind.name}",
         title=kind.title,
         status=kind.status,
@@ -263,8 +266,19 @@ def problem_answer(
         instance=instance,
         fields=list(fields),
     )
+
+
+def problem_answer(
+    kind: Kind,
+    instance: str,
+    detail: str,
+    *,
+    fields: Sequence[FieldProblem] = (),
+    headers: Mapping[str, str] | None = None,
+) -> JSONResponse:
+    """The answer to a refused request."""
     return JSONResponse(
-        problem.model_dump(),
+        problem_of(kind, instance, detail, fields).model_dump(),
         status_code=kind.status,
         media_type=MEDIA_TYPE,
         headers={"Cache-Control": "no-store", **(headers or {})},

@@ -3,11 +3,13 @@
 Rules of this file: assembly only. The page is added by whoever composes the process; the interface works without it.
 """
 
+from typing import Literal
+
 from fastapi import APIRouter, FastAPI, Response
 
 from supervisor.api.health_view import Health
 from supervisor.api.inside import Inside
-from supervisor.api.limits import BoundedBody, GuardedAnswer
+from supervisor.api.limits import BoundedBody, GuardedAnswer, KnownHost
 from supervisor.api.once import Answers
 from supervisor.api.openapi import DESCRIPTION, TAGS, document_of
 from supervisor.api.ports import Sources
@@ -29,6 +31,8 @@ from supervisor.api.watchers import Watchers
 PREFIX = "/api/v1"
 NOUNS = (cell, stations, places, pallets, parts, records, decisions, holds, journal, events)
 
+Reach = Literal["this machine", "the network"]
+
 health = APIRouter(tags=["health"])
 
 
@@ -40,11 +44,25 @@ async def read_health(inside: Inside, response: Response) -> Health:
     return Health(step=status.phase, trouble=status.why, seq=status.seq, waiting=status.waiting)
 
 
-def create_service(sources: Sources) -> FastAPI:
-    """The interface over its sources."""
+def create_service(sources: Sources, *, reach: Reach) -> FastAPI:
+    """The interface over its sources; ``reach`` says who can reach it."""
+    app = bare_service()
+    app.state.sources = sources
+    app.state.answers = Answers()
+    app.state.watchers = Watchers()
+    answer_problems(app)
+    app.add_middleware(BoundedBody)
+    if reach == "this machine":
+        app.add_middleware(KnownHost)
+    app.add_middleware(GuardedAnswer)
+    return app
+
+
+def bare_service() -> FastAPI:
+    """The interface without anything behind it: enough for its own description."""
     app = FastAPI(
         title="Pointsman",
-        version=sources.version,
+        version="1",
         description=DESCRIPTION,
         openapi_url=f"{PREFIX}/openapi.json",
         openapi_tags=TAGS,
@@ -53,12 +71,6 @@ def create_service(sources: Sources) -> FastAPI:
         redirect_slashes=False,
         generate_unique_id_function=lambda route: route.name,
     )
-    app.state.sources = sources
-    app.state.answers = Answers()
-    app.state.watchers = Watchers()
-    answer_problems(app)
-    app.add_middleware(BoundedBody)
-    app.add_middleware(GuardedAnswer)
     for noun in NOUNS:
         app.include_router(noun.router, prefix=PREFIX)
     app.include_router(health)

@@ -44,7 +44,7 @@ class Chapter:
 def reference_of(document: dict[str, Any]) -> tuple[Chapter, ...]:
     """The chapters of a document in the order of its nouns."""
     found = [
-        (operation["tags"][0], _operation(method, path, operation))
+        (operation["tags"][0], _operation(method, path, operation, document))
         for path, methods in document["paths"].items()
         for method, operation in methods.items()
     ]
@@ -58,7 +58,9 @@ def reference_of(document: dict[str, Any]) -> tuple[Chapter, ...]:
     )
 
 
-def _operation(method: str, path: str, operation: dict[str, Any]) -> Operation:
+def _operation(
+    method: str, path: str, operation: dict[str, Any], document: dict[str, Any]
+) -> Operation:
     responses = operation["responses"]
     return Operation(
         method=method.upper(),
@@ -68,11 +70,16 @@ def _operation(method: str, path: str, operation: dict[str, Any]) -> Operation:
         takes=_example(operation.get("requestBody", {})),
         gives=_example(responses["200"]),
         refusals=tuple(
-            (status, response["description"])
+            (status, _described(response, document))
             for status, response in responses.items()
             if status != "200"
         ),
     )
+
+
+def _described(response: dict[str, Any], document: dict[str, Any]) -> str:
+    named = response.get("$ref", "").rpartition("/")[2]
+    return (document["components"]["responses"][named] if named else response)["description"]
 
 
 def _parameter(parameter: dict[str, Any]) -> Parameter:

@@ -24,7 +24,7 @@ async def list_records(  # noqa: PLR0913 - each parameter of the address is one 
     part_type: Text = "",
     batch: Text = "",
     serial: Text = "",
-    verdict: Annotated[Verdict | Literal[""], Query()] = "",
+    verdict: Verdict | None = None,
     station: Annotated[
         str, Query(max_length=TEXT_MAX, description="A station that decided a characteristic.")
     ] = "",
@@ -41,7 +41,7 @@ async def list_records(  # noqa: PLR0913 - each parameter of the address is one 
         part_type=part_type,
         batch=batch,
         serial=serial,
-        verdict=verdict,
+        verdict=verdict or "",
         station=station,
         from_ms=_ms("decided_from", decided_from),
         to_ms=_ms("decided_to", decided_to),

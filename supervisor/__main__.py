@@ -1,0 +1,6 @@
+"""``python -m supervisor`` is ``pointsman``."""
+
+from supervisor.cli import main
+
+if __name__ == "__main__":
+    main()

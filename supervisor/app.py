@@ -1,0 +1,362 @@
+"""The composition root: one cell, its store, its machines, its interface and page, in one process.
+
+Rules of this file:
+- The only file that knows every adapter. It decides nothing.
+- The page is up first; machines connect one by one, in their own time.
+- A task that dies ends the process with its reason: whoever supervises the process starts it again, and the journal knows the rest.
+- After a broken invariant only the runtime stops (S10); page and interface stay up and say so.
+- Told to end, it ends within ``END_S_MAX``: streams close, machines are let go, what was decided is in the journal.
+"""
+
+import asyncio
+import ipaddress
+import logging
+import signal
+import socket
+from collections.abc import Callable, Coroutine, Generator, Mapping, Sequence
+from contextlib import contextmanager
+from functools import cache
+from importlib.metadata import version
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+import uvicorn
+from fastapi import FastAPI
+from pydantic import BaseModel, ConfigDict, Field
+
+from supervisor.api.link_view import GrantedView, LinkView
+from supervisor.api.lookout import Lookout
+from supervisor.api.ports import Page, RecordQuestion, Sources
+from supervisor.api.service import create_service
+from supervisor.cell.canonical import cell_from_json, cell_to_json
+from supervisor.cell.load import LoadedCell, load_cell
+from supervisor.cell.profile import HandlerProfile, ReaderProfile, StationProfile
+from supervisor.cell.value import value
+from supervisor.core.decide import Core
+from supervisor.core.events import SupervisorStarted
+from supervisor.core.state import CellState
+from supervisor.shell.clock import CellClock, start_clock
+from supervisor.shell.outbox import outbox_for
+from supervisor.shell.ports import Decider, Published
+from supervisor.shell.recovery import recover
+from supervisor.shell.runtime import Runtime, Wiring
+from supervisor.stations.adapter import WiredAdapter
+from supervisor.stations.adapter import Wiring as LinkWiring
+from supervisor.stations.connection import LinkOptions
+from supervisor.stations.handler import HandlerAdapter
+from supervisor.stations.link import LinkReport
+from supervisor.stations.reader import ReaderAdapter
+from supervisor.stations.station import StationAdapter
+from supervisor.store.declarations import Declarations
+from supervisor.store.opening import Store, open_store
+from supervisor.store.records import RecordFilter, Records
+from supervisor.web.pages import add_pages
+
+END_S_MAX = 2.0
+STREAMS_END_S_MAX = 1.0
+INTERVAL_MS = 100.0
+INTERVAL_MS_MIN = 10.0
+
+_log = logging.getLogger(__name__)
+
+
+class Settings(BaseModel):
+    """What one process is told. Secrets belong into ``database`` by environment, never into the cell's folder."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    cell: Path
+    database: str
+    host: str = "127.0.0.1"
+    port: Annotated[int, Field(ge=0, le=65_535)] = 8_000
+    speed: Annotated[float, Field(gt=0, le=1_000)] = 1.0
+
+    def reach(self) -> Literal["this machine", "the network"]:
+        """Who can reach the interface."""
+        try:
+            return "this machine" if ipaddress.ip_address(self.host).is_loopback else "the network"
+        except ValueError:
+            return "this machine" if self.host == "localhost" else "the network"
+
+
+class AddressTaken(Exception):  # noqa: N818 - it says what happened
+    """The interface cannot listen where it was told to."""
+
+
+@value
+class Serving:
+    """What is known once the interface listens."""
+
+    url: str
+    cell: str
+    database: str
+    fence: int
+
+
+class _Ended(Exception):  # noqa: N818 - a signal within this file
+    """The process was told to end."""
+
+
+async def serve(settings: Settings, announce: Callable[[Serving], None]) -> None:
+    """Drive a cell until told to end by SIGTERM or SIGINT. ``announce`` is called once the interface listens.
+
+    Raises:
+        DeclarationError: the cell's declaration has mistakes.
+        StoreError: the store cannot be used.
+        AddressTaken: the interface cannot listen.
+        ExceptionGroup: a task died.
+    """
+    loaded = load_cell(settings.cell)
+    listening = _listen(settings)
+    with listening, open_store(settings.database) as store:
+        store.declarations.keep(loaded.cell.digest, cell_to_json(loaded.cell))
+        process = _Process(settings, loaded, store)
+        port = listening.getsockname()[1]
+        serving = Serving(
+            url=f"http://{_in_url(settings.host)}:{port}/",
+            cell=loaded.cell.cell,
+            database=settings.database,
+            fence=store.fence,
+        )
+        await process.run(listening, lambda: announce(serving))
+
+
+class _Process:
+    """The parts of one process, wired together."""
+
+    def __init__(self, settings: Settings, loaded: LoadedCell, store: Store) -> None:
+        """Read the journal and put everything together; nothing runs yet."""
+        cell = loaded.cell
+        core = Core(cell)
+        recovered = recover(
+            deciders_of(store.declarations, core), store.journal, store.snapshots(CellState)
+        )
+        self._lookout = Lookout()
+        if recovered.broken and recovered.fold.started():
+            self._lookout.publish(
+                Published(state=recovered.fold.state, head=recovered.head, entries=(), choices=())
+            )
+        clock = start_clock(after_ms=recovered.head.at_ms, speed=settings.speed)
+        self._adapters = adapters_of(loaded, settings.speed)
+        self._runtime = Runtime(
+            recovered,
+            Wiring(
+                journal=store.journal,
+                snapshots=store.snapshots(CellState),
+                clock=clock,
+                outbox=outbox_for(cell, self._adapters),
+                publisher=self._lookout,
+                writer="thread",
+            ),
+        )
+        self._started = SupervisorStarted(
+            declaration=cell.digest, version=version("pointsman"), fence=store.fence
+        )
+        self._app = self._interface(settings, core, clock, store)
+
+    def _interface(self, settings: Settings, core: Core, clock: CellClock, store: Store) -> FastAPI:
+        sources = Sources(
+            core=core,
+            lookout=self._lookout,
+            orders=self._runtime,
+            entries=store.journal,
+            records=StoredRecords(store.records),
+            clock=clock,
+            links=self._links,
+            version=self._started.version,
+        )
+        app = create_service(sources, reach=settings.reach())
+        add_pages(app)
+        return app
+
+    def _links(self) -> Mapping[str, LinkView]:
+        return {adapter.name: link_view(adapter.report()) for adapter in self._adapters}
+
+    async def run(self, listening: socket.socket, announce: Callable[[], None]) -> None:
+        """Run everything until told to end."""
+        server = _Server(
+            uvicorn.Config(
+                self._app,
+                log_config=None,
+                access_log=False,
+                lifespan="off",
+                timeout_graceful_shutdown=1,
+            )
+        )
+        ending = asyncio.Event()
+        with _on_signals(ending):
+            try:
+                async with asyncio.TaskGroup() as group:
+                    serving = group.create_task(
+                        _named("interface", server.serve(sockets=[listening]))
+                    )
+                    group.create_task(_named("step", self._step()))
+                    group.create_task(self._end_when_told(ending, server, serving))
+                    await server.listening.wait()
+                    announce()
+                    for adapter in self._adapters:
+                        group.create_task(_named(adapter.name, self._drive(adapter)))
+            except* _Ended:
+                _log.info("ended")
+
+    async def _step(self) -> None:
+        await self._runtime.run(self._started)
+        _log.critical("stopped by a defect (S10): %s", self._runtime.status().why)
+
+    async def _drive(self, adapter: WiredAdapter) -> None:
+        await adapter.run(self._runtime.inbox.emitter(adapter.name))
+        raise RuntimeError("an adapter ended by itself")
+
+    async def _end_when_told(
+        self, ending: asyncio.Event, server: "_Server", serving: asyncio.Task[None]
+    ) -> None:
+        await ending.wait()
+        self._lookout.close()
+        server.should_exit = True
+        await asyncio.wait([serving], timeout=STREAMS_END_S_MAX)
+        raise _Ended
+
+
+class _Server(uvicorn.Server):
+    """Leaves signals to this file, and says when it listens."""
+
+    def __init__(self, config: uvicorn.Config) -> None:
+        super().__init__(config)
+        self.listening = asyncio.Event()
+
+    async def startup(self, sockets: list[socket.socket] | None = None) -> None:
+        """Begin to listen."""
+        await super().startup(sockets)
+        self.listening.set()
+
+    @contextmanager
+    def capture_signals(self) -> Generator[None]:
+        """Capture none."""
+        yield
+
+
+@contextmanager
+def _on_signals(ending: asyncio.Event) -> Generator[None]:
+    loop = asyncio.get_running_loop()
+    for number in (signal.SIGTERM, signal.SIGINT):
+        loop.add_signal_handler(number, ending.set)
+    try:
+        yield
+    finally:
+        for number in (signal.SIGTERM, signal.SIGINT):
+            loop.remove_signal_handler(number)
+
+
+async def _named(name: str, work: Coroutine[Any, Any, None]) -> None:
+    """Run a task so that its death says whose it was."""
+    try:
+        await work
+    except Exception as death:
+        death.add_note(f"in the task '{name}'")
+        raise
+
+
+def _listen(settings: Settings) -> socket.socket:
+    family = socket.AF_INET6 if ":" in settings.host else socket.AF_INET
+    listening = socket.socket(family)
+    listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+    try:
+        listening.bind((settings.host, settings.port))
+    except OSError as refused:
+        listening.close()
+        raise AddressTaken(
+            f"cannot listen at {settings.host} port {settings.port}: {refused.strerror or refused}"
+        ) from refused
+    return listening
+
+
+def _in_url(host: str) -> str:
+    return f"[{host}]" if ":" in host else host
+
+
+def deciders_of(declarations: Declarations, current: Core) -> Callable[[str], Decider[CellState]]:
+    """The core for each declaration that a journal names."""
+
+    @cache
+    def decider(digest: str) -> Decider[CellState]:
+        if digest == current.tables.cell.digest:
+            return current
+        return Core(cell_from_json(declarations.text(digest)))
+
+    return decider
+
+
+# --- machines ------------------------------------------------------------------------------------------------------------------
+
+
+def adapters_of(loaded: LoadedCell, speed: float) -> Sequence[WiredAdapter]:
+    """An adapter for each station, the handler and each reader of a cell."""
+    cell = loaded.cell
+    interval_ms = max(INTERVAL_MS_MIN, INTERVAL_MS / speed) if speed > 1 else INTERVAL_MS
+    wiring = LinkWiring(options=LinkOptions(interval_ms=interval_ms), speed=speed)
+    adapters: list[WiredAdapter] = []
+    for station in cell.stations:
+        profile = loaded.profiles[station.profile]
+        assert isinstance(profile, StationProfile)
+        adapters.append(StationAdapter(station.station, station.url, profile, wiring))
+    handler, profile = cell.handler, loaded.profiles[cell.handler.profile]
+    assert isinstance(profile, HandlerProfile)
+    adapters.append(
+        HandlerAdapter(handler.handler, handler.url, profile, jaws=handler.jaws, wiring=wiring)
+    )
+    for reader in cell.readers:
+        profile = loaded.profiles[reader.profile]
+        assert isinstance(profile, ReaderProfile)
+        places = [place.place for place in cell.places if place.reader == reader.reader]
+        adapters.append(
+            ReaderAdapter(reader.reader, reader.url, profile, places=places, wiring=wiring)
+        )
+    return adapters
+
+
+def link_view(report: LinkReport) -> LinkView:
+    """A link's report in the words of the interface."""
+    revised = report.revised
+    return LinkView(
+        url=report.url,
+        link=report.link,
+        why=report.why,
+        boot=report.boot,
+        asked_interval_s=report.asked_interval_ms / 1000,
+        granted=None
+        if revised is None
+        else GrantedView(
+            publishing_interval_s=revised.interval_ms / 1000,
+            keep_alive_s=revised.keep_alive_ms / 1000,
+            lifetime_s=revised.lifetime_ms / 1000,
+            sampling_interval_s=revised.sampling_ms / 1000,
+            session_s=revised.session_ms / 1000,
+            nodes=revised.items,
+        ),
+        quiet_s=round(report.quiet_s, 3),
+    )
+
+
+# --- records -------------------------------------------------------------------------------------------------------------------
+
+
+class StoredRecords:
+    """The kept records, as the interface asks for them."""
+
+    def __init__(self, records: Records) -> None:
+        self._records = records
+        self.revisions = records.revisions
+
+    def page(self, question: RecordQuestion, *, limit: int, after: str) -> Page:
+        """One page of records."""
+        wanted = RecordFilter(
+            part_type=question.part_type,
+            batch=question.batch,
+            serial=question.serial,
+            verdict=question.verdict,
+            station=question.station,
+            from_ms=question.from_ms,
+            to_ms=question.to_ms,
+            revisions=question.revisions,
+        )
+        return self._records.page(wanted, limit=limit, after=after)

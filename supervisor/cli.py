@@ -1,0 +1,390 @@
+"""The command line: ``pointsman``.
+
+Rules of this file:
+- Exit codes: 0 done, 1 the answer is no, 2 the input is wrong, 3 a defect of ours.
+- Every verb has ``--json``: then standard output carries JSON and nothing else. Messages and progress go to standard error, progress only
+  where a person watches.
+- No traceback reaches a person; a defect is written to a file that the message names.
+"""
+
+import asyncio
+import json
+import logging
+import os
+import sys
+import tempfile
+import traceback
+from collections.abc import Callable, Coroutine, Iterable, Iterator
+from contextlib import AbstractContextManager
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any, NoReturn, cast
+
+import typer
+
+if TYPE_CHECKING:
+    from supervisor.api.record_view import RecordView
+    from supervisor.shell.ports import JournalEntry
+    from supervisor.shell.replay import ReplayReport
+    from supervisor.store.chain import VerifyReport
+    from supervisor.store.opening import Archive
+
+DONE, NO, INPUT_WRONG, DEFECT = 0, 1, 2, 3
+INPUT_CODES = ("address-wrong", "driver-missing", "no-journal", "schema-other")
+DATABASE = "pointsman.db"
+
+cli = typer.Typer(
+    add_completion=False,
+    no_args_is_help=True,
+    pretty_exceptions_enable=False,
+    rich_markup_mode=None,
+    help="Supervises one automated inspection cell. It performs no safety function.",
+)
+
+Folder = Annotated[
+    Path, typer.Argument(exists=True, file_okay=False, help="The folder that declares the cell.")
+]
+Json = Annotated[bool, typer.Option("--json", help="JSON on standard output.")]
+Database = Annotated[
+    str,
+    typer.Option(
+        envvar="POINTSMAN_DATABASE",
+        help="A file name, sqlite:///FILE or postgresql://USER@HOST/DATABASE.",
+    ),
+]
+Journal = Annotated[
+    str, typer.Argument(help="A database: a file name, sqlite:///FILE or postgresql://...")
+]
+
+
+# --- serve ---------------------------------------------------------------------------------------------------------------------
+
+
+@cli.command()
+def serve(
+    cell: Folder,
+    *,
+    database: Database = DATABASE,
+    host: Annotated[
+        str, typer.Option(envvar="POINTSMAN_HOST", help="Where page and interface listen.")
+    ] = "127.0.0.1",
+    port: Annotated[
+        int,
+        typer.Option(envvar="POINTSMAN_PORT", min=0, max=65_535, help="0 takes any free one."),
+    ] = 8_000,
+    speed: Annotated[
+        float,
+        typer.Option(min=0.001, max=1_000, help="For simulated machines that run faster."),
+    ] = 1.0,
+    as_json: Json = False,
+) -> None:
+    """Drive a cell until told to end (Ctrl-C, SIGTERM)."""
+    from supervisor.app import AddressTaken, Serving, Settings
+    from supervisor.app import serve as drive
+    from supervisor.cell.problem import DeclarationError
+
+    logging.basicConfig(format="%(asctime)s %(levelname)s %(name)s: %(message)s")
+    logging.getLogger("supervisor").setLevel(logging.INFO)
+    settings = Settings(cell=cell, database=database, host=host, port=port, speed=speed)
+    if settings.reach() == "the network":
+        _say(f"Anybody who reaches {host} can release holds: there is no sign-in yet.")
+
+    def announce(serving: Serving) -> None:
+        if as_json:
+            _print_json({"url": serving.url, "cell": serving.cell, "database": serving.database})
+        else:
+            print(f"Cell {serving.cell}: {serving.url} (journal in {serving.database})", flush=True)
+
+    try:
+        _run(lambda: drive(settings, announce))
+    except DeclarationError as wrong:
+        _end(INPUT_WRONG, f"{wrong}\nMend it, then look with: pointsman check {cell}")
+    except AddressTaken as taken:
+        _end(NO, f"{taken}. Choose another with --port.")
+
+
+def _run(work: Callable[[], Coroutine[Any, Any, None]]) -> None:
+    """Run the process's one event loop."""
+    try:
+        from uvloop import new_event_loop
+    except ModuleNotFoundError:
+        new_event_loop = None
+    with asyncio.Runner(loop_factory=new_event_loop) as runner:
+        runner.run(work())
+
+
+# --- check ---------------------------------------------------------------------------------------------------------------------
+
+
+@cli.command()
+def check(cell: Folder, *, as_json: Json = False) -> None:
+    """Check a cell's declaration and tell what it declares."""
+    from supervisor.cell.report import check_cell
+
+    report = check_cell(cell)
+    if as_json:
+        _print_json(report.as_json())
+    else:
+        print(report.as_text(), end="")
+    raise typer.Exit(DONE if report.ok else NO)
+
+
+# --- record --------------------------------------------------------------------------------------------------------------------
+
+
+@cli.command()
+def record(
+    serial: Annotated[str, typer.Argument(help="The part's serial number.")],
+    *,
+    database: Database = DATABASE,
+    part_type: Annotated[
+        str, typer.Option(help="Needed where parts of several types share the serial number.")
+    ] = "",
+    as_json: Json = False,
+) -> None:
+    """Show the record of a part: its verdict, and what it follows from."""
+    from supervisor.api.record_view import record_view
+
+    with _archive(database) as archive:
+        found = archive.records.revisions(serial, part_type=part_type)
+    if not found:
+        _end(NO, f"There is no record of part {serial} in {database}.")
+    part_types = sorted({kept.record.part_type for kept in found})
+    if len(part_types) > 1:
+        _end(INPUT_WRONG, f"{serial} is a part of types {', '.join(part_types)}: add --part-type.")
+    view = record_view(found[0])
+    if as_json:
+        _print_json(view.model_dump())
+    else:
+        _print_record(view)
+
+
+def _print_record(record: "RecordView") -> None:
+    from rich.console import Console
+    from rich.table import Table
+
+    console = Console(highlight=False, markup=False)
+    console.print(f"{record.verdict}: part {record.serial}, {record.part_type}")
+    console.print(f"{record.why}\n")
+    table = Table(box=None, pad_edge=False)
+    for column in ("No.", "Characteristic", "Verdict", "Value", "Lower", "Upper", "Unit", "U"):
+        table.add_column(column, justify="right" if column in _FIGURES else "left")
+    table.add_column("Decided by")
+    for finding in record.findings:
+        decided = finding.decided_by
+        table.add_row(
+            finding.number,
+            finding.name,
+            finding.verdict,
+            _figure(decided.value if decided else None),
+            _figure(finding.lower),
+            _figure(finding.upper),
+            finding.unit,
+            _figure(decided.expanded_u if decided else None),
+            f"{decided.station}, {decided.program}, {decided.run_id}" if decided else "",
+        )
+    console.print(table)
+    console.print(
+        f"\nPallet {record.pallet}, batch {record.batch}, plan revision {record.plan_revision}, {record.rule}.\n"
+        f"Entered {record.entered_at}, decided {record.decided_at}, record revision {record.revision}, journal entry {record.seq}."
+    )
+
+
+_FIGURES = ("Value", "Lower", "Upper", "U")
+
+
+def _figure(number: float | None) -> str:
+    return "–" if number is None else f"{number:.7g}"
+
+
+# --- verify --------------------------------------------------------------------------------------------------------------------
+
+
+@cli.command()
+def verify(journal: Journal, *, as_json: Json = False) -> None:
+    """Tell whether journal and records are as they were written."""
+    with _archive(journal) as archive, _working(f"reading {journal}"):
+        report = archive.verify()
+    if as_json:
+        _print_json(_verified(report))
+    elif report.fault is None:
+        print(f"{journal}: {report.entries} entries, unbroken. Head {report.head.digest}")
+    else:
+        print(f"{journal}: entry {report.fault.seq}: {report.fault.what}")
+    raise typer.Exit(DONE if report.fault is None else NO)
+
+
+def _verified(report: "VerifyReport") -> dict[str, Any]:
+    fault = report.fault
+    return {
+        "ok": fault is None,
+        "entries": report.entries,
+        "head": {"seq": report.head.seq, "digest": report.head.digest},
+        "fault": None if fault is None else {"seq": fault.seq, "what": fault.what},
+    }
+
+
+# --- replay --------------------------------------------------------------------------------------------------------------------
+
+
+@cli.command()
+def replay(journal: Journal, *, as_json: Json = False) -> None:
+    """Decide every entry of a journal again, and tell where this version decides otherwise."""
+    from supervisor.cell.canonical import cell_from_json
+    from supervisor.core.decide import Core
+    from supervisor.shell.replay import replay as decide_again
+
+    with _archive(journal) as archive:
+        cores = {
+            digest: Core(cell_from_json(archive.declarations.text(digest)))
+            for digest in archive.declarations.digests()
+        }
+        entries = _counted(archive.journal.read(1), archive.journal.head().seq)
+        report = decide_again(cores.__getitem__, entries)
+    if as_json:
+        _print_json(_replayed(report))
+    else:
+        _print_replay(journal, report)
+    raise typer.Exit(NO if report.differences or report.broken else DONE)
+
+
+def _replayed(report: "ReplayReport") -> dict[str, Any]:
+    first = report.first
+    shown = None
+    if first is not None:
+        shown = {
+            "seq": first.seq,
+            "fact": _said(first.event),
+            "recorded": [_said(command) for command in first.recorded],
+            "decided": [_said(command) for command in first.decided],
+            "raised": first.raised,
+        }
+    return {
+        "entries": report.entries,
+        "differences": report.differences,
+        "first": shown,
+        "end_fingerprint": report.end_fingerprint,
+        "broken": list(report.broken),
+    }
+
+
+def _said(said: object) -> list[object]:
+    import msgspec
+
+    return [type(said).__name__, msgspec.json.decode(msgspec.json.encode(said))]
+
+
+def _print_replay(journal: str, report: "ReplayReport") -> None:
+    print(f"{journal}: {report.entries} entries, {report.differences} decided otherwise.")
+    first = report.first
+    if first is not None:
+        print(f"First at entry {first.seq}, {first.event}")
+        for title, commands in (("recorded", first.recorded), ("now", first.decided)):
+            print(f"  {title}:")
+            for command in commands or ("nothing",):
+                print(f"    {command}")
+        if first.raised:
+            print(f"  {first.raised}")
+    for invariant in report.broken:
+        print(f"The end state is broken: {invariant}")
+
+
+# --- bench ---------------------------------------------------------------------------------------------------------------------
+
+
+@cli.command(
+    context_settings={
+        "allow_extra_args": True,
+        "ignore_unknown_options": True,
+        "help_option_names": [],
+    },
+    add_help_option=False,
+)
+def bench(context: typer.Context) -> None:
+    """Run a simulated cell with its page; --help lists the options."""
+    sys.stdout.flush()
+    arguments = [sys.executable, "-m", "simulators.bench", *context.args]
+    os.execv(sys.executable, arguments)  # noqa: S606 - our own module in place of this process
+
+
+# --- what the verbs share ------------------------------------------------------------------------------------------------------
+
+
+def _archive(database: str) -> "Archive":
+    from supervisor.store.opening import open_archive
+
+    return open_archive(database)
+
+
+def _counted(entries: Iterable["JournalEntry"], total: int) -> Iterator["JournalEntry"]:
+    """Entries with progress, where a person watches."""
+    if not sys.stderr.isatty():
+        yield from entries
+        return
+    from rich.console import Console
+    from rich.progress import track
+
+    yield from track(entries, total=total, console=Console(stderr=True), transient=True)
+
+
+def _working(what: str) -> AbstractContextManager[object]:
+    """Something that takes long, where a person watches."""
+    from rich.console import Console
+
+    return Console(stderr=True).status(what)
+
+
+def _print_json(content: object) -> None:
+    print(json.dumps(content), flush=True)
+
+
+def _say(text: str) -> None:
+    print(text, file=sys.stderr)
+
+
+def _end(code: int, text: str) -> NoReturn:
+    _say(text)
+    raise typer.Exit(code)
+
+
+def main() -> None:
+    """The entry point."""
+    try:
+        cli()
+    except Exception as error:  # noqa: BLE001 - the last place that can turn it into words
+        sys.exit(_failed(error))
+
+
+def _failed(error: Exception) -> int:
+    """Say what happened and how it counts."""
+    from supervisor.store.errors import StoreError
+
+    causes = list(_causes(error))
+    stores = [cause for cause in causes if isinstance(cause, StoreError)]
+    for cause in causes:
+        _say(str(cause) if cause in stores else f"Pointsman ended: {_reason(cause)}")
+    if len(stores) == len(causes):
+        return INPUT_WRONG if stores[0].code in INPUT_CODES else NO
+    _say(f"The details are in {_written(error)}: please report them.")
+    return DEFECT
+
+
+def _causes(error: BaseException) -> Iterator[BaseException]:
+    """The single errors in a group, or the error itself."""
+    if not isinstance(error, BaseExceptionGroup):
+        yield error
+        return
+    inner: tuple[BaseException, ...] = cast("Any", error).exceptions
+    for each in inner:
+        yield from _causes(each)
+
+
+def _reason(cause: BaseException) -> str:
+    notes = ", ".join(getattr(cause, "__notes__", ()))
+    return f"{type(cause).__name__}: {cause}{' ' if notes else ''}{notes}"
+
+
+def _written(error: BaseException) -> str:
+    descriptor, name = tempfile.mkstemp(prefix="pointsman-defect-", suffix=".txt")
+    with os.fdopen(descriptor, "w", encoding="utf-8") as file:
+        file.write("".join(traceback.format_exception(error)))
+    return name

@@ -1,0 +1,152 @@
+"""The command line in processes of its own: exit codes, JSON on standard output, no traceback."""
+
+import json
+import os
+import shutil
+import sqlite3
+import subprocess
+import sys
+
+import pytest
+
+from supervisor.cell.canonical import cell_to_json
+from supervisor.store import open_store
+
+pytestmark = [pytest.mark.system, pytest.mark.timeout(120)]
+
+
+def pointsman(*arguments, **environment):
+    return subprocess.run(
+        [sys.executable, "-m", "supervisor", *arguments],
+        capture_output=True, text=True, check=False, timeout=100,
+        env={**os.environ, **environment},
+    )  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def kept(past, tmp_path_factory):
+    """A database with the past in it."""
+    database = tmp_path_factory.mktemp("kept") / "cell.db"
+    with open_store(str(database), durability="process-safe") as store:
+        store.declarations.keep(past.cell.digest, cell_to_json(past.cell))
+        store.journal.append(past.entries)
+    return database
+
+
+def test_check_says_that_the_example_cell_can_be_used(repository):
+    answer = pointsman("check", str(repository / "deploy/cells/vane-pumps"), "--json")
+    assert answer.returncode == 0
+    assert json.loads(answer.stdout)["ok"] is True
+    assert answer.stderr == ""
+
+
+def test_check_answers_no_to_a_cell_with_errors(repository, tmp_path):
+    broken = tmp_path / "cell"
+    shutil.copytree(repository / "deploy/cells/vane-pumps", broken)
+    text = (broken / "cell.yaml").read_text()
+    (broken / "cell.yaml").write_text(text.replace("profile: scan-methods", "profile: magic"))
+    answer = pointsman("check", str(broken))
+    assert answer.returncode == 1
+    assert "magic" in answer.stdout
+    refused = pointsman("serve", str(broken), "--database", str(tmp_path / "x.db"))
+    assert refused.returncode == 2
+    assert "magic" in refused.stderr
+    assert not (tmp_path / "x.db").exists()
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        ["check", "absent"],
+        ["serve", "absent"],
+        ["verify", "absent.db"],
+        ["replay", "absent.db"],
+        ["record", "1", "--database", "absent.db"],
+        ["record", "1", "--database", "ftp://somewhere"],
+        ["verify"],
+        ["dance"],
+    ],
+    ids=" ".join,
+)
+def test_wrong_input_is_2_with_a_word_about_it(arguments):
+    answer = pointsman(*arguments)
+    assert answer.returncode == 2
+    assert answer.stdout == ""
+    assert answer.stderr
+    assert "Traceback" not in answer.stderr
+
+
+def test_a_record_is_shown_verdict_first(kept, past):
+    answer = pointsman("record", past.serials[0], "--database", str(kept))
+    assert answer.returncode == 0
+    assert answer.stdout.startswith(("conforming", "nonconforming", "undecided"))
+    assert past.serials[0] in answer.stdout.splitlines()[0]
+
+
+def test_a_record_as_json_is_the_interfaces_record(kept, past):
+    answer = pointsman("record", past.serials[0], "--json", POINTSMAN_DATABASE=f"sqlite:///{kept}")
+    record = json.loads(answer.stdout)
+    assert record["serial"] == past.serials[0]
+    assert record["findings"]
+
+
+def test_no_record_is_the_answer_no(kept):
+    answer = pointsman("record", "absent", "--database", str(kept))
+    assert (answer.returncode, answer.stdout) == (1, "")
+    assert "absent" in answer.stderr
+
+
+def test_a_whole_journal_verifies_and_replays(kept, past):
+    verified = pointsman("verify", str(kept), "--json")
+    assert verified.returncode == 0
+    assert json.loads(verified.stdout)["entries"] == len(past.entries)
+    replayed = pointsman("replay", str(kept), "--json")
+    assert replayed.returncode == 0, replayed.stdout
+    assert json.loads(replayed.stdout)["differences"] == 0
+
+
+def test_a_changed_entry_is_found_by_its_number(kept, tmp_path):
+    changed = tmp_path / "changed.db"
+    shutil.copy(kept, changed)
+    _change(
+        changed, "UPDATE journal SET body = replace(body, '\"closed\"', '\"open\"') WHERE seq = 100"
+    )
+    _change(changed, "UPDATE journal SET at_ms = at_ms + 1 WHERE seq = 100")
+    answer = pointsman("verify", str(changed))
+    assert answer.returncode == 1
+    assert "entry 100" in answer.stdout
+
+
+def test_a_decision_that_would_be_another_today_is_named(kept, past, tmp_path):
+    """An old journal in which a command is missing: today's core gives it."""
+    changed = tmp_path / "changed.db"
+    shutil.copy(kept, changed)
+    entry = next(e for e in past.entries if len(e.commands) == 1)
+    _change(
+        changed,
+        f"UPDATE journal SET body = json_set(body, '$.commands', json('[]')) WHERE seq = {entry.seq}",
+    )
+    answer = pointsman("replay", str(changed), "--json")
+    report = json.loads(answer.stdout)
+    assert answer.returncode == 1
+    assert report["first"]["seq"] == entry.seq
+    assert report["first"]["recorded"] == []
+    assert report["first"]["decided"][0][0] == type(entry.commands[0]).__name__
+    text = pointsman("replay", str(changed)).stdout
+    assert f"entry {entry.seq}" in text
+
+
+def _change(database, statement):
+    connection = sqlite3.connect(database)
+    connection.execute("PRAGMA wal_checkpoint")
+    connection.execute(statement)
+    connection.commit()
+    connection.close()
+
+
+def test_the_bench_gets_its_options_as_they_were_given():
+    answer = pointsman("bench", "--help")
+    assert answer.returncode == 0
+    assert "--pallets" in answer.stdout
+    wrong = pointsman("bench", "--pallets", "many")
+    assert wrong.returncode == 2
