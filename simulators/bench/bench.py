@@ -9,7 +9,7 @@ import json
 import sys
 import tempfile
 import time
-from collections.abc import Iterator
+from collections.abc import Generator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -21,14 +21,12 @@ from rich.text import Text
 
 from simulators.bench.checks import findings
 from simulators.bench.report import Report, Story, report_of
-from simulators.bench.run import Json, Watch, process, wait_finished, wait_ready
+from simulators.bench.run import Json, Watch, running, wait_finished
 from simulators.bench.staging import Stage, Wishes, free_ports, prepare
 from simulators.servers.floor_file import truth_path, violations_path
 from supervisor.core.decide import Core
 from supervisor.shell.replay import replay
 from supervisor.store.opening import open_archive
-
-HOST = "127.0.0.1"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -47,23 +45,14 @@ def run(options: Options) -> int:
     with _folder(options.keep) as folder:
         stage = prepare(options.wishes, folder)
         port = options.port or free_ports(1)[0]
-        watch = Watch(f"http://{HOST}:{port}")
-        log = folder / "simulators.log"
-        simulators = ["simulators.servers", "cell", "--plan", str(stage.plan), "--with-parent"]
-        serve = ["supervisor", "serve", str(stage.cell_folder), "--host", HOST, "--port", str(port)]
-        serve += ["--database", stage.database, "--speed", str(options.wishes.speed)]
-        with (
-            process(simulators, log) as machines,
-            process(serve, folder / "supervisor.log") as supervisor,
-        ):
-            wait_ready(watch, [machines, supervisor])
-            _work(console, watch, stage, options)
+        with running(stage, speed=options.wishes.speed, port=port) as live:
+            _work(console, live.watch, stage, options)
             records = len(stage.pallets)
             linger = sys.stdin.isatty() and console.is_terminal and options.output != "json"
             if linger:
-                _show(console, _report(stage))
-                _stay(console, watch, records)
-        report = _report(stage)
+                _show(console, report_of_run(stage))
+                _stay(console, live.watch, records)
+        report = report_of_run(stage)
     if options.output == "json":
         sys.stdout.write(json.dumps(report.as_json()) + "\n")
     elif not linger:
@@ -72,7 +61,7 @@ def run(options: Options) -> int:
 
 
 @contextmanager
-def _folder(keep: Path | None) -> Iterator[Path]:
+def _folder(keep: Path | None) -> Generator[Path]:
     if keep is not None:
         keep.mkdir(parents=True, exist_ok=False)
         yield keep
@@ -125,7 +114,7 @@ def _stay(console: Console, watch: Watch, records: int) -> None:
 # --- afterwards -------------------------------------------------------------------------------------------------------------------
 
 
-def _report(stage: Stage) -> Report:
+def report_of_run(stage: Stage) -> Report:
     """Fold the journal, verify its chain, replay it, and check its records against the truth."""
     with open_archive(stage.database) as archive:
         fault = archive.verify().fault

@@ -58,7 +58,8 @@ def _about_evidence(
     record: Record, finding: Finding, evidence: Evidence, runs: Mapping[str, Mapping[str, Any]]
 ) -> list[str]:
     where = f"record of {record.serial}, characteristic {finding.number}"
-    run = runs.get(evidence.run_id)
+    # A machine that takes integers knows a run by its number alone.
+    run = runs.get(evidence.run_id) or runs.get(evidence.run_id.removeprefix("R"))
     if run is None:
         return [f"{where}: no station ran {evidence.run_id}"]
     found: list[str] = []

@@ -13,7 +13,8 @@ import sys
 import time
 import urllib.error
 import urllib.request
-from collections.abc import Callable, Iterator
+import uuid
+from collections.abc import Callable, Generator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any, cast
@@ -22,6 +23,7 @@ from simulators.bench.staging import Stage
 
 Json = dict[str, Any]
 
+HOST = "127.0.0.1"
 READY_S_MAX = 60.0
 PATIENCE_S = 90.0
 POLL_S = 0.25
@@ -33,15 +35,18 @@ class RunFailed(Exception):  # noqa: N818 - it says what became of the run
 
 
 @contextmanager
-def process(arguments: list[str], log: Path) -> Iterator[subprocess.Popen[bytes]]:
+def process(arguments: list[str], log: Path) -> Generator[subprocess.Popen[bytes]]:
     """A process of this Python that ends with the block; what it prints goes to a file."""
-    with log.open("wb") as output:
-        child = subprocess.Popen(  # noqa: S603 - our own modules with our own arguments
+    with (
+        log.open("wb") as output,
+        subprocess.Popen(  # noqa: S603 - our own modules with our own arguments
             [sys.executable, "-m", *arguments],
+            stdin=subprocess.PIPE,
             stdout=output,
             stderr=subprocess.STDOUT,
             env={**os.environ, "PYTHONUNBUFFERED": "1"},
-        )
+        ) as child,
+    ):
         try:
             yield child
         finally:
@@ -59,6 +64,59 @@ def end(child: subprocess.Popen[bytes]) -> None:
             child.wait()
 
 
+@contextmanager
+def running(stage: Stage, *, speed: float, port: int) -> Generator["Live"]:
+    """Simulators and supervisor of a prepared run, up and connected to by REST."""
+    simulators = ["simulators.servers", "cell", "--plan", str(stage.plan), "--with-parent"]
+    serve = ["supervisor", "serve", str(stage.cell_folder), "--host", HOST, "--port", str(port)]
+    serve += ["--database", stage.database, "--speed", str(speed)]
+    with (
+        process(simulators, stage.folder / "simulators.log") as machines,
+        process(serve, stage.folder / "supervisor.log") as supervisor,
+    ):
+        watch = Watch(f"http://{HOST}:{port}")
+        wait_ready(watch, [machines, supervisor])
+        yield Live(watch, machines, supervisor)
+
+
+class Live:
+    """A running simulated cell: ``watch`` asks the supervisor, ``throw`` throws a switch of a machine."""
+
+    def __init__(
+        self, watch: "Watch", machines: subprocess.Popen[bytes], supervisor: subprocess.Popen[bytes]
+    ) -> None:
+        """Made by ``running``."""
+        self.watch = watch
+        self.machines = machines
+        self.supervisor = supervisor
+
+    def post(self, path: str, body: Json) -> Json:
+        """Tell the supervisor something, as a person does."""
+        headers = {"Content-Type": "application/json", "Idempotency-Key": uuid.uuid4().hex}
+        request = urllib.request.Request(  # noqa: S310 - our own http address
+            self.watch.address + path, json.dumps(body).encode(), headers
+        )
+        with urllib.request.urlopen(request, timeout=5.0) as answer:  # noqa: S310 - our own http address
+            return cast("Json", json.load(answer))
+
+    def throw(self, station: str, switch: str, value: object) -> None:
+        """Throw a switch of a machine's bench panel (docs/reference/simulators.md)."""
+        self._say({"station": station, "switch": switch, "value": value})
+
+    def kill(self, station: str) -> None:
+        """Kill a machine's process as a power cut would."""
+        self._say({"station": station, "do": "kill"})
+
+    def start(self, station: str, *, shift: int) -> None:
+        """Start a killed machine anew, with another number of foreign namespaces before its own."""
+        self._say({"station": station, "do": "start", "shift": shift})
+
+    def _say(self, line: Json) -> None:
+        assert self.machines.stdin is not None
+        self.machines.stdin.write(json.dumps(line).encode() + b"\n")
+        self.machines.stdin.flush()
+
+
 class Watch:
     """Reads the supervisor's REST interface."""
 
@@ -66,11 +124,11 @@ class Watch:
         """Watch the supervisor at ``http://...``."""
         self.address = address
 
-    def get(self, path: str) -> Json | None:
+    def get(self, path: str) -> Any:  # noqa: ANN401 - an object or a list, as the address has it
         """What the supervisor answers; None while it does not."""
         try:
             with urllib.request.urlopen(f"{self.address}{path}", timeout=5.0) as answer:  # noqa: S310 - our own http address
-                return cast("Json", json.load(answer))
+                return json.load(answer)
         except (urllib.error.URLError, OSError, ValueError):
             return None
 

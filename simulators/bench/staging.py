@@ -108,12 +108,13 @@ def _readdress(path: Path, ports: Mapping[str, int], jaws: int) -> None:
 
 def _plan(cell: Cell, ports: Mapping[str, int], wishes: Wishes) -> bytes:
     """The plan of the simulators, each with another number of foreign namespaces before its own."""
-    kinds: list[tuple[ServerKind, str]] = []
-    kinds += [(KINDS[station.kind], station.station) for station in cell.stations]
-    kinds += [("handler", cell.handler.handler), ("rack", cell.readers[0].reader)]
+    kinds: dict[str, ServerKind] = {
+        station.station: KINDS[station.kind] for station in cell.stations
+    }
+    kinds |= {cell.handler.handler: "handler", cell.readers[0].reader: "rack"}
     seats = tuple(
         Seat(kind=kind, station=name, port=ports[name], shift=number % 4)
-        for number, (kind, name) in enumerate(kinds)
+        for number, (name, kind) in enumerate(kinds.items())
     )
     plan = Plan(
         physics=Path("physics.json"),

@@ -4,41 +4,47 @@ Rules of this file: whether all is well is judged by the machines' own account, 
 """
 
 from collections.abc import Callable, Sequence
-from typing import Literal
+from typing import Literal, TypeVar
 
 from simulators.bench.checks import findings
 from simulators.bench.parts import pallets_for, physics_of
 from simulators.bench.scenarios import small_cell
 from simulators.bench.world import World
 from simulators.models.physics import Physics
+from supervisor.cell.model import Cell
+
+T = TypeVar("T")
 
 START_MS = 1_764_000_000_000
 DAY_MS = 24 * 3_600_000
 
 
-def as_it_is(physics: Physics) -> Physics:
-    """Nothing about the machines is changed."""
-    return physics
+def as_it_is(anything: T) -> T:
+    """Nothing is changed."""
+    return anything
 
 
 def small_world(
     *,
     pallets: int = 3,
     jaws: Literal[1, 2] = 2,
-    racks: int = 12,
     seed: int = 7,
     bad_share: float = 0.0,
-    but: Callable[[Physics], Physics] = as_it_is,
+    declared: Callable[[Cell], Cell] = as_it_is,
+    built: Callable[[Physics], Physics] = as_it_is,
 ) -> World:
-    """A world of the small cell with so many pallets, part types in turn, put down at the start; ``but`` changes its machines."""
-    cell = small_cell(jaws=jaws, racks=racks)
+    """A world of the small cell with so many pallets, part types in turn, put down at the start.
+
+    ``declared`` may change the declaration, ``built`` the machines, the pallets and when they come.
+    """
+    cell = declared(small_cell(jaws=jaws))
     physics = physics_of(
         cell,
         pallets=pallets_for(cell, pallets, seed),
         arrivals_ms=[0] * pallets,
         bad_share=bad_share,
     )
-    return World(cell, but(physics), seed=seed, start_ms=START_MS)
+    return World(cell, built(physics), seed=seed, start_ms=START_MS)
 
 
 def finish(world: World, *, parts: int) -> None:

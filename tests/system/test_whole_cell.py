@@ -16,7 +16,11 @@ PALLETS = 12
 def bench(*arguments: str) -> subprocess.CompletedProcess[str]:
     """``pointsman bench`` as a user runs it."""
     return subprocess.run(
-        [sys.executable, "-m", "supervisor", "bench", *arguments], capture_output=True, text=True, timeout=280, check=False
+        [sys.executable, "-m", "supervisor", "bench", *arguments],
+        capture_output=True,
+        text=True,
+        timeout=280,
+        check=False,
     )
 
 
@@ -31,8 +35,14 @@ def report() -> dict[str, Any]:
 def test_every_part_gets_one_record_with_a_verdict(report: dict[str, Any]) -> None:
     serials = [part["serial"] for part in report["parts"]]
     assert len(serials) == len(set(serials)) == PALLETS
-    assert {part["part_type"] for part in report["parts"]} == {"cam-ring", "port-plate", "pump-body"}
-    assert all(part["verdict"] in {"conforming", "nonconforming", "undecided"} for part in report["parts"])
+    assert {part["part_type"] for part in report["parts"]} == {
+        "cam-ring",
+        "port-plate",
+        "pump-body",
+    }
+    assert all(
+        part["verdict"] in {"conforming", "nonconforming", "undecided"} for part in report["parts"]
+    )
     assert all(part["time_in_cell_s"] > 0 for part in report["parts"])
 
 

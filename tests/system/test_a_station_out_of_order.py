@@ -1,0 +1,73 @@
+"""One station switched off, in manual mode, or with its door stuck: the rest of the cell works on and says what waits for what."""
+
+from collections.abc import Callable
+from typing import Any
+
+import pytest
+
+from tests.system.conftest import RunningCell
+
+pytestmark = [pytest.mark.system, pytest.mark.timeout(240)]
+
+CellMaker = Callable[..., RunningCell]
+BY_TYPE = {"scan-1": "cam-ring", "ct-1": "port-plate"}
+
+
+def decided(answer: dict[str, Any], *, count: int, part_type: str = "") -> bool:
+    """Whether so many records (of a part type) are there."""
+    lines = [line for line in answer["records"] if part_type in ("", line["part_type"])]
+    return len(lines) >= count
+
+
+def waiting(answer: list[dict[str, Any]], station: str) -> list[str]:
+    """The reasons that pallets give for being where they are, as far as they name a station."""
+    return [pallet["why_here"] for pallet in answer if station in pallet["why_here"]]
+
+
+def test_pallets_wait_with_a_reason_for_a_station_in_manual_mode_while_others_finish(
+    a_cell: CellMaker,
+) -> None:
+    cell = a_cell(pallets=6)
+    cell.live.throw("ct-1", "Manual", True)
+    cell.wait("ct-1 in manual", lambda s: s["mode"] == "manual", at="/stations/ct-1")
+    cell.wait("cam rings and pump bodies decided", lambda r: decided(r, count=4), at="/records")
+    waits = cell.wait("a reason naming ct-1", lambda p: bool(waiting(p, "ct-1")), at="/pallets")
+    assert any("manual" in text for text in waiting(waits, "ct-1"))
+    cell.live.throw("ct-1", "Manual", False)
+    cell.finish()
+    assert cell.report().all_well()
+
+
+def test_a_stuck_door_holds_its_station_until_a_person_answers(a_cell: CellMaker) -> None:
+    cell = a_cell(pallets=4)
+    cell.live.throw("scan-1", "DoorJam", True)
+    holds = cell.wait(
+        "a door hold", lambda h: any(x["code"] == "door-stuck" for x in h), at="/holds"
+    )
+    hold = next(x for x in holds if x["code"] == "door-stuck")
+    assert hold["subject"] == "scan-1"
+    assert "try again" in hold["answers"]
+    cell.wait(
+        "port plates decided meanwhile",
+        lambda r: decided(r, count=1, part_type="port-plate"),
+        at="/records",
+    )
+    cell.live.throw("scan-1", "DoorJam", False)
+    cell.live.post(
+        f"/api/v1/holds/{hold['hold']}/release", {"answer": "try again", "by": "test", "place": ""}
+    )
+    cell.finish()
+    assert cell.report().all_well()
+
+
+def test_a_station_that_is_switched_off_and_restarted_loses_nothing(a_cell: CellMaker) -> None:
+    cell = a_cell(pallets=6)
+    cell.wait("a run at touch-1", lambda s: s["work"] == "running", at="/stations/touch-1")
+    cell.live.kill("touch-1")
+    cell.wait("touch-1 is gone", lambda s: s["link"] == "down", at="/stations/touch-1")
+    cell.wait("scan-1 works on", lambda s: s["usage"]["runs"] >= 1, at="/stations/scan-1")
+    cell.live.start("touch-1", shift=3)
+    cell.wait("touch-1 is back", lambda s: s["link"] == "up", at="/stations/touch-1")
+    cell.finish()
+    report = cell.report()
+    assert report.all_well(), report
