@@ -1,0 +1,142 @@
+"""The choice among possible moves.
+
+Rules of this file:
+- A pallet in hand goes to the station it was fetched for, else to another that it needs, else home: never in hand between stops
+  without a target. Its home place is reserved for it, so there is always an answer.
+- A pallet leaves home only for a station or an outfeed place, and goes home only after a visit or when its target vanished.
+- The handler does not wait for one nest past the moment at which another could be served.
+- Chosen from sorted lists; equal costs are decided by ids. Every answer says why, and lists what else was possible.
+"""
+
+from typing import Literal
+
+from supervisor.routing import reasons
+from supervisor.routing.moves import (
+    Landing,
+    Move,
+    Obstacle,
+    Pickup,
+    move_to,
+    moves_of,
+    onward,
+    to_place,
+)
+from supervisor.routing.picture import NEVER_MS, Picture
+from supervisor.routing.situation import Carry, PalletView, Stay
+
+
+def with_empty_hand(picture: Picture) -> Carry | Stay:
+    """The best move of any pallet, or why there is none and until when."""
+    moves: list[Move] = []
+    obstacles: list[Obstacle] = []
+    for pallet in picture.situation.pallets:
+        possible, prevented = moves_of(picture, pallet)
+        obstacles += prevented
+        for move in possible:
+            overtaken = _overtaken(picture, move) if move.waits_until_ms else None
+            if overtaken is None:
+                moves.append(move)
+            else:
+                obstacles.append(overtaken)
+    if moves:
+        return _carry(picture, sorted(moves, key=_by_cost), obstacles)
+    return _stay(picture, obstacles)
+
+
+def _by_cost(move: Move) -> tuple[int, str, str]:
+    return move.total_ms, move.pickup.pallet.pallet, move.landing.target
+
+
+def _overtaken(picture: Picture, move: Move) -> Obstacle | None:
+    """Another station that could be served before the handler has done with waiting; None if there is none."""
+    pallet, landing = move.pickup.pallet, move.landing
+    for station, seat in picture.seats.items():
+        if seat is landing.seat or seat is move.pickup.emptied:
+            continue
+        if seat.occupant is None or seat.pending:
+            continue
+        others = any(claim is not pallet for claim in picture.claims.get(station, ()))
+        if others and picture.now_ms < seat.leaves_ms < move.waits_until_ms:
+            return Obstacle(
+                pallet=pallet,
+                target=landing.target,
+                code="sooner",
+                detail=seat.view.station,
+                opens_ms=seat.leaves_ms,
+            )
+    return None
+
+
+def with_full_hand(picture: Picture, pallet: PalletView) -> Carry | Stay:
+    """Where the pallet in hand goes."""
+    pickup = Pickup(
+        pallet=pallet,
+        at_mm=picture.situation.at_mm,
+        ready_ms=picture.now_ms,
+        stand_ms=0,
+        emptied=None,
+    )
+    home = _homeward(picture, pickup)
+    moves: list[Move] = []
+    obstacles: list[Obstacle] = []
+    for landing in onward(picture, pickup, _patience_ms(picture, home)):
+        if isinstance(landing, Landing):
+            moves.append(move_to(picture, pickup, landing))
+        else:
+            obstacles.append(landing)
+    moves.sort(key=lambda move: (_fetched_for(move), *_by_cost(move)))
+    if moves or home:
+        return _carry(picture, moves + home, obstacles)
+    return Stay(
+        until_ms=None,
+        why=f"{pallet.pallet} is in the jaw, has no home place, and nothing takes it now: a person has to take it out",
+        alternatives=reasons.alternatives(picture, None, [], obstacles),
+    )
+
+
+def _homeward(picture: Picture, pickup: Pickup) -> list[Move]:
+    home = pickup.pallet.home
+    if not home:
+        return []
+    landing = to_place(picture, pickup, "home", home, picture.tables.at_mm[home])
+    return [move_to(picture, pickup, landing)]
+
+
+def _patience_ms(picture: Picture, home: list[Move]) -> int:
+    """With a pallet in hand, waiting is worth as long as bringing it home and fetching it again would take."""
+    return picture.tables.patience_ms + 2 * home[0].cost.start_ms if home else NEVER_MS
+
+
+def _fetched_for(move: Move) -> Literal[0, 1]:
+    """0 for the station that the pallet was fetched for, which comes first."""
+    seat = move.landing.seat
+    return 0 if seat is not None and seat.view.coming == move.pickup.pallet.pallet else 1
+
+
+def _carry(picture: Picture, moves: list[Move], obstacles: list[Obstacle]) -> Carry:
+    """The first of the moves as the answer."""
+    best = moves[0]
+    pallet, landing = best.pickup.pallet, best.landing
+    programs = tuple(offer.program for offer in landing.visit)
+    return Carry(
+        pallet=pallet.pallet,
+        origin="" if pallet.pallet == picture.situation.hand else pallet.place,
+        target=landing.target,
+        displaced=landing.seat.view.occupant if landing.seat is not None else "",
+        program=programs[0] if programs else "",
+        then=programs[1:],
+        cost_ms=best.total_ms,
+        why=reasons.why(picture, best, obstacles),
+        alternatives=reasons.alternatives(picture, best, moves[1:], obstacles),
+    )
+
+
+def _stay(picture: Picture, obstacles: list[Obstacle]) -> Stay:
+    """Nothing to carry: until when, if time alone helps."""
+    obstacles.sort(key=reasons.soonest_first)
+    until_ms = obstacles[0].opens_ms if obstacles else None
+    return Stay(
+        until_ms=None if until_ms is None else max(until_ms, picture.now_ms + 1),
+        why=reasons.why_stay(picture, obstacles),
+        alternatives=reasons.alternatives(picture, None, [], obstacles),
+    )

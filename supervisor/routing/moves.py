@@ -1,0 +1,357 @@
+"""The moves that are possible in a situation, what each costs, and why others are not possible.
+
+Rules of this file:
+- A move is listed only if it can be carried out to its end: the target is free, or its occupant is displaced in a swap and has a
+  place to go to. Choosing any listed move is safe; the cost only says which is best.
+- With an empty hand the handler waits before a nest for at most ``patience_ms``, the time of one pick and one put.
+- The cost is the time until the next run can start, plus what the move makes others wait. A pallet that has waited longer than it
+  takes to serve every other pallet once with the longest program gets cheaper from then on, ms by ms, so that none waits for ever.
+"""
+
+from typing import Literal
+
+from supervisor.cell.value import value
+from supervisor.routing.covers import Cover
+from supervisor.routing.picture import NEVER_MS, Picture, Seat
+from supervisor.routing.plan import most_with
+from supervisor.routing.situation import PalletView
+from supervisor.routing.tables import Offer
+
+BOTTLENECK_PERCENT = 30
+
+Aim = Literal["run", "outfeed", "clear", "home"]
+
+
+@value
+class Pickup:
+    """A pallet on its way into a jaw.
+
+    Where and when the handler has it, how long it stood still before, and the nest that this empties.
+    """
+
+    pallet: PalletView
+    at_mm: int
+    ready_ms: int
+    stand_ms: int
+    emptied: Seat | None
+
+
+@value
+class Landing:
+    """Where a pallet could be put down.
+
+    ``seat`` is a station's seat (None for a place), ``visit`` what to run there, ``wait_ms`` how long the handler stands still
+    before it. ``extra_ms`` is how much more measuring this means than the plan.
+    """
+
+    aim: Aim
+    target: str
+    at_mm: int
+    seat: Seat | None
+    visit: tuple[Offer, ...]
+    placed_ms: int
+    wait_ms: int
+    extra_ms: int
+
+
+@value
+class Cost:
+    """What a move costs, in ms by cause.
+
+    Until the next run can start; the handler standing still; the target having less to do than the busiest station; detours that
+    follow; and, to be taken off, a wait beyond all measure.
+    """
+
+    start_ms: int
+    stand_ms: int
+    slack_ms: int
+    detour_ms: int
+    age_ms: int
+
+
+@value
+class Move:
+    """A possible move.
+
+    ``waits_until_ms`` is when the handler would have done with standing still (0: it need not). ``claimed_by`` is who needs the nest
+    that the move empties, where that is what makes it worth while.
+    """
+
+    pickup: Pickup
+    landing: Landing
+    waits_until_ms: int
+    claimed_by: str
+    cost: Cost
+    total_ms: int
+
+
+@value
+class Obstacle:
+    """A move that is wanted and not possible now.
+
+    ``code`` names the reason, ``detail`` completes it; ``opens_ms`` is when time alone removes it (None: something has to change).
+    """
+
+    pallet: PalletView
+    target: str
+    code: str
+    detail: str
+    opens_ms: int | None
+
+
+def moves_of(picture: Picture, pallet: PalletView) -> tuple[list[Move], list[Obstacle]]:
+    """What an empty-handed handler could do with a pallet that stands somewhere."""
+    if not pallet.sorting and not picture.outlooks[pallet.pallet].covers:
+        return _with_nothing_to_run(picture, pallet)
+    pickup = _pickup(picture, pallet)
+    if isinstance(pickup, Obstacle):
+        return [], [pickup]
+    moves: list[Move] = []
+    obstacles: list[Obstacle] = []
+    for landing in onward(picture, pickup, picture.tables.patience_ms):
+        if isinstance(landing, Landing):
+            moves.append(move_to(picture, pickup, landing))
+        else:
+            obstacles.append(landing)
+    return moves or _clearing(picture, pickup), obstacles
+
+
+def _with_nothing_to_run(picture: Picture, pallet: PalletView) -> tuple[list[Move], list[Obstacle]]:
+    """A pallet that nothing can be done with now only has to leave a nest that another needs."""
+    moves: list[Move] = []
+    seat = picture.seat_of(pallet)
+    if seat is not None and seat.pending:
+        return [], []
+    if seat is not None:
+        pickup = _pickup(picture, pallet)
+        if isinstance(pickup, Pickup):
+            moves = _clearing(picture, pickup)
+    code = "nobody can" if pallet.open else "result awaited"
+    return moves, [Obstacle(pallet=pallet, target="", code=code, detail="", opens_ms=None)]
+
+
+def _pickup(picture: Picture, pallet: PalletView) -> Pickup | Obstacle:
+    """Going there and taking it, as soon as it may leave."""
+    seat = picture.seat_of(pallet)
+    leaves_ms = picture.free_to_leave_ms(pallet)
+    if leaves_ms == NEVER_MS:
+        code = "more to run here" if seat is not None and seat.pending else "shut in"
+        detail = seat.view.unusable if seat is not None else ""
+        return Obstacle(pallet=pallet, target="", code=code, detail=detail, opens_ms=None)
+    arrive_ms = picture.now_ms + picture.travel_ms(picture.situation.at_mm, pallet.at_mm)
+    stand_ms = max(0, leaves_ms - arrive_ms)
+    if stand_ms > picture.tables.patience_ms:
+        opens_ms = picture.now_ms + stand_ms - picture.tables.patience_ms
+        return Obstacle(pallet=pallet, target="", code="busy", detail="", opens_ms=opens_ms)
+    return Pickup(
+        pallet=pallet,
+        at_mm=pallet.at_mm,
+        ready_ms=arrive_ms + stand_ms + picture.tables.handler.pick_ms,
+        stand_ms=stand_ms,
+        emptied=seat,
+    )
+
+
+# --- where to ---------------------------------------------------------------------------------------------------------------
+
+
+def onward(picture: Picture, pickup: Pickup, patience_ms: int) -> list[Landing | Obstacle]:
+    """Everywhere a pallet has business, its home place left out; waiting no longer than ``patience_ms`` altogether."""
+    pallet = pickup.pallet
+    if pallet.sorting:
+        return [_to_outfeed(picture, pickup)]
+    planned = picture.plan.covers.get(pallet.pallet)
+    if planned is None:
+        return []
+    found: list[Landing | Obstacle] = []
+    for seat in picture.seats.values():
+        if seat.view.station == pallet.place:
+            continue
+        cover = planned if planned.visits[seat.station] else _instead(picture, pallet, seat)
+        if cover is not None:
+            extra_ms = max(0, cover.total_ms - planned.total_ms)
+            visit = cover.visits[seat.station]
+            found.append(_to_station(picture, pickup, seat, visit, extra_ms, patience_ms))
+    return found
+
+
+def _instead(picture: Picture, pallet: PalletView, seat: Seat) -> Cover | None:
+    """Another cover that uses this station and makes the busiest one no busier."""
+    covers = picture.outlooks[pallet.pallet].covers
+    if len(covers) == 1:
+        return None
+    plan = picture.plan
+    planned = plan.covers[pallet.pallet]
+    without = [load - work for load, work in zip(plan.load_ms, planned.work_ms, strict=True)]
+    for cover in covers:
+        if cover.visits[seat.station] and most_with(without, cover) <= plan.most_ms:
+            return cover
+    return None
+
+
+def _to_station(
+    picture: Picture,
+    pickup: Pickup,
+    seat: Seat,
+    visit: tuple[Offer, ...],
+    extra_ms: int,
+    patience_ms: int,
+) -> Landing | Obstacle:
+    if seat.obstacle:
+        return _blocked(pickup.pallet, seat)
+    handler = picture.tables.handler
+    arrive_ms = pickup.ready_ms + picture.travel_ms(pickup.at_mm, seat.at_mm)
+    wait_ms = 0 if seat.occupant is None else max(0, seat.leaves_ms - arrive_ms)
+    too_long_ms = pickup.stand_ms + wait_ms - patience_ms
+    if too_long_ms > 0:
+        return Obstacle(
+            pallet=pickup.pallet,
+            target=seat.view.station,
+            code="occupied",
+            detail="",
+            opens_ms=picture.now_ms + too_long_ms,
+        )
+    return Landing(
+        aim="run",
+        target=seat.view.station,
+        at_mm=seat.at_mm,
+        seat=seat,
+        visit=visit,
+        placed_ms=arrive_ms
+        + wait_ms
+        + (handler.put_ms if seat.occupant is None else handler.swap_ms),
+        wait_ms=wait_ms,
+        extra_ms=extra_ms,
+    )
+
+
+def _blocked(pallet: PalletView, seat: Seat) -> Obstacle:
+    """Why a station takes nothing now. Its occupant's own moves tell until when."""
+    view = seat.view
+    return Obstacle(
+        pallet=pallet,
+        target=view.station,
+        code=seat.obstacle,
+        detail=view.unusable or view.coming or view.occupant,
+        opens_ms=None,
+    )
+
+
+def _to_outfeed(picture: Picture, pickup: Pickup) -> Landing | Obstacle:
+    pallet = pickup.pallet
+    outfeed = picture.outfeed_for(pallet)
+    if outfeed is None:
+        return Obstacle(
+            pallet=pallet, target="", code="outfeed full", detail=pallet.sorting, opens_ms=None
+        )
+    return to_place(picture, pickup, "outfeed", outfeed.place, outfeed.at_mm)
+
+
+def to_place(picture: Picture, pickup: Pickup, aim: Aim, target: str, at_mm: int) -> Landing:
+    """Putting a pallet down at a free place outside the stations."""
+    travel_ms = picture.travel_ms(pickup.at_mm, at_mm)
+    return Landing(
+        aim=aim,
+        target=target,
+        at_mm=at_mm,
+        seat=None,
+        visit=(),
+        placed_ms=pickup.ready_ms + travel_ms + picture.tables.handler.put_ms,
+        wait_ms=0,
+        extra_ms=0,
+    )
+
+
+def _clearing(picture: Picture, pickup: Pickup) -> list[Move]:
+    """Bringing a pallet home because another needs its nest and one jaw cannot swap."""
+    home = pickup.pallet.home
+    if picture.jaws != 1 or not home or not _claims(picture, pickup):
+        return []
+    landing = to_place(picture, pickup, "clear", home, picture.tables.at_mm[home])
+    return [move_to(picture, pickup, landing)]
+
+
+# --- what it costs ----------------------------------------------------------------------------------------------------------
+
+
+def move_to(picture: Picture, pickup: Pickup, landing: Landing) -> Move:
+    """A move with its cost.
+
+    With one jaw a move has two uses, the run at its target and the nest that it empties, and the better one counts. With two jaws
+    emptying a nest that another could be swapped into is a detour.
+    """
+    start_ms, slack_ms = _start_ms(picture, landing), _slack_ms(picture, landing.seat)
+    detour_ms, claimant = landing.extra_ms, None
+    claims = _claims(picture, pickup)
+    if claims and picture.jaws == 1:
+        refill_ms, first = _refill(picture, pickup, landing, claims)
+        refill_slack_ms = _slack_ms(picture, pickup.emptied)
+        if landing.aim == "clear" or refill_ms + refill_slack_ms < start_ms + slack_ms:
+            start_ms, slack_ms, claimant = refill_ms, refill_slack_ms, first
+    elif claims:
+        detour_ms += picture.tables.patience_ms
+    cost = Cost(
+        start_ms=start_ms,
+        stand_ms=pickup.stand_ms + landing.wait_ms,
+        slack_ms=slack_ms,
+        detour_ms=detour_ms,
+        age_ms=max(_age_ms(picture, who) for who in (pickup.pallet, claimant) if who is not None),
+    )
+    return Move(
+        pickup=pickup,
+        landing=landing,
+        waits_until_ms=_waits_until_ms(pickup, landing),
+        claimed_by=claimant.pallet if claimant is not None else "",
+        cost=cost,
+        total_ms=cost.start_ms + cost.stand_ms + cost.slack_ms + cost.detour_ms - cost.age_ms,
+    )
+
+
+def _claims(picture: Picture, pickup: Pickup) -> list[PalletView]:
+    """Who could be brought to the nest that a pickup empties."""
+    seat = pickup.emptied
+    return [] if seat is None or seat.view.unusable else picture.claims.get(seat.station, [])
+
+
+def _start_ms(picture: Picture, landing: Landing) -> int:
+    """In how many ms the next run can start at the target."""
+    free_ms = 0 if landing.seat is None else landing.seat.view.run_free_ms
+    return max(landing.placed_ms, free_ms) - picture.now_ms
+
+
+def _slack_ms(picture: Picture, seat: Seat | None) -> int:
+    """How much less than the busiest station the target has to do, weighted; an outfeed has nothing to do."""
+    load_ms = 0 if seat is None else picture.plan.load_ms[seat.station]
+    return (picture.plan.most_ms - load_ms) * BOTTLENECK_PERCENT // 100
+
+
+def _refill(
+    picture: Picture, pickup: Pickup, landing: Landing, claims: list[PalletView]
+) -> tuple[int, PalletView]:
+    """In how many ms, at best, a run starts in the emptied nest, and of which pallet: the handler fetches it afterwards."""
+    seat = pickup.emptied
+    assert seat is not None
+    handler = picture.tables.handler
+
+    def fetch_ms(claim: PalletView) -> int:
+        there_ms = picture.travel_ms(landing.at_mm, claim.at_mm)
+        back_ms = picture.travel_ms(claim.at_mm, seat.at_mm)
+        return there_ms + handler.pick_ms + back_ms + handler.put_ms
+
+    nearest = min(claims, key=lambda claim: (fetch_ms(claim), claim.pallet))
+    refilled_ms = landing.placed_ms + fetch_ms(nearest)
+    return max(refilled_ms, seat.view.run_free_ms) - picture.now_ms, nearest
+
+
+def _age_ms(picture: Picture, pallet: PalletView) -> int:
+    """How much longer than is fair a pallet has waited."""
+    fair_ms = len(picture.pallets) * picture.tables.longest_ms
+    return max(0, picture.now_ms - pallet.waiting_since_ms - fair_ms)
+
+
+def _waits_until_ms(pickup: Pickup, landing: Landing) -> int:
+    if landing.wait_ms and landing.seat is not None:
+        return landing.seat.leaves_ms
+    if pickup.stand_ms and pickup.emptied is not None:
+        return pickup.emptied.leaves_ms
+    return 0

@@ -1,0 +1,95 @@
+"""What one pallet still needs, regardless of all others: what to run where it stands, and the ways to go on afterwards.
+
+Rules of this file:
+- An outlook depends on the pallet's view and on the set of usable stations, on nothing else; so it can be remembered.
+- Remembering changes no answer. What is remembered is bounded; when the limit is reached everything is forgotten.
+- What a carry announced is run first. A pallet of which nothing was announced runs whatever is useful where it stands: a visit that
+  ran nothing would be repeated for ever.
+"""
+
+from supervisor.cell.value import value
+from supervisor.routing.covers import Cover, covers_of
+from supervisor.routing.situation import PalletView
+from supervisor.routing.tables import Offer, RoutingTables, decided_by
+
+REMEMBERED_MAX = 4096
+
+_Key = tuple[str, int, tuple[str, ...], tuple[str, ...], tuple[str, ...], int]
+
+
+@value
+class Outlook:
+    """What to run before leaving (``visit``), and the ways to decide the rest, cheapest first (``covers``)."""
+
+    visit: tuple[Offer, ...]
+    covers: tuple[Cover, ...]
+
+
+NOTHING = Outlook(visit=(), covers=())
+
+
+class Outlooks:
+    """Outlooks over one declared cell."""
+
+    __slots__ = ("_known", "_tables")
+
+    def __init__(self, tables: RoutingTables) -> None:
+        """Know nothing yet."""
+        self._tables = tables
+        self._known: dict[_Key, Outlook] = {}
+
+    def of(self, pallet: PalletView, station: int, usable: int) -> Outlook:
+        """The outlook of a pallet that stands in the nest of ``station`` (-1: in none), with these stations usable."""
+        if pallet.sorting or not pallet.open:
+            return NOTHING
+        key = (pallet.part_type, station, pallet.open, pallet.done, pallet.planned, usable)
+        known = self._known.get(key)
+        if known is None:
+            if len(self._known) >= REMEMBERED_MAX:
+                self._known.clear()
+            known = self._known[key] = self._outlook(pallet, station, usable)
+        return known
+
+    def _outlook(self, pallet: PalletView, station: int, usable: int) -> Outlook:
+        needed = self._tables.bit_set(pallet.part_type, pallet.open)
+        offers = self._tables.offers_for(pallet, usable)
+        visit: tuple[Offer, ...] = ()
+        if station >= 0 and usable >> station & 1:
+            visit = self._visit(offers, needed, station, pallet.planned)
+        covers = self._covers(offers, needed & ~decided_by(visit))
+        elsewhere = tuple(cover for cover in covers if station < 0 or not cover.visits[station])
+        return Outlook(visit=visit, covers=elsewhere or covers)
+
+    def _covers(self, offers: tuple[Offer, ...], needed: int) -> tuple[Cover, ...]:
+        tables = self._tables
+        return covers_of(offers, needed, stations=len(tables.stations), visit_ms=tables.visit_ms)
+
+    def _visit(
+        self, offers: tuple[Offer, ...], needed: int, station: int, planned: tuple[str, ...]
+    ) -> tuple[Offer, ...]:
+        """What to run at this station before leaving it."""
+        here = [offer for offer in offers if offer.station == station]
+        announced = _useful([o for name in planned for o in here if o.program == name], needed)
+        if announced:
+            return announced
+        covers = self._covers(offers, needed)
+        if not planned:
+            covers = tuple(cover for cover in covers if cover.visits[station])
+        if covers:
+            visit_ms = self._tables.visit_ms
+            best = min(
+                covers,
+                key=lambda c: c.total_ms - (visit_ms if c.visits[station] else 0),
+            )
+            return best.visits[station]
+        return () if planned else _useful(here, needed)
+
+
+def _useful(offers: list[Offer], needed: int) -> tuple[Offer, ...]:
+    """The programs that still add something, in order."""
+    chosen: list[Offer] = []
+    for offer in offers:
+        if offer.decides & needed:
+            chosen.append(offer)
+            needed &= ~offer.decides
+    return tuple(chosen)

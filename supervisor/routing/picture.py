@@ -1,0 +1,171 @@
+"""One situation, worked out far enough to compare moves: who leaves which nest when, who claims it, and the balanced plan.
+
+Rules of this file: made for one decision and dropped; nothing here prefers one move to another.
+"""
+
+from supervisor.cell.value import value
+from supervisor.routing.outlook import Outlook, Outlooks
+from supervisor.routing.plan import Plan, balanced
+from supervisor.routing.situation import OutfeedView, PalletView, Situation, StationView
+from supervisor.routing.tables import Offer, RoutingTables
+
+NEVER_MS = 1 << 62
+
+
+@value
+class Seat:
+    """A station with its nest. ``occupant`` is None for an empty nest and for a pallet that is none of ours to move.
+
+    ``leaves_ms`` is when the occupant may leave after all that it still has to run there; ``pending`` holds the programs of that which
+    are not started yet. ``obstacle`` is "" or why nothing can be brought: the code of a reason.
+    """
+
+    view: StationView
+    station: int
+    at_mm: int
+    occupant: PalletView | None
+    pending: tuple[Offer, ...]
+    leaves_ms: int
+    obstacle: str
+
+
+class Picture:
+    """The situation with everything that more than one move needs."""
+
+    __slots__ = (
+        "claims",
+        "jaws",
+        "now_ms",
+        "outlooks",
+        "pallets",
+        "plan",
+        "seats",
+        "situation",
+        "tables",
+        "usable",
+    )
+
+    def __init__(self, tables: RoutingTables, outlooks: Outlooks, situation: Situation) -> None:
+        """Work a situation out."""
+        self.tables = tables
+        self.situation = situation
+        self.now_ms = situation.now_ms
+        self.jaws = min(situation.jaws, tables.handler.jaws)
+        self.pallets: dict[str, PalletView] = {view.pallet: view for view in situation.pallets}
+        self.usable = 0
+        for view in situation.stations:
+            if not view.unusable:
+                self.usable |= 1 << tables.index[view.station]
+        self.outlooks: dict[str, Outlook] = {
+            name: outlooks.of(view, tables.index.get(view.place, -1), self.usable)
+            for name, view in self.pallets.items()
+        }
+        self.seats: dict[int, Seat] = {}
+        for view in situation.stations:
+            seat = self._seat(view)
+            self.seats[seat.station] = seat
+        self.plan: Plan = balanced(self.outlooks, self._busy_ms())
+        self.claims: dict[int, list[PalletView]] = self._claims()
+
+    def travel_ms(self, from_mm: int, to_mm: int) -> int:
+        """Travel time between two positions."""
+        return self.tables.handler.travel_ms(from_mm, to_mm)
+
+    def _seat(self, view: StationView) -> Seat:
+        tables = self.tables
+        station = tables.index[view.station]
+        occupant = self.pallets.get(view.occupant)
+        pending = self.outlooks[view.occupant].visit if occupant else ()
+        leaves_ms = view.occupant_leaves_ms
+        if occupant:
+            leaves_ms = max(self.now_ms, leaves_ms, occupant.movable_ms)
+            leaves_ms, _ = _after(pending, leaves_ms, view.run_free_ms)
+        return Seat(
+            view=view,
+            station=station,
+            at_mm=tables.at_mm[view.station],
+            occupant=occupant,
+            pending=pending,
+            leaves_ms=leaves_ms,
+            obstacle=self._obstacle(view, occupant, pending),
+        )
+
+    def _obstacle(
+        self, view: StationView, occupant: PalletView | None, pending: tuple[Offer, ...]
+    ) -> str:
+        if view.unusable:
+            return "unusable"
+        if view.coming not in {"", self.situation.hand}:
+            return "expected"
+        if not view.occupant:
+            return ""
+        if self.jaws == 1:
+            return "one jaw"
+        if occupant is None:
+            return "not ours"
+        if pending:
+            return "more to run"
+        return "" if self._may_go(occupant) else "no way out"
+
+    def _may_go(self, occupant: PalletView) -> bool:
+        """Whether a pallet taken out in a swap has somewhere to be put for certain."""
+        return bool(occupant.home) or self.outfeed_for(occupant) is not None
+
+    def outfeed_for(self, pallet: PalletView) -> OutfeedView | None:
+        """The free outfeed place for a sorted pallet that is nearest to where it is; None if there is none."""
+        if not pallet.sorting:
+            return None
+        held = pallet.pallet == self.situation.hand
+        at_mm = self.situation.at_mm if held else pallet.at_mm
+        best: OutfeedView | None = None
+        for outfeed in self.situation.outfeeds:
+            fits = outfeed.free == "free" and outfeed.sorting == pallet.sorting
+            if fits and (best is None or _nearer(outfeed, best, at_mm)):
+                best = outfeed
+        return best
+
+    def _busy_ms(self) -> list[int]:
+        """What each station has to do before anything new is brought to it."""
+        busy_ms = [0] * len(self.tables.stations)
+        for station, seat in self.seats.items():
+            if not seat.view.unusable:
+                _, free_ms = _after(seat.pending, self.now_ms, seat.view.run_free_ms)
+                busy_ms[station] = max(0, free_ms - self.now_ms)
+        return busy_ms
+
+    def _claims(self) -> dict[int, list[PalletView]]:
+        """By station: the pallets that shall go there and could be fetched about now, in the order given."""
+        claims: dict[int, list[PalletView]] = {}
+        for name, cover in self.plan.covers.items():
+            pallet = self.pallets[name]
+            if self.free_to_leave_ms(pallet) - self.now_ms > self.tables.patience_ms:
+                continue
+            for station, visit in enumerate(cover.visits):
+                if visit and self.tables.stations[station] != pallet.place:
+                    claims.setdefault(station, []).append(pallet)
+        return claims
+
+    def free_to_leave_ms(self, pallet: PalletView) -> int:
+        """When a pallet may be taken from where it stands; ``NEVER_MS`` while the handler must not enter, or more has to run there."""
+        seat = self.seat_of(pallet)
+        if seat is None:
+            return max(self.now_ms, pallet.movable_ms)
+        shut = seat.view.unusable and seat.view.fetch == "refused"
+        return NEVER_MS if shut or seat.pending else seat.leaves_ms
+
+    def seat_of(self, pallet: PalletView) -> Seat | None:
+        """The seat that a pallet stands in, or None."""
+        return self.seats.get(self.tables.index.get(pallet.place, -1))
+
+
+def _nearer(one: OutfeedView, other: OutfeedView, at_mm: int) -> bool:
+    return (abs(one.at_mm - at_mm), one.place) < (abs(other.at_mm - at_mm), other.place)
+
+
+def _after(pending: tuple[Offer, ...], part_free_ms: int, run_free_ms: int) -> tuple[int, int]:
+    """When the part is free and the next run may start, after these programs have run one after the other."""
+    for offer in pending:
+        start_ms = max(part_free_ms, run_free_ms)
+        part_free_ms = start_ms + offer.part_free_ms
+        run_free_ms = start_ms + offer.result_ms
+    return part_free_ms, run_free_ms

@@ -1,0 +1,201 @@
+"""Why a decision was made and why the others lost, in sentences for the shop floor.
+
+Rules of this file:
+- Text is made from the same figures that the choice was made from, and only for what is shown.
+- A lost alternative names the one cause that weighed most against the winner.
+"""
+
+from supervisor.routing.moves import Landing, Move, Obstacle
+from supervisor.routing.picture import Picture
+from supervisor.routing.situation import Alternative, PalletView, StationView
+from supervisor.routing.tables import RoutingTables, decided_by
+
+ALTERNATIVES_MAX = 6
+
+_PREVENTED = {
+    "busy": "it may leave {place} in {wait} at the earliest",
+    "expected": "{detail} is on its way to {target}",
+    "more to run": "{detail} has more to run at {target}",
+    "more to run here": "it has more to run at {place}",
+    "no way out": "{detail} is in {target} and there is no place to put it",
+    "not ours": "{target} holds {detail}, which must not be moved now",
+    "occupied": "{target} is occupied; to set off is too early for another {wait}",
+    "one jaw": "{target} has to be emptied of {detail} first",
+    "outfeed full": "no outfeed place for {detail} parts is free",
+    "result awaited": "not all results are there yet, and nobody needs its place",
+    "shut in": "the handler must not enter {place}: {detail}",
+    "sooner": "the handler would wait before {target} while {detail} can be served sooner",
+    "unusable": "{target} cannot be used: {detail}",
+}
+
+
+def duration(ms: int) -> str:
+    """A duration as people say it."""
+    seconds = max(0, ms) / 1000
+    if seconds < 10:  # noqa: PLR2004 - below ten seconds a tenth matters
+        return f"{seconds:.1f} s"
+    minutes, rest = divmod(round(seconds), 60)
+    return f"{minutes} min {rest} s" if minutes else f"{rest} s"
+
+
+# --- why it won -------------------------------------------------------------------------------------------------------------
+
+
+def why(picture: Picture, move: Move, obstacles: list[Obstacle]) -> str:
+    """Why this move was chosen."""
+    pallet, landing = move.pickup.pallet, move.landing
+    match landing.aim:
+        case "run":
+            return _and_frees(move, _why_run(picture, pallet, landing))
+        case "outfeed":
+            return _and_frees(
+                move, f"{pallet.pallet} is {pallet.sorting} and {landing.target} is free"
+            )
+        case "clear":
+            return f"{move.claimed_by} needs {pallet.place}, so {pallet.pallet} waits at its home place {landing.target}"
+        case "home":
+            ahead = "; ".join(_prevented(picture, obstacle) for obstacle in obstacles[:2])
+            ahead = ahead or _nothing_to_do(picture, pallet)
+            return f"{pallet.pallet} goes to its home place {landing.target}: {ahead}"
+
+
+def _why_run(picture: Picture, pallet: PalletView, landing: Landing) -> str:
+    seat = landing.seat
+    assert seat is not None
+    if seat.occupant is None:
+        said = f"{landing.target} is free and {pallet.pallet} needs it"
+    else:
+        soon = f" in {duration(seat.leaves_ms - picture.now_ms)}" if landing.wait_ms else ""
+        said = f"{seat.occupant.pallet} may leave {landing.target}{soon}, and {pallet.pallet} takes its place in the same stop"
+    load_ms = picture.plan.load_ms[seat.station]
+    if len(picture.seats) > 1 and load_ms == picture.plan.most_ms:
+        said += f"; of all stations it has the most work left, {duration(load_ms)}"
+    return said
+
+
+def _and_frees(move: Move, said: str) -> str:
+    if not move.claimed_by:
+        return said
+    return f"{said}; {move.claimed_by} needs {move.pickup.pallet.place} then"
+
+
+def why_stay(picture: Picture, obstacles: list[Obstacle]) -> str:
+    """Why nothing is carried now; of the obstacles the one that is removed soonest comes first."""
+    if not obstacles:
+        return "no pallet has anything to do"
+    first = obstacles[0]
+    said = f"{_what(first)}: {_prevented(picture, first)}"
+    if first.opens_ms is None:
+        return f"nothing can be carried before something changes; {said}"
+    return f"nothing to carry now; next, {said}"
+
+
+# --- why others lost --------------------------------------------------------------------------------------------------------
+
+
+def alternatives(
+    picture: Picture, best: Move | None, others: list[Move], obstacles: list[Obstacle]
+) -> tuple[Alternative, ...]:
+    """The best of what else was possible, then of what was prevented; at most ``ALTERNATIVES_MAX``."""
+    listed = [
+        Alternative(what=_what(move), cost_ms=move.total_ms, why_lost=_lost(picture, best, move))
+        for move in others[:ALTERNATIVES_MAX]
+    ]
+    rest = ALTERNATIVES_MAX - len(listed)
+    if rest > 0:
+        obstacles = sorted(obstacles, key=soonest_first)
+        listed += [
+            Alternative(what=_what(obstacle), cost_ms=None, why_lost=_prevented(picture, obstacle))
+            for obstacle in obstacles[:rest]
+        ]
+    return tuple(listed)
+
+
+def soonest_first(obstacle: Obstacle) -> tuple[bool, int, str, str]:
+    """For sorting: what time alone removes, soonest first, then what has to change."""
+    opens_ms = obstacle.opens_ms
+    return opens_ms is None, opens_ms or 0, obstacle.pallet.pallet, obstacle.target
+
+
+def _what(entry: Move | Obstacle) -> str:
+    moving = isinstance(entry, Move)
+    pallet = entry.pickup.pallet.pallet if moving else entry.pallet.pallet
+    target = entry.landing.target if moving else entry.target
+    return f"{pallet} to {target}" if target else pallet
+
+
+def _lost(picture: Picture, best: Move | None, move: Move) -> str:
+    """What weighed most against a move that was possible."""
+    assert best is not None
+    winner, landing = best.pickup.pallet.pallet, best.landing
+    if move.landing.aim == "home":
+        return "a pallet goes home only when nothing else takes it"
+    if landing.seat is not None and landing.seat.view.coming == winner:
+        return f"{winner} was fetched for {landing.target}"
+    ours, theirs = best.cost, move.cost
+    reason, weight_ms = max(
+        (
+            ("its use begins {0} later", theirs.start_ms - ours.start_ms),
+            ("the handler would stand still {0} longer", theirs.stand_ms - ours.stand_ms),
+            (_less_work(picture, landing, move.landing), theirs.slack_ms - ours.slack_ms),
+            ("it means {0} more handling or measuring", theirs.detour_ms - ours.detour_ms),
+            (f"{winner} has waited {{0}} longer than is fair", ours.age_ms - theirs.age_ms),
+        ),
+        key=lambda weighed: weighed[1],
+    )
+    if weight_ms <= 0:
+        return "it is as good; the order of names decided"
+    return reason.format(duration(weight_ms))
+
+
+def _less_work(picture: Picture, best: Landing, landing: Landing) -> str:
+    if landing.seat is None:
+        return "it gives no station work"
+    loads = picture.plan.load_ms
+    mine = duration(loads[landing.seat.station])
+    if best.seat is None:
+        return f"{landing.target} has only {mine} of work left"
+    return f"{landing.target} has {mine} of work left, {best.target} {duration(loads[best.seat.station])}"
+
+
+def _prevented(picture: Picture, obstacle: Obstacle) -> str:
+    if obstacle.code == "nobody can":
+        return _nothing_to_do(picture, obstacle.pallet)
+    wait_ms = 0 if obstacle.opens_ms is None else obstacle.opens_ms - picture.now_ms
+    return _PREVENTED[obstacle.code].format(
+        place=obstacle.pallet.place,
+        target=obstacle.target,
+        detail=obstacle.detail,
+        wait=duration(wait_ms),
+    )
+
+
+def _nothing_to_do(picture: Picture, pallet: PalletView) -> str:
+    if not pallet.open:
+        return "not all results are there yet"
+    return why_unreachable(picture.tables, pallet, picture.situation.stations)
+
+
+# --- what nobody can decide -------------------------------------------------------------------------------------------------
+
+
+def why_unreachable(
+    tables: RoutingTables, pallet: PalletView, stations: tuple[StationView, ...]
+) -> str:
+    """Which open characteristics cannot be decided now, and for want of which stations; "" if all can."""
+    usable = tuple(view.station for view in stations if not view.unusable)
+    offers = tables.offers_for(pallet, tables.station_set(usable))
+    missing = tables.numbers_beyond(pallet, decided_by(offers))
+    if not missing:
+        return ""
+    wanted = tables.bit_set(pallet.part_type, missing)
+    able = [
+        f"{view.station} could, but: {view.unusable}"
+        for view in stations
+        if view.unusable and _decides(tables, pallet, view.station) & wanted
+    ]
+    return f"no station can decide {', '.join(missing)} now ({'; '.join(able) or 'no program is left to try'})"
+
+
+def _decides(tables: RoutingTables, pallet: PalletView, station: str) -> int:
+    return decided_by(tables.offers_for(pallet, tables.station_set((station,))))

@@ -1,0 +1,114 @@
+"""What routing is asked and what it answers: the seam between the core and any policy.
+
+Rules of this file:
+- Values only. A policy may be replaced behind them; they name nothing that a policy thinks.
+- Times are the cell's time or durations in ms, positions are mm along the handler's rail.
+- A station's nest is a place whose id is the station's id.
+"""
+
+from typing import Literal
+
+from supervisor.cell.model import Sorting
+from supervisor.cell.value import value
+
+
+@value
+class PalletView:
+    """A pallet that stands somewhere, or is in hand, and still has something to do.
+
+    ``movable_ms`` is when it may leave its place: now for a rack place, in a nest the expected part-free time of the run under way,
+    now if there is none. ``open`` holds the characteristics that are neither decided nor awaited from a run already started.
+    ``sorting`` is set once the verdict is known. ``done`` names the programs that must not run again on this part. ``planned``
+    is what the carry that brought it to its present station announced (``Carry.program`` and ``Carry.then``), kept for the whole
+    visit; () where that is not known. For the pallet in hand ``place`` and ``at_mm`` mean nothing.
+    """
+
+    pallet: str
+    part_type: str
+    place: str
+    at_mm: int
+    movable_ms: int
+    home: str
+    open: tuple[str, ...]
+    sorting: Sorting | Literal[""]
+    waiting_since_ms: int
+    done: tuple[str, ...]
+    planned: tuple[str, ...] = ()
+
+
+@value
+class StationView:
+    """A station. ``unusable`` is "" or why no run can start there now.
+
+    ``occupant_leaves_ms`` is not read where the occupant's own view tells a later time. ``run_free_ms`` is when the next run may
+    start: the evaluation of the former one may still be going on. ``coming`` is the pallet already on its way there. ``fetch``
+    tells for an unusable station whether the handler may enter it all the same and take the pallet out.
+    """
+
+    station: str
+    unusable: str
+    occupant: str
+    occupant_leaves_ms: int
+    run_free_ms: int
+    coming: str
+    fetch: Literal["allowed", "refused"] = "refused"
+
+
+@value
+class OutfeedView:
+    """A place where a sorted pallet leaves the cell. "taken" includes reserved."""
+
+    place: str
+    at_mm: int
+    sorting: Sorting | Literal[""]
+    free: Literal["free", "taken"]
+
+
+@value
+class Situation:
+    """The cell as routing sees it. ``hand`` is the pallet in a jaw ("" = none); its view is among ``pallets``."""
+
+    now_ms: int
+    hand: str
+    jaws: Literal[1, 2]
+    at_mm: int
+    pallets: tuple[PalletView, ...]
+    stations: tuple[StationView, ...]
+    outfeeds: tuple[OutfeedView, ...]
+
+
+@value
+class Alternative:
+    """What else could have been done, what it would have cost (None: it was not possible), and why it was not chosen."""
+
+    what: str
+    cost_ms: int | None
+    why_lost: str
+
+
+@value
+class Carry:
+    """Bring a pallet from ``origin`` ("" = it is in hand) to ``target``.
+
+    ``displaced`` is the pallet to take out of the target in the same stop: a swap. ``program`` is the first program to run there,
+    ``then`` the ones to follow in the same visit. ``cost_ms`` is comparable with the alternatives of the same answer only.
+    """
+
+    pallet: str
+    origin: str
+    target: str
+    displaced: str
+    program: str
+    then: tuple[str, ...]
+    cost_ms: int
+    why: str
+    alternatives: tuple[Alternative, ...]
+
+
+@value
+class Stay:
+    """Carry nothing before ``until_ms``, or before something changes (None: only a change can help)."""
+
+    until_ms: int | None
+    why: str
+    alternatives: tuple[Alternative, ...]

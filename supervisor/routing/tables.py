@@ -1,0 +1,119 @@
+"""What routing looks up in the declaration, prepared once.
+
+Rules of this file: immutable after construction; no situation of the cell. Stations are counted in the order of their ids, and sets
+of stations and of a part type's characteristics are bit sets, because they are compared for every pallet in every decision.
+"""
+
+from supervisor.cell.model import Cell, Characteristic, Coverage, PartType
+from supervisor.cell.value import value
+from supervisor.routing.situation import PalletView
+
+
+@value
+class Offer:
+    """A program as routing sees it: where it runs, which of its part type's characteristics it decides, how long it takes."""
+
+    program: str
+    station: int
+    decides: int
+    part_free_ms: int
+    result_ms: int
+
+
+def capable(coverage: Coverage, characteristic: Characteristic) -> bool:
+    """Whether the coverage's uncertainty, brought to k = 2, is within what the characteristic requires."""
+    return 2 * coverage.expanded_u <= characteristic.required_u * coverage.k
+
+
+def decided_by(offers: tuple[Offer, ...]) -> int:
+    """What the programs decide together."""
+    together = 0
+    for offer in offers:
+        together |= offer.decides
+    return together
+
+
+class RoutingTables:
+    """Lookups over one declared cell."""
+
+    __slots__ = (
+        "at_mm",
+        "bits",
+        "every_station",
+        "handler",
+        "index",
+        "longest_ms",
+        "offers",
+        "patience_ms",
+        "stations",
+        "visit_ms",
+    )
+
+    def __init__(self, cell: Cell) -> None:
+        """Prepare the lookups."""
+        self.handler = cell.handler
+        self.stations: tuple[str, ...] = tuple(station.station for station in cell.stations)
+        self.index: dict[str, int] = {name: at for at, name in enumerate(self.stations)}
+        self.every_station = (1 << len(self.stations)) - 1
+        self.at_mm: dict[str, int] = {place.place: place.at_mm for place in cell.places}
+        self.at_mm.update({station.station: station.at_mm for station in cell.stations})
+        self.bits: dict[str, dict[str, int]] = {
+            part.part_type: {c.number: 1 << at for at, c in enumerate(part.plan)}
+            for part in cell.part_types
+        }
+        self.offers: dict[str, tuple[Offer, ...]] = {
+            part.part_type: self._offers(cell, part) for part in cell.part_types
+        }
+        self.longest_ms = max(
+            (offer.result_ms for offers in self.offers.values() for offer in offers), default=0
+        )
+        hands_ms = cell.handler.pick_ms + cell.handler.put_ms
+        self.visit_ms = cell.handler.swap_ms if cell.handler.jaws == 2 else 2 * hands_ms  # noqa: PLR2004
+        self.patience_ms = hands_ms
+
+    def _offers(self, cell: Cell, part: PartType) -> tuple[Offer, ...]:
+        """The programs for a part type that decide anything of it."""
+        characteristics = {c.number: c for c in part.plan}
+        bits = self.bits[part.part_type]
+        offers: list[Offer] = []
+        for program in cell.programs:
+            if program.part_type != part.part_type:
+                continue
+            decides = sum(
+                bits[cover.number]
+                for cover in program.covers
+                if cover.number in characteristics and capable(cover, characteristics[cover.number])
+            )
+            if decides and program.station in self.index:
+                offers.append(
+                    Offer(
+                        program=program.program,
+                        station=self.index[program.station],
+                        decides=decides,
+                        part_free_ms=program.part_free_ms,
+                        result_ms=program.result_ms,
+                    )
+                )
+        return tuple(offers)
+
+    def bit_set(self, part_type: str, numbers: tuple[str, ...]) -> int:
+        """The characteristics as a bit set; numbers that the plan does not know are left out."""
+        bits = self.bits.get(part_type, {})
+        return sum(bits.get(number, 0) for number in numbers)
+
+    def station_set(self, stations: tuple[str, ...]) -> int:
+        """The stations as a bit set."""
+        return sum(1 << self.index[station] for station in stations)
+
+    def offers_for(self, pallet: PalletView, usable: int) -> tuple[Offer, ...]:
+        """The programs that may still run on this pallet at these stations."""
+        return tuple(
+            offer
+            for offer in self.offers.get(pallet.part_type, ())
+            if usable >> offer.station & 1 and offer.program not in pallet.done
+        )
+
+    def numbers_beyond(self, pallet: PalletView, decided: int) -> tuple[str, ...]:
+        """The open characteristics outside a bit set, among them those that the plan does not know."""
+        bits = self.bits.get(pallet.part_type, {})
+        return tuple(number for number in pallet.open if not bits.get(number, 0) & decided)
