@@ -8,6 +8,8 @@ Rules of this file:
 
 from collections import deque
 from collections.abc import Iterable
+from ipaddress import ip_address
+from urllib.parse import urlsplit
 
 from starlette.datastructures import Headers, MutableHeaders
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
@@ -15,7 +17,6 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 from supervisor.api.problems import BODY_TOO_LARGE, HOST_UNKNOWN, problem_answer
 
 BODY_BYTES_MAX = 65_536
-OWN_NAMES = ("127.0.0.1", "localhost", "[::1]")
 
 _HEADERS = {
     "Content-Security-Policy": "default-src 'self'; frame-ancestors 'none'; base-uri 'none'; form-action 'self'",
@@ -80,11 +81,20 @@ class KnownHost:
         """Look at the Host header."""
         if scope["type"] == "http":
             named = Headers(scope=scope).get("host", "")
-            if named.rpartition(":")[0] not in OWN_NAMES and named not in OWN_NAMES:
-                detail = f"the request is for {named or 'nobody'}, this is {' or '.join(OWN_NAMES)}"
+            if not is_own(named):
+                detail = f"the request is for {named or 'nobody'}, this is localhost"
                 await problem_answer(HOST_UNKNOWN, scope["path"], detail)(scope, receive, send)
                 return
         await self._app(scope, receive, send)
+
+
+def is_own(named: str) -> bool:
+    """Whether a Host header names this machine, as nobody else could reach it."""
+    host = urlsplit(f"//{named}").hostname or ""
+    try:
+        return ip_address(host).is_loopback
+    except ValueError:
+        return host == "localhost"
 
 
 class GuardedAnswer:

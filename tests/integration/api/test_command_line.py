@@ -2,15 +2,18 @@
 
 import json
 import os
+import re
 import shutil
 import sqlite3
 import subprocess
 import sys
+from pathlib import Path
 
 import pytest
 
+from supervisor import cli
 from supervisor.cell.canonical import cell_to_json
-from supervisor.store import open_store
+from supervisor.store import StoreError, open_store
 
 pytestmark = [pytest.mark.system, pytest.mark.timeout(120)]
 
@@ -150,3 +153,25 @@ def test_the_bench_gets_its_options_as_they_were_given():
     assert "--pallets" in answer.stdout
     wrong = pointsman("bench", "--pallets", "many")
     assert wrong.returncode == 2
+
+
+# --- what ends a process ----------------------------------------------------------------------------------------------------
+
+
+def test_a_defect_is_3_and_its_details_are_in_a_file(capsys):
+    death = RuntimeError("the wheel came off")
+    death.add_note("in the task 'scan-1'")
+    assert cli._failed(ExceptionGroup("tasks", [death])) == 3
+    said = capsys.readouterr().err
+    assert "RuntimeError: the wheel came off in the task 'scan-1'" in said
+    assert "Traceback" not in said
+    [name] = re.findall(r"details are in (\S+):", said)
+    details = Path(name)
+    assert "the wheel came off" in details.read_text(encoding="utf-8")
+    details.unlink()
+
+
+def test_a_store_that_was_lost_while_driving_is_the_answer_no(capsys):
+    lost = StoreError("fence-lost", "cell.db was taken by another supervisor", "This one must end")
+    assert cli._failed(ExceptionGroup("tasks", [lost])) == 1
+    assert capsys.readouterr().err == "cell.db was taken by another supervisor. This one must end\n"

@@ -119,6 +119,18 @@ async def test_a_refused_request_may_be_tried_again_under_its_key(cell):
     assert (await release(cell, hold, CLEAR)).status_code == 200
 
 
+async def test_what_was_ordered_stays_ordered_over_a_restart(start_cell, tmp_path):
+    """Answers are not remembered over a restart: the order is decided anew and changes nothing."""
+    async with start_cell(tmp_path) as cell:
+        first = await order(cell, PAUSE)
+    async with start_cell(tmp_path) as cell:
+        assert (await cell.client.get("/api/v1/cell")).json()["want"] == "pause"
+        again = await order(cell, PAUSE)
+        assert again.status_code == 200
+        assert again.json()["seq"] > first.json()["seq"]
+        assert cell.state().want == "pause"
+
+
 async def test_an_order_that_is_not_confirmed_in_time_says_that_it_may_still_work(
     cell, monkeypatch
 ):

@@ -4,6 +4,7 @@ The routes' generators are read directly where a stream has no end: an in-proces
 """
 
 import asyncio
+import re
 from contextlib import aclosing
 
 import pytest
@@ -12,6 +13,7 @@ from supervisor.api.ports import Sources
 from supervisor.api.routes.events import _events
 from supervisor.api.watchers import Watchers
 from supervisor.core.events import CellOrdered
+from supervisor.web.pages import _live
 
 
 def sources_of(cell) -> Sources:
@@ -31,7 +33,10 @@ async def first(count, stream):
 async def ended(cell, address, headers=None):
     """A whole stream, of a process that is ending."""
     request = asyncio.create_task(cell.client.get(address, headers=headers or {}))
-    await asyncio.sleep(0.2)
+    watchers = cell.client._transport.app.state.watchers
+    async with asyncio.timeout(10):
+        while not watchers._watching:  # noqa: ASYNC110 - the code under test has no such event
+            await asyncio.sleep(0.01)
     cell.lookout.close()
     return await request
 
@@ -108,14 +113,16 @@ async def test_a_last_event_id_that_is_no_number_is_refused(cell, seen):
 
 
 async def test_the_pages_stream_brings_the_cell_and_its_time(connected):
-    answer = await ended(connected, "/live")
-    kinds = [event["event"] for event in parsed_lines(answer.text)]
-    assert kinds[:3] == ["boot", "now", "at"]
+    screen = connected.client._transport.app.state.screen
+    now, at = await first(2, _live(sources_of(connected), screen))
+    assert (now.event, at.event) == ("now", "at")
+    assert 'id="station-scan-1"' in now.raw_data
+    assert re.fullmatch(r"\d\d:\d\d:\d\d", at.raw_data)
 
 
-def parsed_lines(text):
-    return [
-        dict(line.split(": ", 1) for line in block.split("\n") if line.startswith("event: "))
-        for block in text.split("\n\n")
-        if block
-    ]
+async def test_the_pages_stream_sends_a_picture_again_only_when_it_changed(cell, monkeypatch):
+    monkeypatch.setattr("supervisor.web.pages.LIVE_S_MIN", 0.01)
+    monkeypatch.setattr("supervisor.web.pages.BEAT_S", 0.02)
+    screen = cell.client._transport.app.state.screen
+    events = await first(5, _live(sources_of(cell), screen))
+    assert [event.event for event in events].count("at") >= 3
