@@ -12,6 +12,8 @@ from typing import Any, Literal, cast
 
 from supervisor.cell.profile_checks import in_range
 from supervisor.cell.profile_language import (
+    REAL_TYPES,
+    WORD_BITS,
     Argument,
     Assignment,
     CallOrder,
@@ -348,15 +350,16 @@ def variant(content: Content, kind: VariantType) -> Variant:
     Raises:
         OrderImpossible: it does not fit.
     """
-    if kind == ua.VariantType.String:
+    name, is_truth = kind.name, isinstance(content, bool)
+    if name == "String":
         return ua.Variant(str(content), kind)
-    if kind == ua.VariantType.LocalizedText:
+    if name == "LocalizedText":
         return ua.Variant(ua.LocalizedText(str(content)), kind)
-    if kind == ua.VariantType.Boolean and isinstance(content, bool):
+    if name == "Boolean" and is_truth:
         return ua.Variant(content, kind)
-    if kind in (ua.VariantType.Float, ua.VariantType.Double) and not isinstance(content, str):
+    if name in REAL_TYPES and isinstance(content, int | float) and not is_truth:
         return ua.Variant(float(content), kind)
-    if isinstance(content, int) and not isinstance(content, bool) and in_range(content, kind.name):
+    if name in WORD_BITS and isinstance(content, int) and not is_truth and in_range(content, name):
         return ua.Variant(int(content), kind)
-    message = f"{content!r} does not fit into {kind.name}; nothing was sent"
+    message = f"{content!r} does not fit into {name}; nothing was sent"
     raise OrderImpossible(message)

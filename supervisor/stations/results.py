@@ -8,7 +8,7 @@ Rules of this file:
 
 import json
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from typing import Any, cast
 
 import msgspec
@@ -69,47 +69,89 @@ def proves_itself(results: AnyResults) -> bool:
     return isinstance(results, JsonResults) and results.run is not None
 
 
-def report_of(results: AnyResults, readings: Readings, structure: Structure | None) -> Report:
-    """Take a result apart.
+class ResultReader:
+    """Takes the results of one connection apart; made once, because a result is on the way from a message to the next order."""
 
-    Raises:
-        ResultUnreadable: a node is not good, or does not hold what the profile says.
-    """
-    for name in result_nodes(results):
-        if readings[name].quality != "good":
-            message = f"node {name} is {readings[name].quality}"
+    def __init__(self, results: AnyResults, structure: Structure | None) -> None:
+        self._results = results
+        self._structure = structure
+        self._measured = _row_maker(results)
+        self.nodes = result_nodes(results)
+
+    def report(self, readings: Readings) -> Report:
+        """Take a result apart.
+
+        Raises:
+            ResultUnreadable: a node is not good, or does not hold what the profile says.
+        """
+        for name in self.nodes:
+            if readings[name].quality != "good":
+                message = f"node {name} is {readings[name].quality}"
+                raise ResultUnreadable(message)
+        results = self._results
+        match results:
+            case JsonResults():
+                return self._from_json(results, readings[results.node])
+            case ArrayResults():
+                return _with_proof(results, readings, self._from_arrays(results, readings))
+            case StructureResults():
+                assert self._structure is not None
+                rows = self._structure.rows(readings[results.node].value)
+                return _with_proof(results, readings, self._from_rows(rows))
+
+    def _from_json(self, results: JsonResults, reading: Reading) -> Report:
+        document = _document(results.node, reading.value)
+        rows = document.get(results.rows)
+        if not isinstance(rows, list):
+            message = f"node {results.node}: the JSON text has no list `{results.rows}`"
             raise ResultUnreadable(message)
-    match results:
-        case JsonResults():
-            return _from_json(results, readings)
-        case ArrayResults():
-            return _from_arrays(results, readings)
-        case StructureResults():
-            assert structure is not None
-            return _from_structures(results, readings, structure)
+        return Report(
+            run_id=name_of(document.get(results.run)) if results.run else "",
+            serial=name_of(document.get(results.serial)) if results.serial else "",
+            counter=_counter(document.get(results.counter)) if results.counter else -1,
+            source_ms=reading.source_ms,
+            values=self._from_rows(cast("list[Any]", rows)),
+        )
 
+    def _from_rows(self, rows: list[Any]) -> tuple[MeasuredValue, ...]:
+        """The values of rows that are mappings."""
+        columns, measured = self._results.columns, self._measured
+        number, content, unit, quality = (
+            columns.number,
+            columns.value,
+            columns.unit,
+            columns.quality,
+        )
+        try:
+            return tuple(
+                [
+                    measured(
+                        row[number],
+                        row[content],
+                        row[unit] if unit else None,
+                        row[quality] if quality else None,
+                    )
+                    for row in rows
+                ]
+            )
+        except (KeyError, TypeError) as error:
+            message = f"a row of the result is no mapping with {error}"
+            raise ResultUnreadable(message) from error
 
-# --- forms ----------------------------------------------------------------------------------------------------------------
-
-
-def _from_json(results: JsonResults, readings: Readings) -> Report:
-    reading = readings[results.node]
-    document = _document(results.node, reading.value)
-    rows = document.get(results.rows)
-    if not isinstance(rows, list):
-        message = f"node {results.node}: the JSON text has no list `{results.rows}`"
-        raise ResultUnreadable(message)
-    columns = results.columns
-    return Report(
-        run_id=name_of(document.get(results.run)) if results.run else "",
-        serial=name_of(document.get(results.serial)) if results.serial else "",
-        counter=_counter(document.get(results.counter)) if results.counter else -1,
-        source_ms=reading.source_ms,
-        values=tuple(
-            _measured(results, _of_mapping(row, columns.number), *_cells(results, row))
-            for row in cast("list[Any]", rows)
-        ),
-    )
+    def _from_arrays(self, results: ArrayResults, readings: Readings) -> tuple[MeasuredValue, ...]:
+        columns = results.columns
+        names = (columns.number, columns.value, columns.unit, columns.quality)
+        arrays = [None if name is None else _array(name, readings) for name in names]
+        numbers = cast("list[Any]", arrays[0])
+        count = len(numbers) if results.rows is None else int(readings[results.rows].value or 0)
+        for name, array in zip(names, arrays, strict=True):
+            if array is not None and not 0 <= count <= len(array):
+                message = f"node {name} has {len(array)} entries, {count} are in use"
+                raise ResultUnreadable(message)
+        return tuple(
+            self._measured(*(None if array is None else array[row] for array in arrays))
+            for row in range(count)
+        )
 
 
 def _document(node: str, text: Any) -> dict[str, Any]:
@@ -128,23 +170,6 @@ def _document(node: str, text: Any) -> dict[str, Any]:
     return cast("dict[str, Any]", document)
 
 
-def _from_arrays(results: ArrayResults, readings: Readings) -> Report:
-    columns = results.columns
-    names = (columns.number, columns.value, columns.unit, columns.quality)
-    arrays = [None if name is None else _array(name, readings) for name in names]
-    numbers = cast("list[Any]", arrays[0])
-    count = len(numbers) if results.rows is None else int(readings[results.rows].value or 0)
-    for name, array in zip(names, arrays, strict=True):
-        if array is not None and not 0 <= count <= len(array):
-            message = f"node {name} has {len(array)} entries, {count} are in use"
-            raise ResultUnreadable(message)
-    values = tuple(
-        _measured(results, *(None if array is None else array[row] for array in arrays))
-        for row in range(count)
-    )
-    return _with_proof(results, readings, values)
-
-
 def _array(name: str, readings: Readings) -> list[Any]:
     content = readings[name].value
     if isinstance(content, bytes):  # an array of Byte may travel as a ByteString
@@ -153,15 +178,6 @@ def _array(name: str, readings: Readings) -> list[Any]:
         message = f"node {name} holds no array"
         raise ResultUnreadable(message)
     return cast("list[Any]", content)
-
-
-def _from_structures(results: StructureResults, readings: Readings, structure: Structure) -> Report:
-    rows = structure.rows(readings[results.node].value)
-    number = results.columns.number
-    values = tuple(
-        _measured(results, _of_mapping(row, number), *_cells(results, row)) for row in rows
-    )
-    return _with_proof(results, readings, values)
 
 
 def _with_proof(
@@ -183,31 +199,22 @@ def _counter(content: Any) -> int:
 # --- rows -----------------------------------------------------------------------------------------------------------------
 
 
-def _cells(results: Rows, row: Any) -> tuple[Any, Any, Any]:
-    """Value, unit and quality of a row that is a mapping."""
-    columns = results.columns
-    return (
-        _of_mapping(row, columns.value),
-        _of_mapping(row, columns.unit) if columns.unit else None,
-        _of_mapping(row, columns.quality) if columns.quality else None,
-    )
+def _row_maker(results: Rows) -> Callable[[Any, Any, Any, Any], MeasuredValue]:
+    """What makes a value of number, content, unit and quality code."""
+    numbered = _numberer(results)
+    graded = _grader(results)
+    default_unit = results.unit or ""
 
+    def measured(number: Any, content: Any, unit: Any, code: Any) -> MeasuredValue:
+        finite = _finite(content)
+        return MeasuredValue(
+            number=numbered(number),
+            value=finite,
+            unit=str(unit) if unit else default_unit,
+            quality="bad" if finite is None else graded(code),
+        )
 
-def _of_mapping(row: Any, column: str) -> Any:
-    if not isinstance(row, dict) or column not in row:
-        message = f"a row of the result has no `{column}`"
-        raise ResultUnreadable(message)
-    return cast("dict[str, Any]", row)[column]
-
-
-def _measured(results: Rows, number: Any, content: Any, unit: Any, quality: Any) -> MeasuredValue:
-    finite = _finite(content)
-    return MeasuredValue(
-        number=_number(results, number),
-        value=finite,
-        unit=str(unit or results.unit or ""),
-        quality="bad" if finite is None else _quality(results, quality),
-    )
+    return measured
 
 
 def _finite(content: Any) -> float | None:
@@ -216,21 +223,31 @@ def _finite(content: Any) -> float | None:
     return float(content) if math.isfinite(content) else None
 
 
-def _quality(results: Rows, code: Any) -> Quality:
+def _grader(results: Rows) -> Callable[[Any], Quality]:
     """Good where the station gives no quality; a code that the profile does not list is bad."""
     if results.columns.quality is None:
-        return "good"
-    key = ("true" if code else "false") if isinstance(code, bool) else str(code)
-    return results.qualities.get(key, "bad")
+        return lambda _code: "good"
+    qualities = results.qualities
+
+    def graded(code: Any) -> Quality:
+        key = ("true" if code else "false") if isinstance(code, bool) else str(code)
+        return qualities.get(key, "bad")
+
+    return graded
 
 
-def _number(results: Rows, number: Any) -> str:
+def _numberer(results: Rows) -> Callable[[Any], str]:
     """The characteristic's number: text as it is, a whole number in digits."""
-    if isinstance(number, float) and number.is_integer():
-        number = int(number)
-    if isinstance(number, int) and not isinstance(number, bool):
-        return f"{results.prefix}{number:0{max(results.digits, 1)}d}"
-    if isinstance(number, str) and number:
-        return f"{results.prefix}{number}"
-    message = f"a row of the result has the characteristic number {number!r}"
-    raise ResultUnreadable(message)
+    prefix, digits = results.prefix, max(results.digits, 1)
+
+    def numbered(number: Any) -> str:
+        if isinstance(number, str) and number:
+            return f"{prefix}{number}" if prefix else number
+        if isinstance(number, float) and number.is_integer():
+            number = int(number)
+        if isinstance(number, int) and not isinstance(number, bool):
+            return f"{prefix}{number:0{digits}d}"
+        message = f"a row of the result has the characteristic number {number!r}"
+        raise ResultUnreadable(message)
+
+    return numbered

@@ -20,13 +20,12 @@ from supervisor.stations.decode import Decoder, facet_decoder, name_decoder, num
 from supervisor.stations.goals import fields_of, order_name
 from supervisor.stations.opcua import UaError
 from supervisor.stations.orders import ACCEPTED, Answer, carry_out
-from supervisor.stations.reading import Image
+from supervisor.stations.reading import Image, Reading
 from supervisor.stations.results import (
     Report,
+    ResultReader,
     proof_nodes,
     proves_itself,
-    report_of,
-    result_nodes,
 )
 from supervisor.stations.trouble import LinkLost, ResultUnreadable
 from supervisor.stations.wanted import station_orders, wanted_by_station
@@ -76,6 +75,10 @@ class Interpreter:
             if facets.gate is None
             else facet_decoder(facets.gate, positions, members, GATE_UNREADABLE)
         )
+
+        node = getattr(profile.results, "node", None)
+        structure = None if node is None else connection.found[node].structure
+        self.results = ResultReader(profile.results, structure)
 
     def look(self, image: Image) -> Seen:
         """The image in the words of the core."""
@@ -149,7 +152,11 @@ class StationAdapter(WiredAdapter):
         if seen == self._reported:
             return
         mark = self._new_result(seen)
-        if mark is None or mark == self._due or self._take_from_image(connection, mark):
+        if (
+            mark is None
+            or mark == self._due
+            or self._take_from_image(mark, connection, interpreter)
+        ):
             self._report(seen, connection)
             return
         self._due, self._held = mark, True
@@ -195,16 +202,15 @@ class StationAdapter(WiredAdapter):
         mark = ResultMark(self._boot, seen.run_id, seen.serial, seen.counter)
         return None if mark == self._taken else mark
 
-    def _take_from_image(self, connection: Connection, mark: ResultMark) -> bool:
+    def _take_from_image(
+        self, mark: ResultMark, connection: Connection, interpreter: Interpreter
+    ) -> bool:
         """Take a result that came with the same message and proves by itself that it is the one; saves a round trip."""
-        results = self._profile.results
-        if not proves_itself(results) or not mark.run_id:
+        if not proves_itself(self._profile.results) or not mark.run_id:
             return False
-        readings = {
-            name: connection.image[connection.positions[name]] for name in result_nodes(results)
-        }
+        results, image, positions = interpreter.results, connection.image, connection.positions
         try:
-            report = report_of(results, readings, None)
+            report = results.report({name: image[positions[name]] for name in results.nodes})
         except ResultUnreadable:
             return False
         if report.run_id != mark.run_id:
@@ -255,17 +261,14 @@ class StationAdapter(WiredAdapter):
         Raises:
             ResultUnreadable: it is not what the profile says, or another run got in between.
         """
-        results, proof = self._profile.results, proof_nodes(self._profile)
-        nodes = result_nodes(results)
-        readings = await connection.read((*proof, *nodes, *proof))
-        before, after = readings[: len(proof)], readings[len(proof) + len(nodes) :]
+        assert self._interpreter is not None
+        results, proof = self._interpreter.results, proof_nodes(self._profile)
+        readings = await connection.read((*proof, *results.nodes, *proof))
+        before, between, after = _parts(readings, len(proof), len(results.nodes))
         if [reading.value for reading in before] != [reading.value for reading in after]:
             message = "another run got in between"
             raise ResultUnreadable(message)
-        found = dict(zip(nodes, readings[len(proof) : len(proof) + len(nodes)], strict=True))
-        node = getattr(results, "node", None)
-        structure = None if node is None else connection.found[node].structure
-        return report_of(results, found, structure)
+        return results.report(dict(zip(results.nodes, between, strict=True)))
 
     def _emit_result(self, mark: ResultMark, report: Report) -> None:
         counter = report.counter if report.counter >= 0 else mark.counter
@@ -305,3 +308,9 @@ class StationAdapter(WiredAdapter):
         fresh = await connection.read(tuple(connection.positions))
         seen = self._interpreter.look(fresh)
         return seen.run_id in (goal.run_id, str(goal.run_no)) and seen.work in STARTED
+
+
+def _parts(
+    readings: list[Reading], outer: int, inner: int
+) -> tuple[list[Reading], list[Reading], list[Reading]]:
+    return readings[:outer], readings[outer : outer + inner], readings[outer + inner :]

@@ -19,6 +19,8 @@ from typing import Any
 
 import pytest
 from asyncua import Client, ua
+from asyncua.crypto.cert_gen import setup_self_signed_certificate
+from cryptography.x509.oid import ExtendedKeyUsageOID
 from ruamel.yaml import YAML
 
 from supervisor.cell.profile import profile_problems, read_profile, shipped_profiles
@@ -118,10 +120,34 @@ class Machines:
 
 
 @pytest.fixture(scope="session")
-def started(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Machines, ServerProcess]]:
+def keys(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Keys and certificates of the strange server, of a client, and of somebody else: ``<who>.pem`` and ``<who>.der``."""
+    folder = tmp_path_factory.mktemp("keys")
+    for who, use in (
+        ("server", ExtendedKeyUsageOID.SERVER_AUTH),
+        ("client", ExtendedKeyUsageOID.CLIENT_AUTH),
+        ("other", ExtendedKeyUsageOID.SERVER_AUTH),
+    ):
+        asyncio.run(
+            setup_self_signed_certificate(
+                folder / f"{who}.pem",
+                folder / f"{who}.der",
+                f"urn:pointsman:test:{who}",
+                "localhost",
+                [use],
+                {},
+            )
+        )
+    return folder
+
+
+@pytest.fixture(scope="session")
+def started(
+    tmp_path_factory: pytest.TempPathFactory, keys: Path
+) -> Iterator[tuple[Machines, ServerProcess]]:
     """Both kinds of servers, started side by side because each takes seconds to build its address space."""
     machines = Machines(tmp_path_factory.mktemp("cell"))
-    strange = ServerProcess(str(HERE / "strange_server.py"), "2", "0")
+    strange = ServerProcess(str(HERE / "strange_server.py"), "2", "0", str(keys))
     try:
         machines.wait_until_ready()
         yield machines, strange

@@ -10,6 +10,7 @@ import asyncio
 import json
 import logging
 import sys
+from pathlib import Path
 from typing import Any
 
 from asyncua import Server, ua
@@ -198,12 +199,15 @@ def _argument(name: str, kind: Any) -> ua.Argument:
     return ua.Argument(Name=name, DataType=ua.NodeId(kind.value), ValueRank=-1)
 
 
-async def main(shift: int, port: int) -> None:
+async def main(shift: int, port: int, keys: Path) -> None:
     logging.getLogger("asyncua").setLevel(logging.CRITICAL)
     server = Server()
     await server.init()
     server.set_endpoint(f"opc.tcp://127.0.0.1:{port}")
-    server.set_security_policy([ua.SecurityPolicyType.NoSecurity])
+    policies = ua.SecurityPolicyType
+    server.set_security_policy([policies.NoSecurity, policies.Basic256Sha256_SignAndEncrypt])
+    await server.load_certificate(str(keys / "server.der"))
+    await server.load_private_key(str(keys / "server.pem"))
     for number in range(shift):
         await server.register_namespace(f"urn:pointsman:test:filler-{number}")
     strange = Strange(server, await server.register_namespace(URI))
@@ -222,4 +226,4 @@ async def main(shift: int, port: int) -> None:
 
 
 if __name__ == "__main__":
-    asyncio.run(main(shift=int(sys.argv[1]), port=int(sys.argv[2])))
+    asyncio.run(main(shift=int(sys.argv[1]), port=int(sys.argv[2]), keys=Path(sys.argv[3])))

@@ -1,0 +1,189 @@
+"""From result nodes to measured values, in all three forms."""
+
+import json
+import math
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from pydantic import TypeAdapter
+
+from supervisor.cell.profile_language import Results
+from supervisor.stations.reading import Reading
+from supervisor.stations.results import ResultReader, proves_itself, result_nodes
+from supervisor.stations.trouble import ResultUnreadable
+from supervisor.verdict.result import MeasuredValue
+
+COLUMNS = {"number": "no", "value": "value", "unit": "unit", "quality": "quality"}
+QUALITIES = {"good": "good", "doubtful": "uncertain", "0": "good", "1": "uncertain", "true": "good"}
+
+
+def reader(form, **more):
+    content = {"form": form, "columns": COLUMNS, "unit": "mm", "qualities": QUALITIES, **more}
+    return ResultReader(TypeAdapter(Results).validate_python(content), None)
+
+
+def good(value, source_ms=1):
+    return Reading(value, "good", source_ms, 0.0)
+
+
+def json_reader(**more):
+    return reader(
+        "json",
+        **{"node": "n", "run": "run", "serial": "serial", "counter": "count", "rows": "rows"}
+        | more,
+    )
+
+
+def json_report(document, **more):
+    text = document if isinstance(document, str | None) else json.dumps(document)
+    return json_reader(**more).report({"n": good(text, 77)})
+
+
+def row(no="1", value=1.5, unit="mm", quality="good"):
+    return {"no": no, "value": value, "unit": unit, "quality": quality}
+
+
+# --- JSON text ------------------------------------------------------------------------------------------------------------
+
+
+def test_a_json_text_gives_values_and_what_they_belong_to():
+    report = json_report(
+        {"run": "R7", "serial": "S1", "count": 4, "rows": [row(), row("2", -3, "deg", "doubtful")]}
+    )
+    assert (report.run_id, report.serial, report.counter, report.source_ms) == ("R7", "S1", 4, 77)
+    assert report.values == (
+        MeasuredValue(number="1", value=1.5, unit="mm", quality="good"),
+        MeasuredValue(number="2", value=-3.0, unit="deg", quality="uncertain"),
+    )
+
+
+def test_what_the_profile_does_not_name_is_not_offered_as_proof():
+    report = json_report(
+        {"run": "R7", "serial": "S1", "count": 4, "rows": []}, run=None, serial=None, counter=None
+    )
+    assert (report.run_id, report.serial, report.counter, report.values) == ("", "", -1, ())
+
+
+@pytest.mark.parametrize("number", ["NaN", "Infinity", "-Infinity", "null", '"12"', "true", "[]"])
+def test_what_is_no_finite_number_is_kept_as_none_and_bad(number):
+    entry = f'{{"no": "1", "value": {number}, "unit": "mm", "quality": "good"}}'
+    text = f'{{"run": "R7", "rows": [{entry}]}}'
+    (value,) = json_report(text).values
+    assert (value.value, value.quality) == (None, "bad")
+
+
+@pytest.mark.parametrize(
+    ("text", "complaint"),
+    [
+        ("", "holds no JSON text"),
+        (None, "holds no JSON text"),
+        ('{"rows": [', "holds no JSON text"),
+        ("[1, 2]", "that is no object"),
+        ('{"run": "R7"}', "has no list `rows`"),
+        ('{"rows": {"1": 2}}', "has no list `rows`"),
+        ('{"rows": [{"no": "1"}]}', "no mapping with 'value'"),
+        ('{"rows": [7]}', "no mapping with"),
+        (
+            '{"rows": [{"no": "", "value": 1, "unit": "", "quality": ""}]}',
+            "characteristic number ''",
+        ),
+        (
+            '{"rows": [{"no": 1.5, "value": 1, "unit": "", "quality": ""}]}',
+            "characteristic number 1.5",
+        ),
+    ],
+)
+def test_a_text_that_is_not_what_the_profile_says_is_unreadable_as_a_whole(text, complaint):
+    with pytest.raises(ResultUnreadable, match=complaint.replace("[", r"\[")):
+        json_report(text)
+
+
+@pytest.mark.parametrize(
+    ("number", "more", "shown"),
+    [
+        (7, {}, "7"),
+        (7, {"digits": 3}, "007"),
+        (7, {"prefix": "P", "digits": 2}, "P07"),
+        ("10.1", {}, "10.1"),
+        ("10.1", {"prefix": "P"}, "P10.1"),
+        (7.0, {}, "7"),
+    ],
+)
+def test_a_characteristic_has_the_number_of_the_drawing(number, more, shown):
+    (value,) = json_report({"rows": [row(number)]}, **more).values
+    assert value.number == shown
+
+
+def test_a_quality_that_the_profile_does_not_list_is_bad_and_none_at_all_is_good():
+    columns = {"number": "no", "value": "value"}
+    assert json_report({"rows": [row(quality="fine")]}).values[0].quality == "bad"
+    assert json_report({"rows": [row(quality=True)]}).values[0].quality == "good"
+    assert json_report({"rows": [row()]}, columns=columns).values[0].quality == "good"
+    assert json_report({"rows": [row(unit="")]}).values[0].unit == "mm"
+
+
+@given(st.lists(st.floats(allow_nan=True, allow_infinity=True)))
+def test_every_value_comes_through_as_it_is_or_as_none(values):
+    rows = [row(str(number), value) for number, value in enumerate(values, start=1)]
+    report = json_report({"run": "R7", "rows": rows})
+    assert [v.value for v in report.values] == [v if math.isfinite(v) else None for v in values]
+
+
+# --- parallel arrays ------------------------------------------------------------------------------------------------------
+
+
+def arrays(rows=2, numbers=(1, 2, 0), values=(1.5, 2.5, 0.0), qualities=(0, 1, 0), quality="good"):
+    readings = {
+        "no": good(list(numbers)),
+        "value": good(list(values), 9),
+        "quality": Reading(bytes(qualities), quality, 1, 0.0),
+        "used": good(rows),
+        "run": good(117),
+        "serial": good("S1"),
+    }
+    columns = {"number": "no", "value": "value", "quality": "quality"}
+    form = reader("arrays", columns=columns, rows="used", run="run", serial="serial")
+    return form.report(readings)
+
+
+def test_parallel_arrays_give_their_used_rows():
+    report = arrays()
+    assert (report.run_id, report.serial, report.counter, report.source_ms) == ("117", "S1", -1, 9)
+    assert [(v.number, v.value, v.unit, v.quality) for v in report.values] == [
+        ("1", 1.5, "mm", "good"),
+        ("2", 2.5, "mm", "uncertain"),
+    ]
+
+
+def test_a_value_of_the_arrays_that_is_not_finite_is_none_and_bad():
+    (value,) = arrays(rows=1, values=(math.nan, 0.0, 0.0)).values
+    assert (value.value, value.quality) == (None, "bad")
+
+
+@pytest.mark.parametrize("rows", [4, -1])
+def test_a_count_beyond_the_arrays_makes_the_result_unreadable(rows):
+    with pytest.raises(ResultUnreadable, match=f"3 entries, {rows} are in use"):
+        arrays(rows=rows)
+
+
+def test_arrays_of_different_lengths_make_the_result_unreadable():
+    with pytest.raises(ResultUnreadable, match="node value has 1 entries, 2 are in use"):
+        arrays(values=(1.5,))
+
+
+@pytest.mark.parametrize("quality", ["uncertain", "bad"])
+def test_a_result_node_that_is_not_good_makes_the_result_unreadable(quality):
+    with pytest.raises(ResultUnreadable, match=f"node quality is {quality}"):
+        arrays(quality=quality)
+
+
+# --- which results can be trusted without asking ----------------------------------------------------------------------------
+
+
+def test_only_a_result_in_one_node_with_its_own_run_proves_itself():
+    assert proves_itself(json_reader()._results)
+    assert not proves_itself(json_reader(run=None)._results)
+    form = reader("structures", node="n", run="run")
+    assert not proves_itself(form._results)
+    assert result_nodes(form._results) == ("n", "run")
