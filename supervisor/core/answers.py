@@ -3,6 +3,7 @@
 Rules of this file:
 - An answer counts only for an outstanding order (S5), and "unknown" decides nothing: the levels will show, or a timer fires.
 - A refusal is the outside's right: it becomes a hold with the outside's own words.
+- A refused move has not begun; a failed one came as far as the jaws show.
 """
 
 from typing import assert_never
@@ -39,7 +40,11 @@ def on_order_answered(draft: Draft, event: OrderAnswered) -> None:
     if event.outcome == "done":
         _done(draft, about, goal)
     else:
-        _refused(draft, about, goal, f"{event.outcome}: {event.why or 'no reason given'}")
+        seen = f"{event.outcome}: {event.why or 'no reason given'}"
+        if event.outcome == "failed" and isinstance(goal, MoveHandler):
+            moves.fail(draft, goal, seen)
+        else:
+            _refused(draft, about, goal, seen)
 
 
 def _done(draft: Draft, about: str, goal: Goal) -> None:

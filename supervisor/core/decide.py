@@ -180,6 +180,8 @@ def _on_timer_fired(draft: Draft, event: TimerFired) -> None:
 _STATION_TIMERS = {
     "door": stations.on_door_timer,
     "nest": stations.on_nest_timer,
+    "fault": stations.on_fault_timer,
+    "result": stations.on_result_timer,
     "run": runs.on_run_timer,
     "program": runs.on_program_timer,
 }

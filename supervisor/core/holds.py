@@ -62,6 +62,12 @@ HOLDS = _kinds(
         answers=("read again", "removed"),
     ),
     HoldKind(
+        code="outfeed-misused",
+        title="A pallet stands on an outfeed place and this cell did not put it there",
+        advice="Nobody vouches for its part: what leaves by an outfeed has a verdict. Take it out, or put it into the rack: 'removed'.",
+        answers=("removed",),
+    ),
+    HoldKind(
         code="door-stuck",
         title="The door of a station did not reach its position in time",
         advice="Look for something in the way of the door. 'try again' orders the door once more.",
@@ -71,7 +77,7 @@ HOLDS = _kinds(
         code="prepare-failed",
         title="A station did not prepare the program in time",
         advice="Check at the station that the named program exists in that revision. 'try again' orders it once more; "
-        "'give up' leaves the characteristics open for other stations.",
+        "'give up' asks for it no more on this part and leaves the characteristics to other programs.",
         answers=("try again", "give up"),
     ),
     HoldKind(
@@ -120,7 +126,8 @@ HOLDS = _kinds(
     HoldKind(
         code="handler-failed",
         title="The handler could not carry out an order",
-        advice="Make the way free and see that each pallet is where this page shows it, then answer 'go on'.",
+        advice="Make the way free, see that each pallet is where this page shows it and that the arm is clear of every station, then "
+        "answer 'go on'.",
         answers=("go on",),
     ),
     HoldKind(
@@ -132,7 +139,8 @@ HOLDS = _kinds(
     HoldKind(
         code="move-late",
         title="A move of the handler takes much longer than it may",
-        advice="Look at the handler. 'wait' gives it the same time again.",
-        answers=("wait",),
+        advice="Look at the handler. 'wait' gives it the same time again, and the order once more under its number, which it never "
+        "carries out twice. 'give up' when it will not come to an end: then see to the handler as after a failed order.",
+        answers=("wait", "give up"),
     ),
 )

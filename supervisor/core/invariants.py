@@ -43,13 +43,14 @@ def _places_agree_with_pallets(tables: CellTables, state: CellState) -> Iterator
 
 
 def _hand_is_bounded(state: CellState) -> Iterator[str]:
-    in_hand = [pallet for pallet in state.handler.jaws if pallet]
-    if (
-        len(in_hand) > 1
-        and state.handler.stage != "halted"
-        and not any(h.about == "handler" for h in state.holds.values())
-    ):
-        yield f"more than one pallet in hand between stops: {', '.join(in_hand)}"
+    """Only a swap that failed half-way leaves two pallets in hand; no order ever leads there."""
+    waiting = state.outstanding.get("handler")
+    goal = waiting.goal if waiting else None
+    if not isinstance(goal, MoveHandler) or not goal.picked:
+        return
+    others = [pallet for pallet in state.handler.jaws if pallet and pallet != goal.put]
+    if others:
+        yield f"ordered to pick up {goal.picked} with {', '.join(others)} in hand"
 
 
 def _entered_means_ordered(state: CellState) -> Iterator[str]:

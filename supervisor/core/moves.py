@@ -7,11 +7,11 @@ Rules of this file:
 """
 
 from supervisor.cell.value import replace
-from supervisor.core import interlocks, pallets, stations
+from supervisor.core import interlocks, pallets, runs, stations
 from supervisor.core.commands import MoveHandler, SetDoor
 from supervisor.core.draft import Draft, held
-from supervisor.core.events import HandlerObserved
-from supervisor.core.state import HandlerState
+from supervisor.core.events import HandlerObserved, Presence
+from supervisor.core.state import HandlerState, PalletState
 from supervisor.routing.situation import Carry, OutfeedView, Situation, StationView, Stay
 
 
@@ -30,7 +30,7 @@ def on_handler_observed(draft: Draft, event: HandlerObserved) -> None:
         phase=event.phase,
         inside=event.inside,
         at=event.at or before.at,
-        jaws_seen=event.jaws,
+        jaws_seen=_as_declared(draft, event.jaws),
         why=event.why,
     )
     if _only_travelled(before, event):
@@ -57,6 +57,12 @@ def _only_travelled(before: HandlerState, event: HandlerObserved) -> bool:
         and event.jaws == before.jaws_seen
         and event.boot == before.boot
     )
+
+
+def _as_declared(draft: Draft, jaws: tuple[Presence, ...]) -> tuple[Presence, ...]:
+    """What is seen of the declared jaws; an image of another handler tells nothing."""
+    declared = draft.tables.jaws
+    return jaws if len(jaws) == len(declared) else tuple("unknown" for _ in declared)
 
 
 def _forget_given(draft: Draft) -> None:
@@ -116,6 +122,7 @@ def _into_jaw(draft: Draft, goal: MoveHandler) -> None:
     jaws[goal.pick_jaw - 1] = goal.picked
     draft.change_handler(jaws=tuple(jaws))
     if goal.place in draft.stations:
+        runs.withdraw_run(draft, goal.place)
         stations.expect_nest(draft, goal.place, "")
     else:
         pallets.expect_place(draft, goal.place, "")
@@ -192,6 +199,8 @@ def _end_move(draft: Draft, goal: MoveHandler, trigger: str) -> None:
     _drop_carry(draft)
     if goal.put in draft.handler.jaws and goal.put:
         pallets.claim_home(draft, goal.put)
+    if goal.place in draft.places:
+        pallets.judge_place(draft, goal.place)
 
 
 def _look_at_jaws(draft: Draft) -> None:
@@ -216,14 +225,33 @@ def on_move_timer(draft: Draft) -> None:
         draft.hold("move-late", "handler", draft.tables.handler.handler, text)
 
 
+def restless(draft: Draft) -> str:
+    """Why a handler that stopped for a person cannot be set free yet, in words; "" when it rests outside every station."""
+    handler = draft.handler
+    if handler.link != "up":
+        return "the handler is not connected"
+    if handler.phase not in ("idle", "done", "failed"):
+        return f"the handler is '{handler.phase}' with order {handler.order}"
+    if handler.inside == "unknown":
+        return "the handler cannot tell whether the arm is clear of the stations"
+    return f"the arm is not clear of {handler.inside}" if handler.inside else ""
+
+
 def release(draft: Draft) -> None:
-    """A person has set the handler free: it starts afresh from where the pallets are."""
+    """A person has set the handler free, which rests: it starts afresh from where the pallets are."""
     for station in sorted(draft.stations):
-        if draft.stations[station].bay == "entered" and draft.handler.inside != station:
+        if draft.stations[station].bay == "entered":
             draft.bay(station, "arm clear")
     if draft.handler.stage == "halted":
         draft.hand("released")
+    _look_at_jaws(draft)
     draft.rethink = "yes"
+
+
+def jaws_not_empty(draft: Draft) -> str:
+    """Which jaws do not read empty, in words; "" when all do."""
+    seen = zip(draft.tables.jaws, draft.handler.jaws_seen, strict=True)
+    return ", ".join(f"{jaw} reads {presence}" for jaw, presence in seen if presence != "empty")
 
 
 # --- what next --------------------------------------------------------------------------------------------------------------------
@@ -259,7 +287,9 @@ def _still_sensible(draft: Draft, carry: Carry) -> bool:
     if pallet is None or not pallets.may_travel(draft, pallet):
         return False
     in_hand = pallet.place in draft.tables.jaws
-    if not in_hand and (pallet.place != carry.origin or _locked(draft, carry.origin)):
+    if not in_hand and (
+        draft.want == "pause" or pallet.place != carry.origin or _locked(draft, carry.origin)
+    ):
         return False
     if _closed_to_us(draft, carry.target):
         return False
@@ -272,10 +302,13 @@ def _still_sensible(draft: Draft, carry: Carry) -> bool:
 
 
 def _locked(draft: Draft, place: str) -> bool:
-    """Whether a nest cannot be emptied now: held, manual or not connected."""
+    """Whether a nest cannot be emptied now: held, not in automatic, not connected or not readable."""
     station = draft.stations.get(place)
     return station is not None and (
-        station.link != "up" or station.mode != "automatic" or held(draft, place) is not None
+        station.link != "up"
+        or station.mode != "automatic"
+        or "unknown" in (station.door, station.nest, station.work)
+        or held(draft, place) is not None
     )
 
 
@@ -300,14 +333,30 @@ def _drop_carry(draft: Draft) -> None:
 
 
 def _choose(draft: Draft) -> None:
-    """Ask routing what to carry next."""
-    hand = next((pallet for pallet in draft.handler.jaws if pallet), "")
-    if draft.want == "pause" and not hand:
+    """Ask routing what to carry next. After a swap that failed half-way two are in hand: one after the other is put down."""
+    in_hand = [pallet for pallet in draft.handler.jaws if pallet]
+    if draft.want == "pause" and not in_hand:
         return
-    choice = draft.tables.router.choose(situation(draft, hand))
-    draft.choices.append(choice)
     draft.rethink = "no"
     draft.end_timer("routing")
+    first, *others = in_hand or [""]
+    choice = _ask_routing(draft, first)
+    for hand in others:
+        if isinstance(choice, Stay):
+            choice = _ask_routing(draft, hand)
+    _take_up(draft, choice)
+
+
+def _ask_routing(draft: Draft, hand: str) -> Carry | Stay:
+    if hand:
+        pallets.claim_home(draft, hand)
+    choice = draft.tables.router.choose(situation(draft, hand))
+    draft.choices.append(choice)
+    return choice
+
+
+def _take_up(draft: Draft, choice: Carry | Stay) -> None:
+    """Make routing's choice ours."""
     if isinstance(choice, Stay):
         draft.stay = choice.why
         if choice.until_ms is not None:
@@ -329,12 +378,12 @@ def situation(draft: Draft, hand: str) -> Situation:
     return Situation(
         now_ms=draft.at_ms,
         hand=hand,
-        jaws=draft.tables.handler.jaws,
+        jaws=2 if draft.handler.jaws.count("") + (1 if hand else 0) > 1 else 1,
         at_mm=draft.tables.position_mm(at) if known else draft.tables.handler.rail_from_mm,
         pallets=tuple(
             pallets.view(draft, draft.pallets[name])
             for name in sorted(draft.pallets)
-            if pallets.may_travel(draft, draft.pallets[name])
+            if name == hand or _may_be_fetched(draft, draft.pallets[name])
         ),
         stations=tuple(_station_view(draft, name) for name in draft.tables.stations),
         outfeeds=tuple(
@@ -348,6 +397,10 @@ def situation(draft: Draft, hand: str) -> Situation:
             if place.kind == "outfeed" and place.sorting != ""
         ),
     )
+
+
+def _may_be_fetched(draft: Draft, pallet: PalletState) -> bool:
+    return pallets.may_travel(draft, pallet) and pallet.place not in draft.tables.jaws
 
 
 def _outfeed_free(draft: Draft, place: str) -> bool:
@@ -373,10 +426,12 @@ def _station_view(draft: Draft, station: str) -> StationView:
         occupant_leaves_ms=leaves_ms,
         run_free_ms=free_ms,
         coming="",
-        fetch="allowed"
-        if interlocks.allowed(draft, SetDoor(order=0, station=station, door="open"))
-        else "refused",
+        fetch="refused" if _locked(draft, station) or not _may_open(draft, station) else "allowed",
     )
+
+
+def _may_open(draft: Draft, station: str) -> bool:
+    return interlocks.allowed(draft, SetDoor(order=0, station=station, door="open"))
 
 
 def _next_stop(draft: Draft, carry: Carry) -> None:

@@ -10,17 +10,15 @@ from supervisor.cell.model import PartType
 from supervisor.cell.value import replace
 from supervisor.core.commands import ReadTag
 from supervisor.core.draft import Draft, held
-from supervisor.core.events import Link, PlacesObserved, Presence, TagRead
+from supervisor.core.events import PlacesObserved, Presence, TagRead
 from supervisor.core.state import PalletState, PlaceState
 from supervisor.routing.situation import PalletView
 from supervisor.tag import TagContent, TagError, decode
 from supervisor.verdict.merge import Part, merge, sorting_of
 from supervisor.verdict.result import StationResult
-from supervisor.verdict.selection import exhausted, still_open
+from supervisor.verdict.selection import RUNS_WITHOUT_GOOD_VALUE_MAX, exhausted, still_open
 
-PLACE_SETTLE_MS_MAX = 30_000
 TAG_TRIES_MAX = 3
-TAG_ANSWER_MS_MAX = 60_000
 
 
 # --- places -----------------------------------------------------------------------------------------------------------------------
@@ -37,9 +35,10 @@ def on_places_observed(draft: Draft, event: PlacesObserved) -> None:
     draft.change_reader(event.reader, source_ms=event.source_ms, boot=event.boot, link=event.link)
     if event.link == "down":
         _forget_given(draft, event.reader)
-    for place, presence in event.presence:
-        if place in draft.places:
-            _look_at_place(draft, place, presence, event.link)
+    shown = dict(event.presence) if event.link == "up" else {}
+    for place in draft.tables.cell.places:
+        if place.reader == event.reader:
+            _look_at_place(draft, place.place, shown.get(place.place, "unknown"))
 
 
 def _forget_given(draft: Draft, reader: str) -> None:
@@ -49,10 +48,9 @@ def _forget_given(draft: Draft, reader: str) -> None:
             draft.mark_given(about, "no")
 
 
-def _look_at_place(draft: Draft, place: str, presence: Presence, link: Link) -> None:
+def _look_at_place(draft: Draft, place: str, seen: Presence) -> None:
     """Compare what a place reads with what we hold to stand there."""
     before = draft.places[place]
-    seen: Presence = presence if link == "up" else "unknown"
     if seen != before.presence:
         draft.change_place(place, presence=seen)
         draft.rethink = "yes"
@@ -65,9 +63,9 @@ def _look_at_place(draft: Draft, place: str, presence: Presence, link: Link) -> 
 
 
 def judge_place(draft: Draft, place: str) -> None:
-    """What a reading of a place means when no finished move explains a difference."""
+    """What a reading of a place means, when no move explains a difference: neither one under way nor one just finished."""
     state = draft.places[place]
-    if handler_is_at(draft, place):
+    if state.expecting or handler_is_at(draft, place):
         return
     if state.presence == "occupied" and not state.pallet:
         _pallet_appeared(draft, place)
@@ -87,9 +85,10 @@ def expect_place(draft: Draft, place: str, pallet: str) -> None:
     state = draft.change_place(place, pallet=pallet, expecting=presence)
     if state.presence == presence:
         draft.change_place(place, expecting="")
+        draft.end_timer(f"place {place}")
         return
     why = f"{place} should read {presence} after the move"
-    draft.start_timer(f"place {place}", PLACE_SETTLE_MS_MAX, why)
+    draft.start_timer(f"place {place}", draft.tables.handler.settle_ms_max, why)
 
 
 def on_place_timer(draft: Draft, place: str) -> None:
@@ -128,8 +127,26 @@ def _pallet_appeared(draft: Draft, place: str) -> None:
         )
     )
     draft.change_place(place, pallet=name)
-    if _make_room_for_absent(draft, place, name):
-        ask_for_tag(draft, name)
+    if draft.tables.places[place].kind == "outfeed":
+        hold_pallet(draft, name, "outfeed-misused", f"{place} reads occupied")
+    else:
+        admit(draft, name)
+
+
+def admit(draft: Draft, pallet: str) -> None:
+    """Give a pallet in the rack the place where it stands for its home, and have its tag read."""
+    if _make_room_for_absent(draft, draft.pallets[pallet].place, pallet):
+        ask_for_tag(draft, pallet)
+
+
+def read_twins_again(draft: Draft) -> None:
+    """A person took a pallet out and put it into the rack: where it was taken for its own twin, the tag tells by now."""
+    for hold in sorted(draft.holds):
+        twin = draft.holds[hold]
+        if twin.code == "pallet-twice":
+            draft.end_hold(hold)
+            draft.way(twin.subject, "tag to be read")
+            ask_for_tag(draft, twin.subject)
 
 
 def _make_room_for_absent(draft: Draft, place: str, name: str) -> bool:
@@ -151,6 +168,8 @@ def _make_room_for_absent(draft: Draft, place: str, name: str) -> bool:
 def free_home(draft: Draft, pallet: str) -> None:
     """A pallet needs its home no more; one that was put there meanwhile and had to wait may go on."""
     home = draft.pallets[pallet].home
+    if not home:
+        return
     draft.change_place(home, reserved="")
     waiting = draft.places[home].pallet
     hold = next(
@@ -164,11 +183,13 @@ def free_home(draft: Draft, pallet: str) -> None:
 
 
 def claim_home(draft: Draft, pallet: str) -> None:
-    """A pallet that was to leave the cell stays: it needs a home again, its old one if that is still free."""
-    old = draft.places[draft.pallets[pallet].home]
-    home = old.place if _is_free(old) else free_rack_place(draft)
+    """A pallet that was to leave the cell stays: it needs a home again, its old one if that is still free; "" if none is."""
+    old = draft.places.get(draft.pallets[pallet].home)
+    if old is not None and old.reserved == pallet:
+        return
+    home = old.place if old is not None and _is_free(old) else free_rack_place(draft)
+    draft.change_pallet(pallet, home=home)
     if home:
-        draft.change_pallet(pallet, home=home)
         draft.change_place(home, reserved=pallet)
 
 
@@ -220,7 +241,7 @@ def ask_for_tag(draft: Draft, pallet: str) -> None:
     reader = draft.tables.places[place].reader
     draft.want_goal(ReadTag(order=draft.number(), reader=reader, place=place))
     draft.start_timer(
-        f"tag at {place}", TAG_ANSWER_MS_MAX, f"{reader} should have read the tag at {place}"
+        f"tag at {place}", draft.tables.readers[reader].answer_ms_max, f"{reader} should have read the tag at {place}"
     )
 
 
@@ -336,6 +357,13 @@ def count_try(draft: Draft, pallet: str, program: str) -> None:
     draft.change_pallet(pallet, tried=tuple(sorted(tried.items())))
 
 
+def rule_out(draft: Draft, pallet: str, program: str) -> None:
+    """A program is not to be asked for again on this part."""
+    tried = {**dict(draft.pallets[pallet].tried), program: RUNS_WITHOUT_GOOD_VALUE_MAX}
+    draft.change_pallet(pallet, tried=tuple(sorted(tried.items())))
+    look_at_part(draft, pallet)
+
+
 def look_at_part(draft: Draft, pallet: str) -> None:
     """Work out what is still open; give the verdict when nothing is and no run of the part is under way."""
     state = draft.pallets[pallet]
@@ -407,8 +435,9 @@ def view(draft: Draft, pallet: PalletState) -> PalletView:
 
 
 def _position_mm(draft: Draft, pallet: PalletState) -> int:
+    """Along the rail; of a pallet in hand nobody asks."""
     if pallet.place in draft.tables.jaws:
-        return draft.tables.position_mm(pallet.home)
+        return draft.tables.handler.rail_from_mm
     return draft.tables.position_mm(pallet.place)
 
 
@@ -423,5 +452,11 @@ def stop_due_at(draft: Draft, station: str) -> bool:
 
 
 def may_travel(draft: Draft, pallet: PalletState) -> bool:
-    """Whether routing may consider a pallet at all."""
-    return pallet.stage in ("planned", "visiting", "decided") and held(draft, pallet.pallet) is None
+    """Whether routing may consider a pallet at all: its stage and its holds allow it, and it can be seen where it stands."""
+    place = draft.places.get(pallet.place)
+    seen = place is None or place.presence == "occupied" or place.expecting == "occupied"
+    return (
+        seen
+        and pallet.stage in ("planned", "visiting", "decided")
+        and held(draft, pallet.pallet) is None
+    )

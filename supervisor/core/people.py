@@ -6,7 +6,7 @@ Rules of this file: one function per answer, found in ``ANSWERS``. An answer tha
 from collections.abc import Callable
 
 from supervisor.core import moves, pallets, runs, stations
-from supervisor.core.commands import AbortRun
+from supervisor.core.commands import AbortRun, MoveHandler
 from supervisor.core.draft import Draft
 from supervisor.core.events import HoldReleased
 from supervisor.core.state import Hold
@@ -26,7 +26,7 @@ def _read_again(draft: Draft, hold: Hold) -> None:
     pallet = draft.pallets[hold.subject]
     draft.way(pallet.pallet, "tag to be read")
     draft.change_pallet(pallet.pallet, tag_tries=0)
-    pallets.ask_for_tag(draft, pallet.pallet)
+    pallets.admit(draft, pallet.pallet)
 
 
 def _pallet_removed(draft: Draft, hold: Hold) -> None:
@@ -45,11 +45,12 @@ def _door_again(draft: Draft, hold: Hold) -> None:
 
 
 def _prepare_again(draft: Draft, hold: Hold) -> None:
-    _prepare_given_up(draft, hold)
+    """What the pallet needs next is chosen and ordered anew."""
+    runs.withdraw_run(draft, hold.subject)
 
 
 def _prepare_given_up(draft: Draft, hold: Hold) -> None:
-    runs.give_up_run(draft, hold.subject)
+    runs.rule_out_program(draft, hold.subject)
 
 
 def _wait_for_run(draft: Draft, hold: Hold) -> None:
@@ -90,30 +91,49 @@ def _nest_emptied(draft: Draft, hold: Hold) -> None:
     runs.give_up_run(draft, hold.subject)
     if draft.stations[hold.subject].nest != "empty":
         stations.expect_nest(draft, hold.subject, "")
+    pallets.read_twins_again(draft)
 
 
 def _still_in_nest(draft: Draft, hold: Hold) -> None:
     stations.expect_nest(draft, hold.subject, draft.stations[hold.subject].pallet)
 
 
-def _handler_goes_on(draft: Draft, _hold: Hold) -> None:
-    moves.release(draft)
+def _handler_goes_on(draft: Draft, hold: Hold) -> None:
+    """While the handler is not at rest outside every station the question stands again."""
+    restless = moves.restless(draft)
+    if restless:
+        draft.hold(hold.code, hold.about, hold.subject, restless)
+    else:
+        moves.release(draft)
 
 
-def _jaws_emptied(draft: Draft, _hold: Hold) -> None:
+def _jaws_emptied(draft: Draft, hold: Hold) -> None:
     """People took what was in the jaws; each such pallet comes back through the rack, under its tag."""
+    full = moves.jaws_not_empty(draft)
+    if full:
+        draft.hold(hold.code, hold.about, hold.subject, full)
+        return
     for pallet in draft.handler.jaws:
         if pallet:
             pallets.taken_away(draft, pallet)
     draft.change_handler(carry=None)
-    moves.release(draft)
+    pallets.read_twins_again(draft)
 
 
 def _wait_for_move(draft: Draft, _hold: Hold) -> None:
+    """The order goes out once more under its number, in case that it never arrived."""
     if "handler" in draft.outstanding:
+        draft.mark_given("handler", "no")
         draft.start_timer(
             "handler", draft.tables.handler.move_ms_max, "a person waits for the move"
         )
+
+
+def _give_move_up(draft: Draft, _hold: Hold) -> None:
+    waiting = draft.outstanding.get("handler")
+    if waiting is not None:
+        assert isinstance(waiting.goal, MoveHandler)
+        moves.fail(draft, waiting.goal, "a person gave it up")
 
 
 ANSWERS: dict[tuple[str, str], Callable[[Draft, Hold], None]] = {
@@ -129,6 +149,7 @@ ANSWERS: dict[tuple[str, str], Callable[[Draft, Hold], None]] = {
     ("plan-undecidable", "removed"): _pallet_removed,
     ("rack-full", "read again"): _read_again,
     ("rack-full", "removed"): _pallet_removed,
+    ("outfeed-misused", "removed"): _pallet_removed,
     ("door-stuck", "try again"): _door_again,
     ("prepare-failed", "try again"): _prepare_again,
     ("prepare-failed", "give up"): _prepare_given_up,
@@ -146,4 +167,5 @@ ANSWERS: dict[tuple[str, str], Callable[[Draft, Hold], None]] = {
     ("handler-failed", "go on"): _handler_goes_on,
     ("jaw-unknown", "jaws empty"): _jaws_emptied,
     ("move-late", "wait"): _wait_for_move,
+    ("move-late", "give up"): _give_move_up,
 }

@@ -6,6 +6,7 @@ Rules of this file:
 - A run that ends without a result counts as one try of its program for that pallet; tries are bounded by the verdict room.
 """
 
+from supervisor.cell.model import Program
 from supervisor.cell.value import replace
 from supervisor.core import interlocks, pallets, stations
 from supervisor.core.commands import PrepareProgram, StartRun
@@ -57,7 +58,8 @@ def begin_run(draft: Draft, station: str) -> None:
         or stations.unusable(draft, station)
     ):
         return
-    name = draft.tables.router.next_program(pallets.view(draft, pallet), station)
+    usable = tuple(name for name in draft.stations if not stations.unusable(draft, name))
+    name = draft.tables.router.next_program(pallets.view(draft, pallet), station, usable)
     if name:
         _choose_program(draft, station, name)
 
@@ -80,11 +82,16 @@ def _choose_program(draft: Draft, station: str, name: str) -> None:
         started_ms=0,
     )
     draft.change_station(station, run=run, prepared="")
+    _want_program(draft, station, program)
+    _acknowledge_leftover(draft, station)
+
+
+def _want_program(draft: Draft, station: str, program: Program) -> None:
     draft.want_goal(
         PrepareProgram(
             order=draft.number(),
             station=station,
-            program=name,
+            program=program.program,
             name=program.name,
             number=program.number,
             revision=program.revision,
@@ -97,21 +104,30 @@ def _choose_program(draft: Draft, station: str, name: str) -> None:
     )
 
 
+def _acknowledge_leftover(draft: Draft, station: str) -> None:
+    """A run that is over for us may stand finished at the station still: given up meanwhile, or its acknowledgement went lost."""
+    state = draft.stations[station]
+    if state.work in ("finished", "aborted") and f"result of {station}" not in draft.outstanding:
+        stations.acknowledge(draft, station, state.run_id or next(iter(state.ended), ""))
+
+
 def look_at_run(draft: Draft, station: str) -> None:
     """Follow the run by what the station's image says of it."""
     run = draft.stations[station].run
-    if run is None:
-        _look_for_foreign_work(draft, station)
-    elif run.stage in ("preparing", "prepared"):
-        _look_at_preparation(draft, station, run)
-    else:
+    if run is not None and run.stage in UNDER_WAY:
         _look_at_work(draft, station, run)
+        return
+    _look_for_foreign_work(draft, station)
+    if run is not None:
+        _look_at_preparation(draft, station, run)
 
 
 def _look_for_foreign_work(draft: Draft, station: str) -> None:
     """Somebody else operates the station; what it still shows of our last run is not meant."""
     state = draft.stations[station]
     if state.work not in ("running", "part free", "finished") or state.run_id in state.ended:
+        return
+    if f"result of {station}" in draft.outstanding:
         return
     if state.run_id or state.work == "running":
         seen = f"the station reports '{state.work}' for {state.run_id or 'a run'} that was not started from here"
@@ -124,6 +140,10 @@ def _look_at_preparation(draft: Draft, station: str, run: Run) -> None:
     shown = state.program in (program.name, str(program.number))
     if run.stage == "preparing" and state.work == "prepared" and shown:
         program_prepared(draft, station)
+    elif run.stage == "prepared" and state.boot != run.boot_before:
+        _move_run(draft, station, "program lost")
+        draft.change_station(station, prepared="")
+        _want_program(draft, station, program)
     elif run.stage == "prepared" and state.program and not shown:
         _move_run(draft, station, "program lost")
         draft.change_station(station, prepared="")
@@ -146,9 +166,11 @@ def run_of(draft: Draft, station: str) -> Run:
 
 def program_prepared(draft: Draft, station: str) -> None:
     """The station has the program ready, as its image or its answer says."""
-    run = draft.stations[station].run
+    state = draft.stations[station]
+    run = state.run
     if run is not None and run.stage == "preparing":
-        draft.change_station(station, prepared=run.program)
+        known = replace(run, boot_before=state.boot)
+        draft.change_station(station, run=known, prepared=run.program)
         _move_run(draft, station, "program prepared")
         draft.end_goal(f"program of {station}")
 
@@ -241,14 +263,34 @@ def _follow(draft: Draft, station: str, run: Run) -> None:
 def _lost(draft: Draft, station: str) -> None:
     """A run ended without a result: its characteristics are open again, and the try counts."""
     run = run_of(draft, station)
+    _end_run(draft, station)
+    if run.pallet in draft.pallets:
+        pallets.count_try(draft, run.pallet, run.program)
+        pallets.look_at_part(draft, run.pallet)
+
+
+def _end_run(draft: Draft, station: str) -> None:
+    run = run_of(draft, station)
     _move_run(draft, station, "run given up")
     draft.change_station(station, run=None, ended=run_names(run), prepared="")
     for about in (f"run of {station}", f"program of {station}"):
         draft.end_goal(about)
     _end_run_holds(draft, station)
-    if run.pallet in draft.pallets:
-        pallets.count_try(draft, run.pallet, run.program)
-        pallets.look_at_part(draft, run.pallet)
+
+
+def withdraw_run(draft: Draft, station: str) -> None:
+    """A run that was never ordered to start is not wanted any more, at least not now: that is no try."""
+    run = draft.stations[station].run
+    if run is not None and run.stage not in UNDER_WAY:
+        _end_run(draft, station)
+
+
+def rule_out_program(draft: Draft, station: str) -> None:
+    """A person said that the program of a run that has not started cannot be had: this part is not asked to wait for it again."""
+    run = draft.stations[station].run
+    if run is not None and run.stage not in UNDER_WAY:
+        _end_run(draft, station)
+        pallets.rule_out(draft, run.pallet, run.program)
 
 
 RUN_HOLDS = ("start-unconfirmed", "run-late", "result-missing")

@@ -13,7 +13,6 @@ from supervisor.core.draft import Draft, held
 from supervisor.core.events import StationObserved
 from supervisor.core.state import StationState
 
-NEST_SETTLE_MS_MAX = 30_000
 
 
 def on_station_observed(draft: Draft, event: StationObserved) -> None:
@@ -82,11 +81,11 @@ def _unusable(station: StationState) -> str:
 def look_at_faults(draft: Draft, station: str) -> None:
     """Ask a person about a fault; end goals that the image shows to be fulfilled."""
     state = draft.stations[station]
-    if state.mode == "fault":
-        draft.hold("station-fault", "station", station, "the station reports a fault")
     about = f"fault of {station}"
-    if state.mode != "fault" and about in draft.outstanding:
+    if state.mode != "fault":
         draft.end_goal(about)
+    elif about not in draft.outstanding:
+        draft.hold("station-fault", "station", station, "the station reports a fault")
     acknowledged = f"result of {station}"
     if acknowledged in draft.outstanding and state.work in ("idle", "prepared"):
         draft.end_goal(acknowledged)
@@ -117,10 +116,11 @@ def expect_nest(draft: Draft, station: str, pallet: str) -> None:
     presence = "occupied" if pallet else "empty"
     if draft.stations[station].nest == presence:
         draft.change_station(station, pallet=pallet, expecting="")
+        draft.end_timer(f"nest of {station}")
         return
     draft.change_station(station, pallet=pallet, expecting=presence)
     why = f"the nest of {station} should read {presence} after the move"
-    draft.start_timer(f"nest of {station}", NEST_SETTLE_MS_MAX, why)
+    draft.start_timer(f"nest of {station}", draft.tables.handler.settle_ms_max, why)
 
 
 def on_nest_timer(draft: Draft, station: str) -> None:
@@ -194,8 +194,25 @@ def on_door_timer(draft: Draft, station: str) -> None:
 def clear_fault(draft: Draft, station: str) -> None:
     """A person said that the cause of a fault is gone."""
     draft.want_goal(ClearFault(order=draft.number(), station=station))
+    _limit(draft, f"fault of {station}", station, "clear its fault")
 
 
 def acknowledge(draft: Draft, station: str, run_id: str) -> None:
     """The station may forget a run: its result is stored, or it has none."""
     draft.want_goal(AcknowledgeResult(order=draft.number(), station=station, run_id=run_id))
+    _limit(draft, f"result of {station}", station, f"take note that run {run_id} is done with")
+
+
+def _limit(draft: Draft, timer: str, station: str, what: str) -> None:
+    limit_ms = draft.tables.stations[station].start_ms_max
+    draft.start_timer(timer, limit_ms, f"{station} should {what}")
+
+
+def on_fault_timer(draft: Draft, station: str) -> None:
+    """The fault was not cleared in time: a person is asked again."""
+    draft.end_goal(f"fault of {station}")
+
+
+def on_result_timer(draft: Draft, station: str) -> None:
+    """The station did not take note. If that is in the way of a next run, it is told again then."""
+    draft.end_goal(f"result of {station}")

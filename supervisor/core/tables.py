@@ -3,7 +3,7 @@
 Rules of this file: immutable after construction; no state of the cell.
 """
 
-from supervisor.cell.model import Cell, Coverage, PartType, Place, Program, Station
+from supervisor.cell.model import Cell, Coverage, PartType, Place, Program, Reader, Station
 from supervisor.routing.router import Router
 from supervisor.verdict.plan_table import PlanTable
 
@@ -23,6 +23,7 @@ class CellTables:
         "places",
         "plans",
         "programs",
+        "readers",
         "router",
         "stations",
     )
@@ -33,6 +34,7 @@ class CellTables:
         self.handler = cell.handler
         self.jaws: tuple[str, ...] = JAWS[: cell.handler.jaws]
         self.stations: dict[str, Station] = {station.station: station for station in cell.stations}
+        self.readers: dict[str, Reader] = {reader.reader: reader for reader in cell.readers}
         self.places: dict[str, Place] = {place.place: place for place in cell.places}
         self.part_types: dict[str, PartType] = {part.part_type: part for part in cell.part_types}
         self.part_types_by_gtin: dict[str, PartType] = {part.gtin: part for part in cell.part_types}

@@ -38,7 +38,7 @@ def test_parts_leave_by_the_outfeed_of_their_verdict(a_world):
 def test_with_two_jaws_and_a_full_rack_stations_are_served_by_swaps_and_work_more(a_world):
     stories = {}
     for jaws in (1, 2):
-        world = a_world(pallets=12, jaws=jaws, racks=12, seed=7)
+        world = a_world(pallets=12, jaws=jaws, seed=7)
         finish(world, parts=12)
         assert troubles(world, parts=serials(world)) == []
         stories[jaws] = Story(lambda _, world=world: world.core, world.journal.entries)
