@@ -20,6 +20,8 @@ from simulators.servers.seat import Plan, Seat, ServerKind
 from supervisor.cell.load import load_cell
 from supervisor.cell.model import Cell
 
+SLACK_REAL_S = 5
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Wishes:
@@ -67,7 +69,7 @@ def prepare(wishes: Wishes, folder: Path) -> Stage:
     ports = dict(zip(names, free_ports(len(names)), strict=True))
     cell_folder = folder / "cell"
     shutil.copytree(wishes.cell, cell_folder)
-    _readdress(cell_folder / "cell.yaml", ports, wishes.jaws)
+    _rewrite(cell_folder / "cell.yaml", ports, wishes)
     cell = load_cell(cell_folder).cell
     pallets = pallets_for(cell, wishes.pallets, wishes.seed)
     arrivals_ms = [number * wishes.every_ms for number in range(wishes.pallets)]
@@ -94,16 +96,31 @@ def free_ports(count: int) -> list[int]:
         return [each.getsockname()[1] for each in sockets]
 
 
-def _readdress(path: Path, ports: Mapping[str, int], jaws: int) -> None:
-    """Let every machine of a cell file live at its port of this run."""
+def _rewrite(path: Path, ports: Mapping[str, int], wishes: Wishes) -> None:
+    """Let every machine of a cell file live at its port of this run, and give waits for the outside some real time on top.
+
+    At speed 120 a limit of 30 s is a quarter of a second, which a busy desk computer may need for a message.
+    """
     yaml: Any = YAML(typ="rt")
     document = yaml.load(path)
     machines = [*document["stations"], document["handler"], *document["readers"]]
     for machine in machines:
         machine["url"] = f"opc.tcp://127.0.0.1:{ports[str(machine['id'])]}"
-    if jaws:
-        document["handler"]["jaws"] = jaws
+    if wishes.speed > 1:
+        slack_s = round(SLACK_REAL_S * wishes.speed)
+        for station in document["stations"]:
+            _lengthen(station, {"door_s_max": 30, "start_s_max": 30}, slack_s)
+        _lengthen(document["handler"], {"move_s_max": 60, "settle_s_max": 30}, slack_s)
+        for reader in document["readers"]:
+            _lengthen(reader, {"answer_s_max": 60}, slack_s)
+    if wishes.jaws:
+        document["handler"]["jaws"] = wishes.jaws
     yaml.dump(document, path)
+
+
+def _lengthen(machine: Any, usual_s: Mapping[str, int], slack_s: int) -> None:  # noqa: ANN401 - a mapping of ruamel's own
+    for limit, usual in usual_s.items():
+        machine[limit] = machine.get(limit, usual) + slack_s
 
 
 def _plan(cell: Cell, ports: Mapping[str, int], wishes: Wishes) -> bytes:

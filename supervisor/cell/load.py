@@ -105,6 +105,7 @@ def _handler(entry: HandlerEntry) -> Handler:
         put_ms=_ms(entry.put_s),
         swap_ms=_ms(entry.swap_s or entry.pick_s + entry.put_s),
         move_ms_max=_ms(entry.move_s_max),
+        settle_ms_max=_ms(entry.settle_s_max),
     )
 
 
@@ -134,7 +135,9 @@ def _place(entry: PlaceEntry) -> Place:
 
 
 def _reader(entry: ReaderEntry) -> Reader:
-    return Reader(reader=entry.id, url=entry.url, profile=entry.profile)
+    return Reader(
+        reader=entry.id, url=entry.url, profile=entry.profile, answer_ms_max=_ms(entry.answer_s_max)
+    )
 
 
 def _part_type(draft: PartTypeDraft) -> PartType:

@@ -110,16 +110,20 @@ class Place:
 
 @value
 class Reader:
-    """A tag reader: reports presence at its places and reads tags where ``reads`` says so."""
+    """A tag reader: reports presence at its places and reads their tags. ``answer_ms_max`` is how long a reading may take."""
 
     reader: str
     url: str
     profile: str
+    answer_ms_max: int = 60_000
 
 
 @value
 class Handler:
-    """What carries pallets: one or two jaws on a rail. Times are expectations; ``move_ms_max`` is when we stop believing."""
+    """What carries pallets: one or two jaws on a rail. Times are expectations; ``move_ms_max`` is when we stop believing.
+
+    ``settle_ms_max`` is how long after a move the presence sensors of nests and places may take to show it.
+    """
 
     handler: str
     url: str
@@ -132,6 +136,7 @@ class Handler:
     put_ms: int
     swap_ms: int
     move_ms_max: int
+    settle_ms_max: int = 30_000
 
     def travel_ms(self, from_mm: int, to_mm: int) -> int:
         """Expected travel time in ms between two positions along the rail."""

@@ -61,6 +61,10 @@ class HandlerEntry(Declared):
     move_s_max: Seconds = Field(
         description="After this time a move counts as failed and a person is asked. Longer than the longest move."
     )
+    settle_s_max: Seconds = Field(
+        default=Decimal(30),
+        description="How long after a move the presence sensors of nests and places may take to show it.",
+    )
 
 
 class StationEntry(Declared):
@@ -94,6 +98,10 @@ class ReaderEntry(Declared):
     id: Identifier = Field(description="Name of the reader.")
     url: Address = Field(description="Address of its OPC UA server.")
     profile: Identifier = Field(description="Interface profile, of kind `reader`.")
+    answer_s_max: Seconds = Field(
+        default=Decimal(60),
+        description="After this time a reading without answer counts as failed.",
+    )
 
 
 class PlaceEntry(Declared):
