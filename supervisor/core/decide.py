@@ -3,7 +3,7 @@
 Rules of this file:
 - ``Core.decide`` is pure, total and deterministic: no clock, no random number, no I/O; equal input gives equal output in every
   process. A fact that does not fit changes nothing; it never raises.
-- Dispatch only. The rules stand in ``stations``, ``runs``, ``pallets``, ``moves`` and ``people``; after the rules of the event come
+- Dispatch only. The rules stand in ``stations``, ``runs``, ``pallets``, ``moves``, ``waits`` and ``people``; after the rules of the event come
   the ``consequences``.
 """
 
@@ -11,7 +11,7 @@ from typing import assert_never
 
 from supervisor.cell.model import Cell
 from supervisor.cell.value import value
-from supervisor.core import interlocks, moves, pallets, runs, stations
+from supervisor.core import interlocks, moves, pallets, runs, stations, waits
 from supervisor.core.answers import on_order_answered
 from supervisor.core.commands import Command, SetTimer
 from supervisor.core.consequences import follow, give
@@ -100,7 +100,7 @@ def _apply(draft: Draft, event: Event) -> None:  # noqa: C901, PLR0912 - one bra
         case OrderAnswered():
             on_order_answered(draft, event)
         case TimerFired():
-            _on_timer_fired(draft, event)
+            waits.on_timer_fired(draft, event)
         case HoldReleased():
             on_hold_released(draft, event)
         case CellOrdered():
@@ -111,7 +111,7 @@ def _apply(draft: Draft, event: Event) -> None:  # noqa: C901, PLR0912 - one bra
             assert_never(event)
 
 
-# --- start, stop, time, answers ---------------------------------------------------------------------------------------------------
+# --- start and stop ------------------------------------------------------------------------------------------------------------------
 
 
 def _on_supervisor_started(draft: Draft, event: SupervisorStarted) -> None:
@@ -154,42 +154,3 @@ def _on_cell_ordered(draft: Draft, event: CellOrdered) -> None:
     draft.rethink = "yes"
     for name in sorted(draft.stations):
         draft.dirty[name] = None
-
-
-def _on_timer_fired(draft: Draft, event: TimerFired) -> None:
-    """A wait has reached its limit. A timer that nobody waits for any more changes nothing (S5)."""
-    timer = draft.timers.get(event.timer)
-    if timer is None or draft.at_ms < timer.due_ms:
-        return
-    draft.end_timer(event.timer)
-    kind, _, named = event.timer.partition(" ")
-    if event.timer == "routing":
-        draft.rethink = "yes"
-    elif event.timer == "handler":
-        moves.on_move_timer(draft)
-    elif kind == "place":
-        pallets.on_place_timer(draft, named)
-    elif kind == "tag":
-        _on_tag_timer(draft, named.removeprefix("at "))
-    else:
-        station = named.removeprefix("of ")
-        _STATION_TIMERS[kind](draft, station)
-        draft.dirty[station] = None
-
-
-_STATION_TIMERS = {
-    "door": stations.on_door_timer,
-    "nest": stations.on_nest_timer,
-    "fault": stations.on_fault_timer,
-    "result": stations.on_result_timer,
-    "run": runs.on_run_timer,
-    "program": runs.on_program_timer,
-}
-
-
-def _on_tag_timer(draft: Draft, place: str) -> None:
-    about = f"tag at {place}"
-    pallet = draft.places[place].pallet
-    if about in draft.outstanding and pallet:
-        draft.end_goal(about)
-        pallets.tag_failed(draft, pallet, f"no answer from the reader at {place}")

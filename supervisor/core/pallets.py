@@ -241,7 +241,9 @@ def ask_for_tag(draft: Draft, pallet: str) -> None:
     reader = draft.tables.places[place].reader
     draft.want_goal(ReadTag(order=draft.number(), reader=reader, place=place))
     draft.start_timer(
-        f"tag at {place}", draft.tables.readers[reader].answer_ms_max, f"{reader} should have read the tag at {place}"
+        f"tag at {place}",
+        draft.tables.readers[reader].answer_ms_max,
+        f"{reader} should have read the tag at {place}",
     )
 
 
@@ -261,6 +263,15 @@ def on_tag_read(draft: Draft, event: TagRead) -> None:
         tag_failed(
             draft, pallet, f"{event.status} at {event.place}{': ' if event.why else ''}{event.why}"
         )
+
+
+def on_tag_timer(draft: Draft, place: str) -> None:
+    """The reader did not answer."""
+    about = f"tag at {place}"
+    pallet = draft.places[place].pallet
+    if about in draft.outstanding and pallet:
+        draft.end_goal(about)
+        tag_failed(draft, pallet, f"no answer from the reader at {place}")
 
 
 def tag_failed(draft: Draft, pallet: str, seen: str) -> None:

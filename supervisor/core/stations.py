@@ -14,7 +14,6 @@ from supervisor.core.events import StationObserved
 from supervisor.core.state import StationState
 
 
-
 def on_station_observed(draft: Draft, event: StationObserved) -> None:
     """Accept a station's image, unless a newer one of the same server start was accepted before (S6)."""
     before = draft.stations.get(event.station)

@@ -1,0 +1,67 @@
+"""Rules of waits that reach their limit.
+
+Rules of this file:
+- A wait that is no longer in the state changes nothing (S5), nor does a timer that fires early.
+- A machine that cannot be seen, or that a person drives by hand, is not late: the wait begins again and nobody is asked. What people
+  see meanwhile is that the machine is not connected, or not in automatic.
+"""
+
+from supervisor.core import moves, pallets, runs, stations
+from supervisor.core.draft import Draft
+from supervisor.core.events import TimerFired
+
+UNSEEN_MS_MAX = 60_000
+
+_STATION_TIMERS = {
+    "door": stations.on_door_timer,
+    "nest": stations.on_nest_timer,
+    "fault": stations.on_fault_timer,
+    "result": stations.on_result_timer,
+    "run": runs.on_run_timer,
+    "program": runs.on_program_timer,
+}
+
+
+def on_timer_fired(draft: Draft, event: TimerFired) -> None:
+    """A wait has reached its limit."""
+    timer = draft.timers.get(event.timer)
+    if timer is None or draft.at_ms < timer.due_ms:
+        return
+    kind, _, rest = event.timer.partition(" ")
+    named = rest.removeprefix("of ").removeprefix("at ")
+    if _is_unseen(draft, kind, named):
+        draft.start_timer(event.timer, UNSEEN_MS_MAX, timer.why)
+        return
+    draft.end_timer(event.timer)
+    _at_the_limit(draft, kind, named)
+
+
+def _is_unseen(draft: Draft, kind: str, named: str) -> bool:
+    """Whether the machine that a wait is for cannot show now what is waited for."""
+    match kind:
+        case "routing":
+            return False
+        case "handler":
+            return draft.handler.link != "up" or draft.handler.mode != "automatic"
+        case "place" | "tag":
+            reader = draft.tables.places[named].reader
+            return draft.readers[reader].link != "up"
+        case _:
+            station = draft.stations[named]
+            by_hand = station.mode == "manual" and kind in ("door", "program")
+            return station.link != "up" or by_hand
+
+
+def _at_the_limit(draft: Draft, kind: str, named: str) -> None:
+    match kind:
+        case "routing":
+            draft.rethink = "yes"
+        case "handler":
+            moves.on_move_timer(draft)
+        case "place":
+            pallets.on_place_timer(draft, named)
+        case "tag":
+            pallets.on_tag_timer(draft, named)
+        case _:
+            _STATION_TIMERS[kind](draft, named)
+            draft.dirty[named] = None
