@@ -22,6 +22,7 @@ from pydantic import (
     Tag,
 )
 
+from supervisor.cell.fields import Written
 from supervisor.cell.refusal import refuse
 
 # The words of supervisor.core.events; a test holds the two together, because this room may not import the core.
@@ -158,10 +159,13 @@ def _limit(seconds: float) -> float:
 Code = Annotated[int, BeforeValidator(_whole_key)]
 Truth = Annotated[bool, BeforeValidator(_truth_key)]
 Key = Annotated[str, BeforeValidator(_text_key)]
-NodeType = Annotated[str, AfterValidator(_node_type)]
-Seconds = Annotated[float, AfterValidator(_limit)]
-NodeName = str
-Content = bool | int | float | str
+NodeType = Annotated[str, AfterValidator(_node_type), Written(words="node type")]
+Seconds = Annotated[float, AfterValidator(_limit), Written(words="seconds")]
+NodeName = Annotated[str, Written(words="node")]
+Text = Annotated[str, Written(words="text")]
+GoalField = Annotated[str, Written(words="field of the goal")]
+Position = Annotated[int, Written(words="whole number from 1")]
+Content = Annotated[bool | int | float | str, Written(words="a literal")]
 
 
 class Part(BaseModel):
@@ -174,18 +178,30 @@ class Part(BaseModel):
 
 
 class Node(Part):
-    """Where one variable or method stands, by ``path`` below the root or by ``id``, and the type that it must have.
+    """Where one variable or method stands, by `path` or by `id`, and the type that it must have.
 
-    A path is ``prefix:Name/prefix:Name``; a part without prefix stands in the namespace of OPC UA itself. An id is
-    ``prefix;s=Text`` (or ``i=``, ``g=``, ``b=``), needs the browse ``name`` to be checked by, and for a method the id of the
-    object that it is called ``on``. ``{place}`` in a path makes one node for each place (tag readers only).
+    A part of a path without prefix stands in the namespace of OPC UA itself. A browse name that holds a `/` has to be addressed by
+    id. `{place}` in a path makes one node for each place (tag readers only).
     """
 
-    type: NodeType
-    path: str | None = None
-    id: str | None = None
-    name: str | None = None
-    on: str | None = None
+    type: NodeType = Field(
+        description="The type that it has on the wire, `[]` behind it for an array: `Boolean`, `Byte`, `UInt16`, `Int32`, `Double`, `String`, `LocalizedText`, `Enumeration`, `Structure`, `Method` ..."
+    )
+    path: Text | None = Field(
+        default=None, description="Where it stands below the root: `s:Door/s:State`."
+    )
+    id: Text | None = Field(
+        default=None,
+        description="Where it stands, as a node id: `s;s=Door.State`, `s;i=1001`, `s;g=` and a GUID, `s;b=` and base64.",
+    )
+    name: Text | None = Field(
+        default=None,
+        description="With `id` only, and needed there: the browse name that the node must have, `s:State`.",
+    )
+    on: Text | None = Field(
+        default=None,
+        description="With the `id` of a method only: the node id of the object that it is called on.",
+    )
 
 
 # --- facets -------------------------------------------------------------------------------------------------------------
@@ -194,150 +210,232 @@ class Node(Part):
 class Bit(Part, Generic[W]):
     """A bit of a word, counted from 0, and what it means when it is set."""
 
-    bit: int
-    word: W
+    bit: int = Field(description="Number of the bit, from 0.")
+    word: W = Field(description="What it means when it is set.")
 
 
 class Facet(Part, Generic[W]):
-    """What a value means in our words: exactly one of the tables, or ``always``. What no table lists is ``otherwise``.
+    """What a value means in our words: exactly one of `codes`, `texts`, `truth`, `names`, `bits` and `always`.
 
-    In ``bits`` the first entry whose bit is set wins. ``names`` are the members of the station's own enumeration.
+    A value of uncertain or bad quality is always `unknown`.
     """
 
-    node: NodeName | None = None
-    codes: dict[Code, W] | None = None
-    texts: dict[Key, W] | None = None
-    truth: dict[Truth, W] | None = None
-    names: dict[Key, W] | None = None
-    bits: list[Bit[W]] | None = None
-    otherwise: W | None = None
-    always: W | None = None
+    node: NodeName | None = Field(default=None, description="The node whose value is interpreted.")
+    codes: dict[Code, W] | None = Field(
+        default=None, description="Whole numbers and what they mean."
+    )
+    texts: dict[Key, W] | None = Field(default=None, description="Texts and what they mean.")
+    truth: dict[Truth, W] | None = Field(default=None, description="What `true` and `false` mean.")
+    names: dict[Key, W] | None = Field(
+        default=None,
+        description="Members of the station's own enumeration and what they mean; their numbers are asked of the station.",
+    )
+    bits: list[Bit[W]] | None = Field(
+        default=None, description="Bits of a word; the first entry whose bit is set wins."
+    )
+    otherwise: W | None = Field(
+        default=None,
+        description="What anything else means; `unknown` if left out. Needed with `bits`.",
+    )
+    always: W | None = Field(
+        default=None,
+        description="The word of a station that has nothing to tell: `{always: none}`.",
+    )
 
 
 class StationFacets(Part):
-    """The facets of a station. ``gate`` gives "" or why the station must not measure, in free words."""
+    """What a station shows."""
 
-    mode: Facet[ModeWord]
-    door: Facet[DoorWord]
-    nest: Facet[PresenceWord]
-    work: Facet[WorkWord]
-    gate: Facet[FreeWord] | None = None
+    mode: Facet[ModeWord] = Field(
+        description="Operating mode: `automatic`, `manual`, `fault`, `unknown`."
+    )
+    door: Facet[DoorWord] = Field(
+        description="Door or area grant: `open`, `moving`, `closed`, `none`, `unknown`."
+    )
+    nest: Facet[PresenceWord] = Field(
+        description="Presence in the nest: `empty`, `occupied`, `unknown`."
+    )
+    work: Facet[WorkWord] = Field(
+        description="What it does: `idle`, `prepared`, `running`, `part free`, `finished`, `aborted`, `unknown`."
+    )
+    gate: Facet[FreeWord] | None = Field(
+        default=None,
+        description="The empty text, or in free words why the station must not measure now.",
+    )
 
 
 class StationEchoes(Part):
     """What a station says that its work is about. A numeric run or program is compared as its decimal text."""
 
-    run: NodeName | None = None
-    serial: NodeName | None = None
-    program: NodeName | None = None
-    counter: NodeName | None = None
+    run: NodeName | None = Field(
+        default=None, description="The run that its work is about, as text or number."
+    )
+    serial: NodeName | None = Field(
+        default=None, description="The serial number of the part it works on."
+    )
+    program: NodeName | None = Field(
+        default=None, description="The program that it has prepared, as text or number."
+    )
+    counter: NodeName | None = Field(default=None, description="How many results it has given.")
 
 
 class HandlerFacets(Part):
-    """The facets of a handler; ``jaws`` has one entry per jaw, in the order of their numbers."""
+    """What a handler shows."""
 
-    mode: Facet[ModeWord]
-    phase: Facet[PhaseWord]
-    jaws: list[Facet[PresenceWord]]
+    mode: Facet[ModeWord] = Field(
+        description="Operating mode: `automatic`, `manual`, `fault`, `unknown`."
+    )
+    phase: Facet[PhaseWord] = Field(
+        description="What became of its last order: `idle`, `accepted`, `busy`, `done`, `failed`, `unknown`."
+    )
+    jaws: list[Facet[PresenceWord]] = Field(
+        description="Presence in each jaw, in the order of their numbers."
+    )
 
 
 class HandlerEchoes(Part):
-    """What a handler says of its last order and its place. ``inside`` names the station that the arm is not clear of."""
+    """What a handler says of its last order and of where it stands."""
 
-    order: NodeName
-    inside: NodeName
-    at: NodeName | None = None
-    why: NodeName | None = None
+    order: NodeName = Field(description="Number of the last order that it accepted.")
+    inside: NodeName = Field(
+        description="The station that the arm is not clear of; the empty text when it is clear of all."
+    )
+    at: NodeName | None = Field(default=None, description="The place that it stands at or before.")
+    why: NodeName | None = Field(default=None, description="Why its last order failed.")
 
 
 class ReaderFacets(Part):
-    """The facet of a tag reader, for each of its places."""
+    """What a tag reader shows at each of its places."""
 
-    presence: Facet[PresenceWord]
+    presence: Facet[PresenceWord] = Field(
+        description="Presence at each place; its node has `{place}` in its path."
+    )
 
 
 # --- orders -------------------------------------------------------------------------------------------------------------
 
 
 class Argument(Part):
-    """One value to hand over: a ``field`` of the goal (through ``codes`` where the station has its own words) or a ``value``."""
+    """One argument of a method: a `field` of the goal or a `value`."""
 
-    type: NodeType
-    field: str | None = None
-    value: Content | None = None
-    codes: dict[Key, Content] | None = None
+    type: NodeType = Field(description="The type of the method's argument.")
+    field: GoalField | None = Field(
+        default=None, description="The field of the goal that is handed over."
+    )
+    value: Content | None = Field(default=None, description="Or a literal that is handed over.")
+    codes: dict[Key, Content] | None = Field(
+        default=None, description="The station's own words for the contents of the field."
+    )
 
 
 class Assignment(Part):
-    """One value to write to a node, of that node's type."""
+    """One value to write to a node, of that node's type: a `field` of the goal or a `value`."""
 
-    node: NodeName
-    field: str | None = None
-    value: Content | None = None
-    codes: dict[Key, Content] | None = None
+    node: NodeName = Field(description="The node that is written.")
+    field: GoalField | None = Field(
+        default=None, description="The field of the goal that is written."
+    )
+    value: Content | None = Field(default=None, description="Or a literal that is written.")
+    codes: dict[Key, Content] | None = Field(
+        default=None, description="The station's own words for the contents of the field."
+    )
 
 
 class Outputs(Part):
     """Which output of a method (counted from 1) is its status, its text, its payload."""
 
-    status: int | None = None
-    text: int | None = None
-    payload: int | None = None
+    status: Position | None = Field(default=None, description="The output that says yes or no.")
+    text: Position | None = Field(default=None, description="The output that says why, in words.")
+    payload: Position | None = Field(default=None, description="The output with the tag's memory.")
 
 
 Done = Literal["shown", "accepted"]
 
 
 class WriteOrder(Part):
-    """Write a value; ``echo`` repeats it once the station has taken it. ``before`` is written first."""
+    """Write a value: a `field` of the goal or a `value`."""
 
-    by: Literal["write"]
-    node: NodeName
-    field: str | None = None
-    value: Content | None = None
-    codes: dict[Key, Content] | None = None
-    before: list[Assignment] = Field(default_factory=list[Assignment])
-    echo: NodeName | None = None
-    done: Done = "shown"
-    limit_s: Seconds
+    by: Literal["write"] = Field(description="This kind of order.")
+    node: NodeName = Field(description="The node that is written.")
+    field: GoalField | None = Field(
+        default=None, description="The field of the goal that is written."
+    )
+    value: Content | None = Field(default=None, description="Or a literal that is written.")
+    codes: dict[Key, Content] | None = Field(
+        default=None, description="The station's own words for the contents of the field."
+    )
+    before: list[Assignment] = Field(
+        default_factory=list[Assignment], description="What is written first."
+    )
+    echo: NodeName | None = Field(
+        default=None,
+        description="The node that repeats the written value once the station has taken it.",
+    )
+    done: Done = Field(
+        default="shown",
+        description="`accepted`: done as soon as the station has taken it. `shown`: the facets show when it is done.",
+    )
+    limit_s: Seconds = Field(description="How long the station may take until the echo.")
 
 
 class PulseOrder(Part):
-    """Set a Boolean until the station acknowledges or refuses, then reset it; without ``acknowledge``, for ``hold_ms``."""
+    """Set a Boolean until the station acknowledges or refuses, then reset it.
 
-    by: Literal["pulse"]
-    node: NodeName
-    before: list[Assignment] = Field(default_factory=list[Assignment])
-    acknowledge: NodeName | None = None
-    refusal: NodeName | None = None
-    text: NodeName | None = None
-    hold_ms: int = 300
-    done: Done = "shown"
-    limit_s: Seconds
+    A request that an earlier process left on is withdrawn first.
+    """
+
+    by: Literal["pulse"] = Field(description="This kind of order.")
+    node: NodeName = Field(description="The request bit.")
+    before: list[Assignment] = Field(
+        default_factory=list[Assignment], description="What is written first."
+    )
+    acknowledge: NodeName | None = Field(
+        default=None, description="The bit with which the station says yes."
+    )
+    refusal: NodeName | None = Field(default=None, description="The bit with which it says no.")
+    text: NodeName | None = Field(default=None, description="Where it says why.")
+    hold_ms: int = Field(
+        default=300, description="How long the request stays on where nothing acknowledges it."
+    )
+    done: Done = Field(default="shown", description="As for an order by write.")
+    limit_s: Seconds = Field(description="How long the station may take to answer.")
 
 
 class CallOrder(Part):
-    """Call a method. A status that is neither ``accepted`` nor ``refused`` leaves the order in doubt."""
+    """Call a method."""
 
-    by: Literal["call"]
-    node: NodeName
-    arguments: list[Argument] = Field(default_factory=list[Argument])
-    outputs: Outputs = Outputs()
-    accepted: list[int] = Field(default_factory=list[int])
-    refused: list[int] = Field(default_factory=list[int])
-    done: Done = "shown"
-    limit_s: Seconds
+    by: Literal["call"] = Field(description="This kind of order.")
+    node: NodeName = Field(description="The method.")
+    arguments: list[Argument] = Field(
+        default_factory=list[Argument], description="What it is called with, in order."
+    )
+    outputs: Outputs = Field(
+        default_factory=Outputs, description="Which outputs are status and text."
+    )
+    accepted: list[int] = Field(default_factory=list[int], description="Statuses that mean yes.")
+    refused: list[int] = Field(
+        default_factory=list[int],
+        description="Statuses that mean no. Any other leaves the order in doubt.",
+    )
+    done: Done = Field(default="shown", description="As for an order by write.")
+    limit_s: Seconds = Field(
+        description="How long the call may take. A method has to return at once; completion shows in the facets."
+    )
 
 
 class TagOrder(Part):
-    """Call a method that reads a tag; ``statuses`` says what its status means."""
+    """Call a method that reads a tag."""
 
-    by: Literal["call"]
-    node: NodeName
-    arguments: list[Argument] = Field(default_factory=list[Argument])
-    outputs: Outputs
-    statuses: dict[Code, TagWord]
-    limit_s: Seconds
+    by: Literal["call"] = Field(description="This kind of order.")
+    node: NodeName = Field(description="The method.")
+    arguments: list[Argument] = Field(
+        default_factory=list[Argument], description="What it is called with, in order."
+    )
+    outputs: Outputs = Field(description="Which outputs are status, payload and text.")
+    statuses: dict[Code, TagWord] = Field(
+        description="What each status means: `read`, `no tag`, `several tags`, `failed`."
+    )
+    limit_s: Seconds = Field(description="How long reading may take.")
 
 
 def _order_kind(written: object) -> str | None:
@@ -368,27 +466,29 @@ Order = Annotated[
 
 
 class StationOrders(Part):
-    """How each goal of a station is given. A goal that a station does not know is ``not supported``: it is done at once."""
+    """How each goal of a station is given. A goal that a station does not know is `not supported`: it is done at once."""
 
-    open_door: Order
-    close_door: Order
-    prepare: Order
-    start: Order
-    abort: Order
-    acknowledge: Order
-    clear_fault: Order
+    open_door: Order = Field(description="Open the door, or grant the area.")
+    close_door: Order = Field(description="Close the door, or withdraw the grant.")
+    prepare: Order = Field(description="Prepare a program.")
+    start: Order = Field(
+        description="Start a run. The station is asked first whether it has started it already."
+    )
+    abort: Order = Field(description="End a run without result.")
+    acknowledge: Order = Field(description="The result is stored; the station may forget it.")
+    clear_fault: Order = Field(description="Clear a fault whose cause is gone.")
 
 
 class HandlerOrders(Part):
     """How the one goal of a handler is given."""
 
-    move: Order
+    move: Order = Field(description="Approach a place, pick, put or swap there.")
 
 
 class ReaderOrders(Part):
     """How a tag is read."""
 
-    read_tag: TagOrder
+    read_tag: TagOrder = Field(description="Read the tag at a place.")
 
 
 # --- results ------------------------------------------------------------------------------------------------------------
@@ -397,51 +497,61 @@ class ReaderOrders(Part):
 class Columns(Part):
     """Where each part of a measured value stands: a key, a node or a structure field, depending on the form."""
 
-    number: str
-    value: str
-    unit: str | None = None
-    quality: str | None = None
+    number: Text = Field(description="The characteristic's number.")
+    value: Text = Field(description="The measured value.")
+    unit: Text | None = Field(default=None, description="Its unit.")
+    quality: Text | None = Field(default=None, description="The code of its quality.")
 
 
 class Rows(Part):
-    """What every form shares. A numeric characteristic becomes ``prefix`` and its digits, filled up with zeros to ``digits``."""
+    """What every form shares."""
 
-    columns: Columns
-    unit: str | None = None
-    qualities: dict[Key, QualityWord] = Field(default_factory=dict[str, QualityWord])
-    prefix: str = ""
-    digits: int = 0
+    columns: Columns = Field(description="Where each part of a measured value stands.")
+    unit: Text | None = Field(default=None, description="The unit of values that come without.")
+    qualities: dict[Key, QualityWord] = Field(
+        default_factory=dict[str, QualityWord],
+        description="What quality codes mean: `good`, `uncertain`, `bad`. One that is not listed is bad.",
+    )
+    prefix: Text = Field(default="", description="What stands before a number.")
+    digits: int = Field(
+        default=0, description="A whole number is filled up with zeros to so many digits."
+    )
 
 
 class JsonResults(Rows):
-    """One text node with a JSON object; ``run``, ``serial``, ``counter`` and ``rows`` are its keys."""
+    """One text node with a JSON object; columns and the rest are its keys.
 
-    form: Literal["json"]
-    node: NodeName
-    rows: str
-    run: str | None = None
-    serial: str | None = None
-    counter: str | None = None
+    With `run` a result is taken from the notification itself; every other form is read once more when the station has finished.
+    """
+
+    form: Literal["json"] = Field(description="This form.")
+    node: NodeName = Field(description="The node with the text.")
+    rows: Text = Field(description="Key of the list of values.")
+    run: Text | None = Field(default=None, description="Key of the run id.")
+    serial: Text | None = Field(default=None, description="Key of the serial number.")
+    counter: Text | None = Field(default=None, description="Key of the result counter.")
 
 
 class ArrayResults(Rows):
-    """Parallel arrays; ``rows`` is the node that counts the entries in use. The rest are nodes as well."""
+    """Parallel arrays; columns and the rest are nodes."""
 
-    form: Literal["arrays"]
-    rows: NodeName | None = None
-    run: NodeName | None = None
-    serial: NodeName | None = None
-    counter: NodeName | None = None
+    form: Literal["arrays"] = Field(description="This form.")
+    rows: NodeName | None = Field(
+        default=None, description="The node that says how many entries are in use; all if left out."
+    )
+    run: NodeName | None = Field(default=None, description="The node with the run of the result.")
+    serial: NodeName | None = Field(default=None, description="The node with the serial number.")
+    counter: NodeName | None = Field(default=None, description="The node that counts results.")
 
 
 class StructureResults(Rows):
-    """One node with an array of structures; the columns are their fields, the rest are nodes."""
+    """One node with an array of structures; the columns are their fields, taken apart by the station's own type definition."""
 
-    form: Literal["structures"]
-    node: NodeName
-    run: NodeName | None = None
-    serial: NodeName | None = None
-    counter: NodeName | None = None
+    form: Literal["structures"] = Field(description="This form.")
+    node: NodeName = Field(description="The node with the array.")
+    run: NodeName | None = Field(default=None, description="The node with the run of the result.")
+    serial: NodeName | None = Field(default=None, description="The node with the serial number.")
+    counter: NodeName | None = Field(default=None, description="The node that counts results.")
 
 
 Results = Annotated[JsonResults | ArrayResults | StructureResults, Discriminator("form")]
@@ -453,38 +563,45 @@ Results = Annotated[JsonResults | ArrayResults | StructureResults, Discriminator
 class Profile(Part):
     """What every profile states."""
 
-    profile: str
-    title: str
-    namespaces: dict[str, str]
-    root: str = ""
-    nodes: dict[str, Node]
+    profile: Text = Field(description="Name of the profile: that of its file.")
+    title: Text = Field(description="What people call it.")
+    namespaces: dict[str, str] = Field(
+        description="Prefixes of your choice and the namespace URIs that they stand for."
+    )
+    root: Text = Field(
+        default="",
+        description="Browse path from the Objects folder to where the paths of the nodes begin.",
+    )
+    nodes: dict[str, Node] = Field(description="Nodes by names of your choice.")
 
 
 class StationProfile(Profile):
     """How a make of station is driven."""
 
-    kind: Literal["station"]
-    facets: StationFacets
-    echoes: StationEchoes = StationEchoes()
-    orders: StationOrders
-    results: Results
+    kind: Literal["station"] = Field(description="This kind.")
+    facets: StationFacets = Field(description="What the station shows, in our words.")
+    echoes: StationEchoes = Field(
+        default_factory=StationEchoes, description="What its work is about."
+    )
+    orders: StationOrders = Field(description="How goals are given.")
+    results: Results = Field(description="What was measured.")
 
 
 class HandlerProfile(Profile):
     """How a make of handler is driven."""
 
-    kind: Literal["handler"]
-    facets: HandlerFacets
-    echoes: HandlerEchoes
-    orders: HandlerOrders
+    kind: Literal["handler"] = Field(description="This kind.")
+    facets: HandlerFacets = Field(description="What the handler shows, in our words.")
+    echoes: HandlerEchoes = Field(description="What its last order is and where it stands.")
+    orders: HandlerOrders = Field(description="How moves are ordered.")
 
 
 class ReaderProfile(Profile):
     """How a make of tag reader is driven."""
 
-    kind: Literal["reader"]
-    facets: ReaderFacets
-    orders: ReaderOrders
+    kind: Literal["reader"] = Field(description="This kind.")
+    facets: ReaderFacets = Field(description="What the reader shows, in our words.")
+    orders: ReaderOrders = Field(description="How tags are read.")
 
 
 AnyProfile = StationProfile | HandlerProfile | ReaderProfile

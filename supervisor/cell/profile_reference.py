@@ -1,0 +1,209 @@
+"""The reference page of the profile language, printed from the models and tables themselves.
+
+Rules of this file:
+- ``python -m supervisor.cell.profile_reference > docs/reference/profile-language.md`` makes the page; a test fails when it is not
+  current.
+- What the page says of a key is what stands beside it in the code.
+"""
+
+import re
+import sys
+from collections.abc import Iterable
+from types import NoneType
+from typing import Annotated, Any, Literal, get_args, get_origin
+
+from pydantic import BaseModel
+from pydantic.fields import FieldInfo
+
+from supervisor.cell.fields import Written
+from supervisor.cell.profile_language import (
+    FIELD_KINDS,
+    LIMIT_S_MAX,
+    NODE_TYPES,
+    ORDER_FIELDS,
+    Argument,
+    ArrayResults,
+    Assignment,
+    Bit,
+    CallOrder,
+    Columns,
+    Facet,
+    HandlerEchoes,
+    HandlerFacets,
+    HandlerOrders,
+    HandlerProfile,
+    JsonResults,
+    Node,
+    Outputs,
+    PulseOrder,
+    ReaderFacets,
+    ReaderOrders,
+    ReaderProfile,
+    StationEchoes,
+    StationFacets,
+    StationOrders,
+    StationProfile,
+    StructureResults,
+    TagOrder,
+    WriteOrder,
+)
+
+INTRODUCTION = """\
+# The profile language
+
+<!-- Printed by `python -m supervisor.cell.profile_reference`; a test compares. -->
+
+An interface profile says how one make of station, handler or tag reader maps to the words of the cell: which OPC UA nodes to read,
+write and call, and what their codes mean. It is a YAML file `<profile>.yaml`, written like
+[the files of a cell](cell-file.md), and computes nothing. How to write one: [a guide](../how-to/write-a-profile.md).
+
+Five profiles come with Pointsman, each for another kind of information model:
+
+| profile | for |
+| --- | --- |
+| `scan-methods` | a station driven by methods, results as a JSON text |
+| `touch-datablock` | a station behind the data block of a controller: bits in a word, writes with echo, parallel arrays |
+| `ct-pulse` | a station with request and acknowledge bits, results as structures |
+| `handler-orders` | a handler that takes numbered orders by a method |
+| `rack-reader` | a tag reader with a presence variable for each place and a reading method |
+
+What holds for all of them:
+
+- A namespace is named by its URI and found anew on every connection. Every node is checked for its class, its browse name and its
+  type each time; a wrong one keeps the link down, and the report names node, what was expected and what was found.
+- A value of uncertain or bad quality is `unknown`, and so is everything while the link is down.
+- Values are written with the type that the node has at the station, without status and timestamps.
+- An order that is not answered in time is in doubt: it may have been carried out, and it is not repeated.
+"""
+
+SECTIONS: tuple[tuple[str, tuple[type[BaseModel], ...]], ...] = (
+    ("A profile", (StationProfile, HandlerProfile, ReaderProfile)),
+    ("`nodes`", (Node,)),
+    ("`facets`", (StationFacets, HandlerFacets, ReaderFacets)),
+    ("A facet", (Facet, Bit)),
+    ("`echoes`", (StationEchoes, HandlerEchoes)),
+    ("`orders`", (StationOrders, HandlerOrders, ReaderOrders)),
+    ("An order", (WriteOrder, PulseOrder, CallOrder, TagOrder)),
+    ("What is handed over", (Assignment, Argument, Outputs)),
+    ("`results`", (JsonResults, ArrayResults, StructureResults)),
+    ("`columns`", (Columns,)),
+)
+
+TITLES: dict[type[BaseModel], str] = {
+    StationProfile: "`kind: station`",
+    HandlerProfile: "`kind: handler`",
+    ReaderProfile: "`kind: reader`",
+    StationFacets: "Of a station",
+    HandlerFacets: "Of a handler",
+    ReaderFacets: "Of a tag reader",
+    StationEchoes: "Of a station",
+    HandlerEchoes: "Of a handler",
+    StationOrders: "Of a station",
+    HandlerOrders: "Of a handler",
+    ReaderOrders: "Of a tag reader",
+    Bit: "`bits`",
+    WriteOrder: "`by: write`",
+    PulseOrder: "`by: pulse`",
+    CallOrder: "`by: call`",
+    TagOrder: "`by: call`, for a tag reader",
+    Assignment: "`before`",
+    Argument: "`arguments`",
+    Outputs: "`outputs`",
+    JsonResults: "`form: json`",
+    ArrayResults: "`form: arrays`",
+    StructureResults: "`form: structures`",
+}
+
+
+def profile_page() -> str:
+    """The whole page."""
+    blocks = [INTRODUCTION.rstrip("\n")]
+    for title, models in SECTIONS:
+        blocks.append(f"## {title}")
+        for model in models:
+            blocks += _mapping(model)
+        if models == (Node,):
+            blocks += _node_types()
+        if WriteOrder in models:
+            blocks.append(
+                f"`limit_s` is more than 0 and at most {LIMIT_S_MAX:g}. In a simulated cell that runs faster than life, limits"
+                " shrink with it, to no less than 2 s."
+            )
+    blocks += ["## Fields of the goals", _goal_fields()]
+    return "\n\n".join(blocks) + "\n"
+
+
+def _mapping(model: type[BaseModel]) -> list[str]:
+    title = [f"### {TITLES[model]}"] if model in TITLES else []
+    paragraphs = re.split(r"\n\s*\n", (model.__doc__ or "").strip())
+    said = [" ".join(paragraph.split()) for paragraph in paragraphs]
+    rows = [
+        (f"`{name}`", _value(field), _left_out(field), field.description or "")
+        for name, field in model.model_fields.items()
+    ]
+    return [*title, *said, _table(("key", "value", "if left out", "meaning"), rows)]
+
+
+def _node_types() -> list[str]:
+    return [f"Types: {', '.join(f'`{name}`' for name in NODE_TYPES)}."]
+
+
+def _goal_fields() -> str:
+    rows = [
+        (f"`{order}`", ", ".join(f"`{name}` ({FIELD_KINDS[name]})" for name in fields))
+        for order, fields in ORDER_FIELDS.items()
+    ]
+    return _table(("order", "fields that it can hand over"), rows)
+
+
+def _table(head: tuple[str, ...], rows: Iterable[tuple[str, ...]]) -> str:
+    lines = [head, tuple("---" for _ in head), *rows]
+    return "\n".join(f"| {' | '.join(cells)} |" for cells in lines)
+
+
+def _value(field: FieldInfo) -> str:
+    for extra in field.metadata:
+        if isinstance(extra, Written):
+            return extra.words
+    return _words(field.annotation)
+
+
+def _words(annotation: Any) -> str:  # noqa: ANN401 - annotations have no common type
+    """How a value of this annotation is written."""
+    origin, arguments = get_origin(annotation), get_args(annotation)
+    if origin is Annotated:
+        said = [extra.words for extra in arguments[1:] if isinstance(extra, Written)]
+        return said[0] if said else _words(arguments[0])
+    if origin is Literal:
+        return ", ".join(f"`{word}`" for word in arguments)
+    if origin is list:
+        return f"list of {_words(arguments[0])}s"
+    if origin is not None and NoneType in arguments:
+        return _words(next(one for one in arguments if one is not NoneType))
+    return _plain(annotation)
+
+
+def _plain(annotation: object) -> str:
+    text = repr(annotation)
+    if isinstance(annotation, type) and issubclass(annotation, Facet):
+        return "facet"
+    if annotation is int:
+        return "whole number"
+    return (
+        "one of our words"
+        if text.startswith("~")
+        else "order"
+        if "WriteOrder" in text
+        else "mapping"
+    )
+
+
+def _left_out(field: FieldInfo) -> str:
+    if field.is_required():
+        return "**needed**"
+    default = field.get_default(call_default_factory=True, validated_data={})
+    return f"`{default}`" if isinstance(default, int | str) and default != "" else ""
+
+
+if __name__ == "__main__":
+    sys.stdout.write(profile_page())
