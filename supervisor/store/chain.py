@@ -30,20 +30,13 @@ class Row(NamedTuple):
     hash: bytes
 
 
-@value
-class Tip:
-    """The last entry of a chain; number 0 before the first."""
-
-    seq: int
-    at_ms: int
-    hash: bytes
-
-    def head(self) -> Head:
-        """The same for people and interfaces."""
-        return Head(seq=self.seq, at_ms=self.at_ms, digest=self.hash.hex())
+ROOT = Row(seq=0, at_ms=0, schema=0, kind="", body="", prev=ORIGIN, hash=ORIGIN)
+"""What the first entry follows."""
 
 
-ROOT = Tip(seq=0, at_ms=0, hash=ORIGIN)
+def head_of(row: Row) -> Head:
+    """A row as the end of a journal, for people and interfaces."""
+    return Head(seq=row.seq, at_ms=row.at_ms, digest=row.hash.hex())
 
 
 @value
@@ -78,20 +71,19 @@ def digest(prev: bytes, seq: int, at_ms: int, schema: int, kind: str, body: str)
     return hashlib.sha256(prev + text.encode()).digest()
 
 
-def link(tip: Tip, entries: Sequence[JournalEntry]) -> tuple[list[Row], Tip]:
-    """Rows that continue a chain, and its new end. The entries must count on from it."""
+def link(tip: Row, entries: Sequence[JournalEntry]) -> list[Row]:
+    """Rows that continue a chain behind its last row. The entries must count on from it."""
     rows: list[Row] = []
     prev, seq = tip.hash, tip.seq
     for entry in entries:
         assert entry.seq == seq + 1, f"entry {entry.seq} cannot follow entry {seq}"
-        seq = entry.seq
+        seq, at_ms, schema = entry.seq, entry.at_ms, entry.schema
         kind = entry.event.__class__.__name__
         body = encode_body(entry)
-        now = digest(prev, seq, entry.at_ms, entry.schema, kind, body)
-        rows.append(Row(seq, entry.at_ms, entry.schema, kind, body, prev, now))
-        prev = now
-    last = rows[-1]
-    return rows, Tip(seq=last.seq, at_ms=last.at_ms, hash=last.hash)
+        own = digest(prev, seq, at_ms, schema, kind, body)
+        rows.append(Row(seq, at_ms, schema, kind, body, prev, own))
+        prev = own
+    return rows
 
 
 def verify(rows: Iterable[Row], known: Sequence[Known] = ()) -> VerifyReport:
@@ -102,15 +94,15 @@ def verify(rows: Iterable[Row], known: Sequence[Known] = ()) -> VerifyReport:
     for row in rows:
         fault = _row_fault(tip, row)
         if fault is not None:
-            return VerifyReport(entries=tip.seq, head=tip.head(), fault=fault)
-        tip = Tip(seq=row.seq, at_ms=row.at_ms, hash=row.hash)
+            return VerifyReport(entries=tip.seq, head=head_of(tip), fault=fault)
+        tip = row
         if row.seq in watched:
             passed[row.seq] = row.hash
     faults = [fault for head in known if (fault := head_fault(tip, head, passed.get(head.seq)))]
-    return VerifyReport(entries=tip.seq, head=tip.head(), fault=faults[0] if faults else None)
+    return VerifyReport(entries=tip.seq, head=head_of(tip), fault=faults[0] if faults else None)
 
 
-def _row_fault(tip: Tip, row: Row) -> Fault | None:
+def _row_fault(tip: Row, row: Row) -> Fault | None:
     if row.seq != tip.seq + 1:
         return Fault(seq=tip.seq + 1, what=f"the entry is missing; entry {row.seq} comes next")
     if digest(row.prev, row.seq, row.at_ms, row.schema, row.kind, row.body) != row.hash:
@@ -123,7 +115,7 @@ def _row_fault(tip: Tip, row: Row) -> Fault | None:
     return None
 
 
-def head_fault(tip: Tip, known: Known, found: bytes | None) -> Fault | None:
+def head_fault(tip: Row, known: Known, found: bytes | None) -> Fault | None:
     """What is wrong with a chain that ends at ``tip``, whose entry ``known.seq`` has the hash ``found``."""
     if known.seq > tip.seq:
         return Fault(

@@ -12,7 +12,7 @@ import msgspec
 
 from supervisor.core.commands import Command
 from supervisor.core.events import Event, ResultArrived
-from supervisor.shell.ports import JournalEntry
+from supervisor.shell.ports import SCHEMA, JournalEntry
 from supervisor.store.errors import StoreError
 from supervisor.store.upcast import lifted
 from supervisor.verdict.record import Record
@@ -60,7 +60,7 @@ def decode_entry(seq: int, at_ms: int, schema: int, kind: str, body: str) -> Jou
         StoreError: "entry-unreadable", naming the entry and what is wrong with it.
     """
     try:
-        plain = _BODIES[kind].decode(lifted(schema, body))
+        plain = _BODIES[kind].decode(body if schema == SCHEMA else lifted(schema, body))
         commands = tuple([_COMMANDS[name].decode(raw) for name, raw in plain.commands])
     except (KeyError, msgspec.DecodeError) as error:
         seen = f"unknown kind {error}" if isinstance(error, KeyError) else str(error)

@@ -23,8 +23,11 @@ BUSY_MS_MAX = 5_000
 CONNECT_S_MAX = 5
 DEAD_PEER_MS_MAX = 10_000
 
-_ENTRY = "INSERT INTO journal (seq, at_ms, schema, kind, body, prev, hash) VALUES ({0}, {0}, {0}, {0}, {0}, {0}, {0})"
-_HEAD = "UPDATE meta SET head_seq = {0}, head_hash = {0} WHERE id = 1 AND fence = {0}"
+# One statement that inserts nothing once somebody else has grown the fence.
+_ENTRY = (
+    "INSERT INTO journal (seq, at_ms, schema, kind, body, prev, hash)"
+    " SELECT {0}, {0}, {0}, {0}, {0}, {0}, {0} WHERE (SELECT fence FROM meta) = {0}"
+)
 
 
 @value
@@ -33,16 +36,11 @@ class Dialect:
 
     begin: str
     insert_entry: str
-    move_head: str
 
 
 DIALECTS = {
-    "sqlite": Dialect(
-        begin="BEGIN IMMEDIATE", insert_entry=_ENTRY.format("?"), move_head=_HEAD.format("?")
-    ),
-    "postgresql": Dialect(
-        begin="BEGIN", insert_entry=_ENTRY.format("%s"), move_head=_HEAD.format("%s")
-    ),
+    "sqlite": Dialect(begin="BEGIN IMMEDIATE", insert_entry=_ENTRY.format("?")),
+    "postgresql": Dialect(begin="BEGIN", insert_entry=_ENTRY.format("%s")),
 }
 
 

@@ -11,7 +11,7 @@ from pathlib import Path
 
 import msgspec
 
-from supervisor.store.chain import Known, Tip
+from supervisor.store.chain import Known, Row
 
 EVERY_S = 1.0
 
@@ -30,7 +30,7 @@ class HeadFile:
         self.path = path
         self.trouble = ""
         self._due_s = 0.0
-        self._unwritten: Tip | None = None
+        self._unwritten: Row | None = None
 
     def known(self) -> Known | None:
         """The head that the file holds; None if there is no readable one."""
@@ -43,7 +43,7 @@ class HeadFile:
             self.trouble = f"{self.path} cannot be read and is written anew: {error}"
             return None
 
-    def note(self, tip: Tip) -> None:
+    def note(self, tip: Row) -> None:
         """Keep a head, if the last one was written long enough ago."""
         self._unwritten = tip
         now_s = time.monotonic()

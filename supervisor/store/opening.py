@@ -78,18 +78,17 @@ class Store(Archive):
 
     def __init__(
         self,
+        journal: SqlJournal,
         writer: Writer,
         reader: Reader,
         head_file: HeadFile | None,
         held: ExitStack,
-        *,
-        fence: int,
     ) -> None:
         """Made by ``open_store``."""
         super().__init__(reader, head_file, held)
-        self.fence = fence
+        self.fence = journal.fence
         self._writer = writer
-        self._journal = SqlJournal(reader, writer, fence=fence, head_file=head_file)
+        self._journal = journal
 
     @property
     def journal(self) -> SqlJournal:
@@ -134,10 +133,9 @@ def open_store(
         reader = Reader(engine, place)
         heads = _head_file(place, durability, head_file)
         check_end(JournalReader(reader), heads)
-        fence = _take_fence(writer)
-        if heads is not None:
-            held.callback(heads.flush)
-        return Store(writer, reader, heads, held.pop_all(), fence=fence)
+        journal = SqlJournal(reader, writer, fence=_take_fence(writer), head_file=heads)
+        held.callback(journal.end)
+        return Store(journal, writer, reader, heads, held.pop_all())
 
 
 def open_archive(address: str, *, head_file: Path | None = None) -> Archive:
@@ -190,8 +188,8 @@ def _take_fence(writer: Writer) -> int:
     taken: list[int] = []
 
     def work(connection: Connection) -> None:
-        grown = update(META).values(fence=META.c.fence + 1).returning(META.c.fence)
-        taken.append(connection.execute(grown).scalar_one())
+        grown = update(META).values(fence=META.c.fence + 1, standing="driving")
+        taken.append(connection.execute(grown.returning(META.c.fence)).scalar_one())
 
     writer.run(work)
     return taken[-1]

@@ -2,7 +2,8 @@
 
 Rules of this file:
 - ``journal`` and ``declaration`` are the truth; ``record``, ``finding`` and ``snapshot`` follow from them and could be rebuilt.
-- ``meta`` has one row: the head of the journal as last committed, and the fence of whoever drives the cell.
+- ``meta`` has one row: the fence of whoever drives the cell, a head that the journal has reached, and whether that supervisor has
+  ended in order (then the head is the journal's last entry).
 - Times are the cell's time in ms. Bodies are UTF-8 JSON text, written once and never changed.
 - A change here needs a migration; a test compares the two.
 """
@@ -45,6 +46,7 @@ META = Table(
     Column("fence", BigInteger, nullable=False),
     Column("head_seq", BigInteger, nullable=False),
     Column("head_hash", LargeBinary, nullable=False),
+    Column("standing", Text, nullable=False),
 )
 
 DECLARATION = Table(

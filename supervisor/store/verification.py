@@ -15,7 +15,7 @@ from supervisor.store.chain import Fault, Known, Row, VerifyReport, head_fault, 
 from supervisor.store.codec import decode_entry, encode_record
 from supervisor.store.errors import StoreError
 from supervisor.store.head_file import HeadFile
-from supervisor.store.journal import JournalReader
+from supervisor.store.journal import JournalReader, RecordedHead
 from supervisor.store.records import Records
 
 REMEDY = "Restore a backup, or keep this database aside and begin a new one; `pointsman verify` shows more"
@@ -30,19 +30,14 @@ def verify_store(
     report = verify(_noting(journal.rows(1), commanded), known)
     if report.fault is not None:
         return report
-    recorded = journal.recorded()
-    fault = (
-        Fault(seq=recorded.seq + 1, what=f"the entry was added behind the head in {recorded.where}")
-        if report.head.seq > recorded.seq
-        else _record_fault(records, commanded)
-    )
+    fault = _added_fault(journal.recorded(), report.head.seq) or _record_fault(records, commanded)
     return replace(report, fault=fault)
 
 
 def known_heads(journal: JournalReader, head_file: HeadFile | None) -> list[Known]:
     """The heads kept outside the journal."""
     noted = head_file.known() if head_file is not None else None
-    return [journal.recorded(), *([noted] if noted is not None else [])]
+    return [journal.recorded().known, *([noted] if noted is not None else [])]
 
 
 def check_end(journal: JournalReader, head_file: HeadFile | None) -> None:
@@ -57,10 +52,17 @@ def check_end(journal: JournalReader, head_file: HeadFile | None) -> None:
         if fault is not None:
             code = "journal-cut" if known.seq > tip.seq else "journal-changed"
             raise StoreError(code, f"journal entry {fault.seq}: {fault.what}", REMEDY)
-    recorded = journal.recorded()
-    if tip.seq > recorded.seq:
-        seen = f"journal entry {recorded.seq + 1} was added behind the head in {recorded.where}"
-        raise StoreError("journal-changed", seen, REMEDY)
+    fault = _added_fault(journal.recorded(), tip.seq)
+    if fault is not None:
+        raise StoreError("journal-changed", f"journal entry {fault.seq}: {fault.what}", REMEDY)
+
+
+def _added_fault(recorded: RecordedHead, last_seq: int) -> Fault | None:
+    """Entries behind an orderly end. Behind an end that was none, the last entries may rightly be newer than the recorded head."""
+    if recorded.standing == "driving" or last_seq <= recorded.known.seq:
+        return None
+    what = f"the entry was added behind the head in {recorded.known.where}"
+    return Fault(seq=recorded.known.seq + 1, what=what)
 
 
 def _noting(rows: Iterator[Row], commanded: dict[bytes, int]) -> Iterator[Row]:

@@ -2,8 +2,7 @@
 
 Rules of this file:
 - One transaction at a time, from one thread at a time: all of it or nothing.
-- The connection drives the cell: on PostgreSQL it holds the advisory lock, so that losing the connection loses the cell. Each
-  transaction that moves the head names the fence; after somebody else has taken the cell it moves nothing.
+- The connection drives the cell: on PostgreSQL it holds the advisory lock, so that losing the connection loses the cell.
 - After any trouble the connection is thrown away and the next transaction begins on a fresh one.
 """
 
@@ -34,12 +33,13 @@ class Writer:
         self.dialect = DIALECTS[engine.dialect.name]
         self._engine = engine
         self._driver_error: type[Exception] = engine.dialect.loaded_dbapi.Error
+        self._errors = (SQLAlchemyError, self._driver_error)
         self._integrity_error: type[Exception] = engine.dialect.loaded_dbapi.IntegrityError
         self._connection: Connection | None = None
         self.cursor: Any = None
         try:
             self._connect()
-        except (SQLAlchemyError, self._driver_error) as error:
+        except self._errors as error:
             self.drop()
             raise StoreError(
                 "database-unreachable",
@@ -59,23 +59,35 @@ class Writer:
             self.cursor.execute(self.dialect.begin)
             work(connection)
             self.cursor.execute("COMMIT")
-        except self._integrity_error as error:
-            self.drop()
-            raise StoreError(
-                "entry-foreign",
-                f"{self.place} holds a row that this supervisor did not write: {_said(error)}",
-                "Stop whatever else writes into this database, verify the journal, then start again",
-            ) from error
-        except (SQLAlchemyError, self._driver_error) as error:
-            self.drop()
-            raise StoreRefused(
-                "journal-refused",
-                f"{self.place} did not take a write: {_said(error)}",
-                "Make room on its disk or bring the database back; the cell waits and goes on by itself",
-            ) from error
+        except self._errors as error:
+            raise self._trouble(error) from error
         except BaseException:
             self.drop()
             raise
+
+    def run_one(self, statement: str, parameters: tuple[object, ...]) -> int:
+        """Carry out one statement, which is a transaction by itself; how many rows it touched. Raises as ``run`` does."""
+        try:
+            if self._connection is None:
+                self._reconnect()
+            return self.cursor.execute(statement, parameters).rowcount
+        except self._errors as error:
+            raise self._trouble(error) from error
+
+    def _trouble(self, error: Exception) -> StoreError:
+        """Throw the connection away and say what happened."""
+        self.drop()
+        if isinstance(error, self._integrity_error):
+            return StoreError(
+                "entry-foreign",
+                f"{self.place} holds a row that this supervisor did not write: {_said(error)}",
+                "Stop whatever else writes into this database, verify the journal, then start again",
+            )
+        return StoreRefused(
+            "journal-refused",
+            f"{self.place} did not take a write: {_said(error)}",
+            "Make room on its disk or bring the database back; the cell waits and goes on by itself",
+        )
 
     def drop(self) -> None:
         """Throw the connection away; an open transaction is undone and an advisory lock is gone."""
@@ -88,7 +100,7 @@ class Writer:
             with suppress(self._driver_error):
                 cursor.close()
         if connection is not None:
-            with suppress(SQLAlchemyError, self._driver_error):
+            with suppress(*self._errors):
                 connection.invalidate()
             connection.close()
 

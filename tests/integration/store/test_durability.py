@@ -7,6 +7,7 @@ import sys
 import pytest
 
 from supervisor.store import StoreError, StoreRefused, open_archive
+from supervisor.store.journal import HEAD_EVERY
 
 pytestmark = pytest.mark.integration
 
@@ -68,6 +69,35 @@ def test_a_killed_process_loses_nothing_that_it_was_told_is_durable(sqlite, open
     store = opened(sqlite)
     assert store.journal.head().seq >= told[-1]
     assert store.verify().fault is None
+
+
+def standing(store):
+    with store._reader.asking() as connection:
+        return connection.exec_driver_sql("SELECT head_seq, standing FROM meta").one()
+
+
+def test_an_orderly_end_is_noted_with_the_last_entry(address, opened, make):
+    store = opened(address)
+    store.journal.append(make.entries(1, 5))
+    assert standing(store) == (0, "driving")
+    store.close()
+    with open_archive(address) as archive:
+        assert standing(archive) == (5, "ended")
+
+
+def test_the_noted_head_follows_a_long_run(address, opened, make):
+    store = opened(address)
+    store.journal.append(make.entries(1, HEAD_EVERY - 1))
+    assert standing(store) == (0, "driving")
+    store.journal.append(make.entries(HEAD_EVERY, HEAD_EVERY))
+    assert standing(store) == (HEAD_EVERY, "driving")
+
+
+def test_closing_a_store_whose_database_is_gone_raises_nothing(postgres_server, postgres, opened):
+    store = opened(postgres)
+    postgres_server.stop()
+    store.close()
+    postgres_server.start()
 
 
 def test_a_full_disk_refuses_and_then_goes_on(sqlite, opened, make):

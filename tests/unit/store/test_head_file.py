@@ -3,12 +3,12 @@
 import pytest
 
 from supervisor.store import head_file
-from supervisor.store.chain import Tip
+from supervisor.store.chain import ROOT
 from supervisor.store.head_file import HeadFile
 
 
 def tip(seq):
-    return Tip(seq=seq, at_ms=0, hash=bytes([seq]) * 32)
+    return ROOT._replace(seq=seq, hash=bytes([seq]) * 32)
 
 
 @pytest.fixture

@@ -32,8 +32,10 @@ def _make_journal() -> None:
         sa.Column("fence", sa.BigInteger, nullable=False),
         sa.Column("head_seq", sa.BigInteger, nullable=False),
         sa.Column("head_hash", sa.LargeBinary, nullable=False),
+        sa.Column("standing", sa.Text, nullable=False),
     )
-    op.bulk_insert(meta, [{"id": 1, "fence": 0, "head_seq": 0, "head_hash": bytes(32)}])
+    first = {"id": 1, "fence": 0, "head_seq": 0, "head_hash": bytes(32), "standing": "ended"}
+    op.bulk_insert(meta, [first])
     op.create_table(
         "declaration",
         sa.Column("digest", sa.Text, primary_key=True),
