@@ -14,6 +14,9 @@ from supervisor.core.events import HandlerObserved, Presence
 from supervisor.core.state import HandlerState, PalletState
 from supervisor.routing.situation import Carry, OutfeedView, Situation, StationView, Stay
 
+ORDER_MAX = 2**32 - 1 - 100_000
+"""Where a number that a handler shows is no longer believed: orders are 32 bits on the wire, and ours go on above it."""
+
 
 def on_handler_observed(draft: Draft, event: HandlerObserved) -> None:
     """Accept the handler's image, unless a newer one was accepted before (S6); then see what became of its order."""
@@ -35,6 +38,9 @@ def on_handler_observed(draft: Draft, event: HandlerObserved) -> None:
     )
     if _only_travelled(before, event):
         return
+    if draft.next_order <= event.order < ORDER_MAX:
+        # An older journal has used higher numbers than ours; the handler refuses every number that it has passed.
+        draft.next_order = event.order + 1
     draft.rethink = "yes"
     for station in sorted(draft.stations):
         draft.dirty[station] = None

@@ -2,7 +2,8 @@
 
 Rules of this file:
 - A run is ours only if the station's echo says so, or if the station cannot echo and nothing contradicts.
-- A result is taken only with proof of belonging: an echoed run id, a serial number after the start, or a counter that moved.
+- A result is taken only with proof of belonging: an echoed run id, or a counter that moved by one since the start; and only if
+  nothing that it says contradicts.
 - A run that ends without a result counts as one try of its program for that pallet; tries are bounded by the verdict room.
 """
 
@@ -270,9 +271,12 @@ def _lost(draft: Draft, station: str) -> None:
 
 
 def _end_run(draft: Draft, station: str) -> None:
+    """A run that was never ordered to start leaves nothing for the station to show; one before it may stand there still."""
+    state = draft.stations[station]
     run = run_of(draft, station)
+    ended = run_names(run) if run.stage in UNDER_WAY else state.ended
     _move_run(draft, station, "run given up")
-    draft.change_station(station, run=None, ended=run_names(run), prepared="")
+    draft.change_station(station, run=None, ended=ended, prepared="")
     for about in (f"run of {station}", f"program of {station}"):
         draft.end_goal(about)
     _end_run_holds(draft, station)
@@ -329,14 +333,11 @@ def on_run_timer(draft: Draft, station: str) -> None:
 
 def on_program_timer(draft: Draft, station: str) -> None:
     """A program was not prepared in time."""
-    run = draft.stations[station].run
-    if run is not None and run.stage == "preparing":
-        draft.hold(
-            "prepare-failed",
-            "station",
-            station,
-            f"{run.program} is not prepared, the station reads other",
-        )
+    state = draft.stations[station]
+    if state.run is not None and state.run.stage == "preparing":
+        name = draft.tables.programs[state.run.program].name
+        seen = f"{name} is not prepared: the station reads '{state.work}' with {state.program or 'no program'}"
+        draft.hold("prepare-failed", "station", station, seen)
 
 
 # --- results --------------------------------------------------------------------------------------------------------------------
@@ -386,6 +387,8 @@ def _doubt(state: StationState, event: ResultArrived) -> str:
     run = state.run
     if run is None or run.stage not in UNDER_WAY:
         return "no run of ours is under way at the station"
+    if event.serial and event.serial != run.serial:
+        return f"it names serial number {event.serial}, not {run.serial}"
     if event.run_id:
         return (
             ""
@@ -395,8 +398,6 @@ def _doubt(state: StationState, event: ResultArrived) -> str:
     if event.boot != run.boot_before:
         return "the station restarted since the run was started, and the result names no run"
     if event.counter >= 0 and run.counter_before >= 0:
-        if event.serial and event.serial != run.serial:
-            return f"it names serial number {event.serial}, not {run.serial}"
         return (
             ""
             if event.counter == run.counter_before + 1

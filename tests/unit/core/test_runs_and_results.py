@@ -1,0 +1,341 @@
+"""A run is started at most once, its result is taken with proof, and what ends badly is repeated no more than twice."""
+
+import pytest
+
+from simulators.bench.trial import DAY_MS, finish, serials, troubles
+from supervisor.cell.value import replace
+from supervisor.core.commands import AcknowledgeResult, PrepareProgram, StartRun
+from supervisor.core.events import (
+    CellOrdered,
+    HoldReleased,
+    ResultArrived,
+    StationObserved,
+    TimerFired,
+)
+from supervisor.core.holds import HOLDS
+
+MINUTE_MS = 60_000
+
+
+def until(world, done):
+    world.run(world.now_ms + DAY_MS, done=lambda _: done())
+    assert done()
+
+
+def acquiring(world, station):
+    return world.models.stations[station].image().work == "acquiring"
+
+
+def stands(world):
+    return sorted(hold.code for hold in world.state.holds.values())
+
+
+def answer(world, code, reply):
+    (hold,) = [hold for hold in world.state.holds.values() if hold.code == code]
+    world.tell(HoldReleased(hold=hold.hold, answer=reply, by="a person", place=""))
+
+
+def observed(world, station):
+    """The last image of a station that the core got."""
+    return next(
+        entry.event
+        for entry in reversed(world.journal.entries)
+        if isinstance(entry.event, StationObserved) and entry.event.station == station
+    )
+
+
+# --- results ----------------------------------------------------------------------------------------------------------------------
+
+
+def results_changed(change):
+    def wire(fact):
+        return change(fact) if isinstance(fact, ResultArrived) else ((0, fact),)
+
+    return wire
+
+
+def test_a_late_result_is_taken_when_it_comes(a_world):
+    world = a_world()
+    world.wire = results_changed(lambda fact: [(25_000, fact)])
+    finish(world, parts=3)
+    assert troubles(world, parts=serials(world)) == []
+    assert world.state.unassigned == ()
+
+
+def test_a_result_that_comes_twice_counts_once(a_world):
+    world = a_world()
+    world.wire = results_changed(lambda fact: [(0, fact), (0, fact), (90_000, fact)])
+    finish(world, parts=3)
+    assert troubles(world, parts=serials(world)) == []
+    for record in world.records:
+        for finding in record.findings:
+            runs = [finding.decided_by.run_id, *(each.run_id for each in finding.monitored_by)]
+            assert len(runs) == len(set(runs))
+
+
+def test_a_partial_result_decides_nothing(a_world):
+    world = a_world()
+    world.wire = results_changed(
+        lambda fact: [(0, replace(fact, scope="partial", values=fact.values[:1])), (9_000, fact)]
+    )
+    finish(world, parts=3)
+    assert troubles(world, parts=serials(world)) == []
+
+
+FOREIGN = {
+    "another run id": {"run_id": "R999999"},
+    "the run before": {"run_id": "R1"},
+    "another serial number": {"serial": "12345"},
+    "no name, another serial number": {"run_id": "", "serial": "12345"},
+    "no name, a counter that did not move": {"run_id": "", "counter": 0},
+    "no name, a counter that moved by two": {"run_id": "", "counter": 2},
+    "no name, another start of the station": {"run_id": "", "boot": "other"},
+    "no proof at all": {"run_id": "", "serial": "", "counter": -1},
+}
+
+
+@pytest.mark.parametrize("what", FOREIGN)
+def test_a_result_without_proof_is_kept_aside_and_the_right_one_taken(a_world, what):
+    world = a_world(pallets=1)
+
+    def first_a_foreign_one(fact):
+        values = tuple(replace(each, value=999.0) for each in fact.values)
+        foreign = replace(fact, result_id="foreign", values=values, **FOREIGN[what])
+        return [(0, foreign), (0, fact)]
+
+    world.wire = results_changed(first_a_foreign_one)
+    finish(world, parts=1)
+    assert troubles(world, parts=serials(world)) == []
+    assert {aside.result_id for aside in world.state.unassigned} == {"foreign"}
+    assert all(aside.why for aside in world.state.unassigned)
+
+
+def test_a_result_for_a_station_without_a_run_is_kept_aside(a_world):
+    world = a_world(pallets=1)
+    result = ResultArrived(
+        station="ct-1",
+        source_ms=1,
+        boot="1",
+        result_id="x",
+        run_id="R5",
+        serial="",
+        counter=1,
+        scope="final",
+        values=(),
+    )
+    world.tell(result)
+    world.tell(result)
+    world.tell(replace(result, station="no such station"))
+    assert [aside.result_id for aside in world.state.unassigned] == ["x"]
+
+
+def without_echo(fact):
+    """Stations that echo nothing: they only count their results."""
+    if isinstance(fact, StationObserved | ResultArrived):
+        fact = replace(fact, run_id="", serial="")
+    return ((0, fact),)
+
+
+def test_stations_that_only_count_their_results_do_the_whole_job(a_world):
+    world = a_world(pallets=6)
+    world.wire = without_echo
+    finish(world, parts=6)
+    assert troubles(world, parts=serials(world)) == []
+    assert world.state.holds == {}
+
+
+def test_a_value_of_bad_quality_is_measured_once_more_and_then_reported(a_world):
+    world = a_world(pallets=1)
+    touch = world.models.stations["touch-1"]
+    touch.spoil_next()
+    finish(world, parts=1)
+    assert troubles(world, parts=serials(world)) == []
+    (record,) = world.records
+    assert record.verdict == "conforming"
+    world = a_world(pallets=1)
+    for _ in range(9):
+        world.models.stations["touch-1"].spoil_next()
+        world.models.stations["scan-1"].spoil_next()
+    finish(world, parts=1)
+    (record,) = world.records
+    assert record.verdict == "station error"
+    assert len(world.starts) <= 4
+
+
+# --- runs that end badly ----------------------------------------------------------------------------------------------------------
+
+
+def test_a_run_that_the_station_breaks_off_is_repeated_at_most_once(a_world):
+    world = a_world(pallets=1)
+    touch = world.models.stations["touch-1"]
+
+    def breaks_off(_world):
+        if touch.image().work == "acquiring":
+            touch.break_off()
+            world.look()
+        return bool(world.records) and not world.state.pallets
+
+    world.run(world.now_ms + DAY_MS, done=breaks_off)
+    assert troubles(world, parts=serials(world)) == []
+    (record,) = world.records
+    assert record.verdict == "not measured"
+    tried = [run for run in world.starts if "touch-1" in started_at(world, run)]
+    assert len(tried) == 2
+
+
+def started_at(world, run_id):
+    return {
+        command.station
+        for entry in world.journal.entries
+        for command in entry.commands
+        if isinstance(command, StartRun) and command.run_id == run_id
+    }
+
+
+RESTARTS = [
+    (station, work)
+    for station in ("scan-1", "touch-1", "ct-1")
+    for work in ("prepared", "acquiring", "evaluating", "finished")
+    if (station, work) != ("touch-1", "evaluating")  # it gives part and result at once
+]
+
+
+@pytest.mark.parametrize(("station", "work"), RESTARTS)
+def test_a_station_that_restarts_is_asked_anew_and_every_part_is_finished(a_world, station, work):
+    world = a_world(pallets=6)
+    model = world.models.stations[station]
+    if work == "finished":
+        world.wire = results_changed(lambda fact: [(10_000, fact)])
+    if work == "prepared":
+        pause_before_the_start(world, station)
+    until(world, lambda: model.image().work == work)
+    world.reboot(station)
+    world.tell(CellOrdered(want="run", by="a person"))
+    finish(world, parts=6)
+    assert troubles(world, parts=serials(world)) == []
+    assert world.state.holds == {}
+
+
+def pause_before_the_start(world, station):
+    until(world, lambda: getattr(world.state.stations[station].run, "stage", "") == "preparing")
+    world.tell(CellOrdered(want="pause", by="a person"))
+
+
+def test_an_image_of_a_finished_run_is_no_new_one(a_world):
+    """Until the station has taken the acknowledgement it goes on to show the run that is over."""
+    world = a_world(pallets=2)
+    world.goes_lost = lambda goal: isinstance(goal, AcknowledgeResult)
+    world.run(world.now_ms + 10 * MINUTE_MS)
+    assert "foreign-run" not in stands(world)
+    world.goes_lost = lambda _goal: False
+    world.run(world.now_ms + 2 * MINUTE_MS)
+    for hold in list(world.state.holds.values()):
+        assert hold.code == "prepare-failed"
+        world.tell(HoldReleased(hold=hold.hold, answer="try again", by="a person", place=""))
+    finish(world, parts=2)
+    assert troubles(world, parts=serials(world)) == []
+
+
+@pytest.mark.parametrize("shown", ["preparing", "prepared"])
+def test_somebody_elses_run_is_noticed_while_ours_is_made_ready(a_world, shown):
+    """It used to wait in silence."""
+    world = a_world(pallets=2)
+    pause_before_the_start(world, "touch-1")
+    until(world, lambda: world.state.stations["touch-1"].run.stage == shown)
+    image = observed(world, "touch-1")
+    world.tell(replace(image, source_ms=image.source_ms + 1, work="running", run_id="BY HAND"))
+    assert stands(world) == ["foreign-run"]
+
+
+def starts_wanted(world):
+    return [o.goal for o in world.state.outstanding.values() if isinstance(o.goal, StartRun)]
+
+
+def test_a_start_whose_fate_is_unknown_is_not_repeated_blindly(a_world):
+    """The start was carried out, the link broke, and the station cannot echo: only a counter that did not move speaks for a repeat."""
+    world = a_world(pallets=1)
+    world.goes_lost = lambda goal: isinstance(goal, StartRun)
+    until(world, lambda: bool(starts_wanted(world)))
+    (goal,) = starts_wanted(world)
+    before = len(world.journal.entries)
+    image = observed(world, goal.station)
+    for counter in (-1, image.counter + 1):
+        world.state = world.core.decide(
+            world.state, replace(image, link="down"), world.now_ms
+        ).state
+        shown = replace(image, source_ms=image.source_ms + 9, work="prepared", run_id="", serial="")
+        decision = world.core.decide(world.state, replace(shown, counter=counter), world.now_ms)
+        assert not [c for c in decision.commands if isinstance(c, StartRun)]
+    assert len(world.journal.entries) == before
+
+
+def test_a_paused_cell_starts_nothing_and_goes_on_where_it_was(a_world):
+    world = a_world(pallets=3)
+    until(world, lambda: acquiring(world, "touch-1"))
+    world.tell(CellOrdered(want="pause", by="a person"))
+    begun = len(world.starts)
+    world.run(world.now_ms + 60 * MINUTE_MS)
+    assert len(world.starts) == begun
+    assert not any(world.state.handler.jaws)
+    assert world.state.holds == {}
+    world.tell(CellOrdered(want="run", by="a person"))
+    finish(world, parts=3)
+    assert troubles(world, parts=serials(world)) == []
+
+
+def test_a_pause_fetches_no_pallet_that_still_stands_in_its_place(a_world):
+    """The handler is on its way to a pallet: it stops before it, with nothing in hand."""
+    world = a_world(pallets=3)
+
+    def on_its_way():
+        carry, handler = world.state.handler.carry, world.state.handler
+        return (
+            carry is not None
+            and carry.pallet not in handler.jaws
+            and handler.stage == "approaching"
+        )
+
+    until(world, on_its_way)
+    world.tell(CellOrdered(want="pause", by="a person"))
+    world.run(world.now_ms + 60 * MINUTE_MS)
+    assert world.state.handler.carry is None
+    assert not any(world.state.handler.jaws)
+    world.tell(CellOrdered(want="run", by="a person"))
+    finish(world, parts=3)
+    assert troubles(world, parts=serials(world)) == []
+
+
+def test_a_program_that_was_ruled_out_is_left_to_another_station(a_world):
+    """The optical station has lost its programs; what the tactile one can decide is decided there, the rest is not measured."""
+    world = a_world(pallets=1)
+    world.goes_lost = lambda goal: isinstance(goal, PrepareProgram) and goal.station == "scan-1"
+    until(world, lambda: stands(world) == ["prepare-failed"])
+    answer(world, "prepare-failed", "give up")
+    finish(world, parts=1)
+    assert troubles(world, parts=serials(world)) == []
+    (record,) = world.records
+    decided = {finding.number for finding in record.findings if finding.decided_by}
+    assert decided == {"1", "2"}
+    assert record.verdict == "not measured"
+
+
+def test_a_timer_that_nobody_waits_for_changes_nothing(a_world):
+    world = a_world(pallets=1)
+    world.run(world.now_ms + MINUTE_MS)
+    state = world.state
+    for timer in ("run of touch-1", "handler", "nest of nowhere", "", "tag at rack-99", "x y z"):
+        if timer not in state.timers:
+            world.tell(TimerFired(timer=timer))
+    for timer in state.timers:
+        world.tell(TimerFired(timer=timer))
+    assert world.state == state
+
+
+def test_every_hold_about_a_run_ends_with_the_run(a_world):
+    world = a_world(pallets=1)
+    world.models.stations["touch-1"].duration_factor = 3.0
+    until(world, lambda: stands(world) == ["run-late"])
+    finish(world, parts=1)
+    assert world.state.holds == {}
+    assert HOLDS["run-late"].answers == ("wait", "abort")
+    assert troubles(world, parts=serials(world)) == []
