@@ -1,0 +1,308 @@
+"""Pallets that come, go and stand where nobody expects them; and an outfeed that nobody empties."""
+
+from dataclasses import replace as changed
+
+import pytest
+
+from simulators.bench.trial import DAY_MS, START_MS, finish, serials, troubles
+from supervisor.cell.value import replace
+from supervisor.core.commands import ReadTag
+from supervisor.core.events import HoldReleased, PlacesObserved, TagRead
+
+MINUTE_MS = 60_000
+
+
+def until(world, done):
+    world.run(world.now_ms + DAY_MS, done=lambda _: done())
+    assert done()
+
+
+def stands(world):
+    return sorted(hold.code for hold in world.state.holds.values())
+
+
+def answer(world, code, reply):
+    (hold,) = [hold for hold in world.state.holds.values() if hold.code == code]
+    world.tell(HoldReleased(hold=hold.hold, answer=reply, by="a person", place=""))
+
+
+def take(world, place):
+    pallet = world.floor.lift(place)
+    assert pallet
+    world.look()
+    return pallet
+
+
+def put(world, place, pallet):
+    assert world.floor.set_down(place, pallet)
+    world.look()
+
+
+def free_rack_places(world):
+    return [
+        name
+        for name, place in sorted(world.state.places.items())
+        if name.startswith("rack") and place.presence == "empty" and not place.reserved
+    ]
+
+
+def coming(*arrivals_ms):
+    times = tuple(START_MS + ms for ms in arrivals_ms)
+    return lambda physics: changed(physics, operator=changed(physics.operator, arrivals_ms=times))
+
+
+def taken_after(ms):
+    return lambda physics: changed(physics, operator=changed(physics.operator, take_after_ms=ms))
+
+
+def at_home(world, *, decided):
+    """The place of a pallet in the rack that no order of the handler is about, or ""."""
+    order = world.state.outstanding.get("handler")
+    busy = order.goal.place if order else ""
+    return next(
+        (
+            pallet.place
+            for pallet in world.state.pallets.values()
+            if pallet.stage == "planned"
+            and pallet.place.startswith("rack")
+            and pallet.place != busy
+            and bool(pallet.results) == (decided == "partly")
+        ),
+        "",
+    )
+
+
+@pytest.mark.parametrize("decided", ["nothing", "partly"])
+def test_a_pallet_taken_from_the_rack_has_left_the_cell_with_its_record(a_world, decided):
+    world = a_world(pallets=9, jaws=1)
+    until(world, lambda: bool(at_home(world, decided=decided)))
+    taken = take(world, at_home(world, decided=decided))
+    assert taken not in world.state.pallets
+    finish(world, parts=9)
+    by_pallet = {record.pallet: record for record in world.records}
+    assert by_pallet[taken].verdict == "not measured"
+    assert troubles(world, parts=serials(world)) == []
+    assert world.state.holds == {}
+
+
+def test_a_pallet_that_comes_back_is_a_new_visit_with_a_record_of_its_own(a_world):
+    world = a_world(pallets=6)
+    until(world, lambda: bool(at_home(world, decided="nothing")))
+    place = at_home(world, decided="nothing")
+    taken = take(world, place)
+    world.run(world.now_ms + 5 * MINUTE_MS)
+    put(world, place, taken)
+    finish(world, parts=7)
+    visits = [record for record in world.records if record.pallet == taken]
+    assert [record.verdict for record in visits] == ["not measured", "conforming"]
+    assert visits[0].entered_ms < visits[1].entered_ms
+
+
+def test_a_pallet_that_is_moved_within_the_rack_by_hand_keeps_its_identity(a_world):
+    world = a_world(pallets=6)
+    until(world, lambda: bool(at_home(world, decided="nothing")))
+    taken = take(world, at_home(world, decided="nothing"))
+    put(world, free_rack_places(world)[-1], taken)
+    world.run(world.now_ms + 1_000)
+    assert world.state.pallets[taken].stage in ("planned", "visiting")
+    finish(world, parts=7)
+    assert world.state.pallets == {}
+    assert world.state.holds == {}
+
+
+def test_a_pallet_put_on_the_home_place_of_an_absent_one_gives_that_another_home(a_world):
+    world = a_world(pallets=2, built=coming(0, 30 * DAY_MS))
+    until(world, lambda: world.state.stations["touch-1"].pallet != "")
+    (first,) = world.state.pallets
+    home = world.state.pallets[first].home
+    second = next(p.pallet for p in world.physics.pallets if p.pallet != first)
+    put(world, home, second)
+    assert world.state.pallets[first].home != home
+    assert world.state.places[world.state.pallets[first].home].reserved == first
+    finish(world, parts=2)
+    assert troubles(world, parts=serials(world)) == []
+    assert all(place.reserved == "" for place in world.state.places.values())
+
+
+def test_a_stranger_on_the_reserved_outfeed_place_makes_the_part_leave_by_another(a_world):
+    world = a_world(pallets=2, built=coming(0, 30 * DAY_MS))
+
+    def being_fetched():
+        carry, order = world.state.handler.carry, world.state.outstanding.get("handler")
+        fetched = carry is not None and carry.target.startswith("out-ok")
+        return fetched and order is not None and order.goal.action == "pick"
+
+    until(world, being_fetched)
+    place = world.state.handler.carry.target
+    (first,) = world.state.pallets
+    stranger = next(p.pallet for p in world.physics.pallets if p.pallet != first)
+    put(world, place, stranger)
+    assert stands(world) == ["outfeed-misused"]
+    until(world, lambda: world.state.pallets[first].stage == "sorted")
+    assert world.state.pallets[first].place not in ("", place)
+    assert take(world, place) == stranger
+    assert stands(world) == []
+    put(world, free_rack_places(world)[0], stranger)
+    finish(world, parts=2)
+    assert troubles(world, parts=serials(world)) == []
+    assert world.state.pallets == {}
+
+
+@pytest.mark.parametrize("jaws", [1, 2])
+def test_a_full_outfeed_stops_only_what_would_leave_by_it(a_world, jaws):
+    """Finished parts wait, in nests or at home, the stations go on, and nobody is asked. When a place is free they leave."""
+    world = a_world(pallets=6, jaws=jaws, built=taken_after(30 * DAY_MS))
+    until(world, lambda: len(world.records) == 6)
+    world.run(world.now_ms + 60 * MINUTE_MS)
+    stages = sorted(pallet.stage for pallet in world.state.pallets.values())
+    assert stages == ["decided"] * 4 + ["sorted"] * 2
+    assert world.state.holds == {}
+    assert "no outfeed place for conforming parts is free" in world.state.stay
+    assert not any(world.state.handler.jaws)
+    for _ in range(3):
+        for place in ("out-ok-1", "out-ok-2"):
+            take(world, place)
+        world.run(world.now_ms + 10 * MINUTE_MS)
+    assert world.state.pallets == {}
+    assert troubles(world, parts=serials(world)) == []
+
+
+def test_a_pallet_that_failed_to_leave_and_has_lost_its_home_waits_in_hand_for_any_place(a_world):
+    """Its outfeed place was taken by a stranger while it was on its way, its home too, and the rack is full."""
+    world = a_world(pallets=3, built=coming(0, 30 * DAY_MS, 30 * DAY_MS))
+    until(world, lambda: any(p.stage == "decided" for p in world.state.pallets.values()))
+    (first,) = world.state.pallets
+    home = world.state.pallets[first].home
+    strangers = [p.pallet for p in world.physics.pallets if p.pallet != first]
+
+    def on_its_way_out():
+        order = world.state.outstanding.get("handler")
+        return order is not None and order.goal.action == "put" and order.goal.put == first
+
+    until(world, on_its_way_out)
+    out = world.state.outstanding["handler"].goal.place
+    for place in free_rack_places(world):
+        if place != home:
+            world.state = replace(
+                world.state,
+                places={
+                    **world.state.places,
+                    place: replace(world.state.places[place], reserved="somebody"),
+                },
+            )
+    put(world, home, strangers[0])
+    world.models.handler.fail_next()
+    until(world, lambda: "handler-failed" in stands(world))
+    assert world.state.pallets[first].home == ""
+    put(world, out, strangers[1])
+    answer(world, "handler-failed", "go on")
+    finish(world, parts=2)
+    assert {r.pallet for r in world.records} >= {first, strangers[0]}
+    assert not any(world.state.handler.jaws)
+
+
+# --- tags -------------------------------------------------------------------------------------------------------------------------
+
+
+def test_a_tag_is_tried_three_times_before_anybody_is_asked(a_world):
+    world = a_world(pallets=2, built=coming(1_000, 5_000))
+    for status in ("failed", "no tag"):
+        world.models.reader.answer_next(status)
+    finish(world, parts=2)
+    assert troubles(world, parts=serials(world)) == []
+    asked = [
+        command
+        for entry in world.journal.entries
+        for command in entry.commands
+        if isinstance(command, ReadTag)
+    ]
+    assert len(asked) == 4
+    assert len({command.order for command in asked}) == 4
+
+
+def test_a_held_pallet_stops_nothing_else(a_world):
+    world = a_world(pallets=6, built=coming(1_000, *[9_000] * 5))
+    for _ in range(3):
+        world.models.reader.answer_next("several tags")
+    until(world, lambda: len(world.records) == 5)
+    world.run(world.now_ms + 10 * MINUTE_MS)
+    assert stands(world) == ["tag-unreadable"]
+    (held,) = world.state.pallets.values()
+    assert held.stage == "held"
+
+
+def test_a_tag_answer_that_nobody_awaits_changes_nothing(a_world):
+    world = a_world(pallets=1, built=coming(1_000))
+    until(world, lambda: bool(world.state.pallets))
+    (wanted,) = [w.goal for w in world.state.outstanding.values() if isinstance(w.goal, ReadTag)]
+    read = TagRead(
+        order=wanted.order, reader="rack", place=wanted.place, status="no tag", payload="", why=""
+    )
+    before = world.state
+    world.tell(replace(read, order=wanted.order + 1))
+    world.tell(replace(read, order=wanted.order - 1))
+    world.tell(replace(read, place="rack-12" if wanted.place != "rack-12" else "rack-11"))
+    world.tell(replace(read, place="no such place"))
+    assert world.state == before
+
+
+def test_a_payload_that_is_no_hexadecimal_text_holds_the_pallet(a_world):
+    world = a_world(pallets=1, built=coming(1_000))
+    until(world, lambda: bool(world.state.pallets))
+    (wanted,) = [w.goal for w in world.state.outstanding.values() if isinstance(w.goal, ReadTag)]
+    told = TagRead(
+        order=wanted.order, reader="rack", place=wanted.place, status="read", payload="zz", why=""
+    )
+    world.tell(told)
+    assert stands(world) == ["tag-malformed"]
+
+
+def test_a_pallet_swapped_for_another_while_its_tag_is_read_is_not_taken_for_it(a_world):
+    world = a_world(pallets=2, built=coming(1_000, 30 * DAY_MS))
+    until(world, lambda: bool(world.state.pallets))
+    (unread,) = world.state.pallets.values()
+    taken = take(world, unread.place)
+    other = next(p.pallet for p in world.physics.pallets if p.pallet != taken)
+    put(world, unread.place, other)
+    world.run(world.now_ms + 1_000)
+    assert list(world.state.pallets) == [other]
+
+
+# --- what a reader shows ----------------------------------------------------------------------------------------------------------
+
+
+def last_places(world):
+    return next(
+        entry.event
+        for entry in reversed(world.journal.entries)
+        if isinstance(entry.event, PlacesObserved)
+    )
+
+
+def test_a_reader_that_is_gone_leaves_nothing_known_of_its_places(a_world):
+    """Whatever the adapter puts into the fact: an old presence would let the handler set down on an occupied place."""
+    world = a_world(pallets=2)
+    world.run(world.now_ms + MINUTE_MS)
+    image = last_places(world)
+    for presence in (image.presence, ()):
+        gone = replace(image, link="down", presence=presence)
+        state = world.core.decide(world.state, gone, world.now_ms).state
+        assert {place.presence for place in state.places.values()} == {"unknown"}
+        assert state.pallets.keys() == world.state.pallets.keys()
+
+
+def test_a_place_that_an_image_does_not_show_is_unknown(a_world):
+    world = a_world(pallets=2)
+    image = last_places(world)
+    shown = tuple(entry for entry in image.presence if entry[0] != "rack-01")
+    partial = replace(image, source_ms=image.source_ms + 1, presence=shown)
+    state = world.core.decide(world.state, partial, world.now_ms).state
+    assert state.places["rack-01"].presence == "unknown"
+    assert state.places["rack-02"].presence == world.state.places["rack-02"].presence
+
+
+def test_a_reader_tells_nothing_of_places_that_are_not_its_own(a_world):
+    world = a_world(pallets=2)
+    image = last_places(world)
+    strange = replace(image, reader="another", presence=(("rack-01", "occupied"),))
+    assert world.core.decide(world.state, strange, world.now_ms).state == world.state
