@@ -249,7 +249,11 @@ class Connection:
         """Keep one Publish request on its way; after each message give way to what it has set off."""
         acknowledgements: list[Acknowledgement] = []
         while True:
-            message = await self._monitor.publish(acknowledgements)
+            try:
+                message = await self._monitor.publish(acknowledgements)
+            except ua.uaerrors.BadTooManyPublishRequests:
+                await asyncio.Event().wait()  # this server takes fewer; the other lane goes on
+                continue
             self._take(message)
             acknowledgements = _acknowledge(message)
             for _ in range(YIELDS_BEFORE_PUBLISH):

@@ -202,6 +202,12 @@ class Operator:
     async def read(self, name: str) -> Any:
         return await (await self.node(name)).read_value()
 
+    async def until(self, name: str, value: Any) -> None:
+        """Wait until a variable has a value."""
+        async with asyncio.timeout(2):
+            while await self.read(name) != value:  # noqa: ASYNC110 - the server knows no event for it
+                await asyncio.sleep(0.01)
+
 
 @pytest.fixture(scope="session")
 def strange_process(started: tuple[Machines, ServerProcess]) -> Strange:

@@ -3,7 +3,7 @@
 Rules of this file:
 - It is a process of its own, so that it can be frozen and killed. It says one JSON line when it is ready and ends with its input.
 - Every variable can be written by the test, also with a bad or uncertain status.
-- It takes no more than ``LIMIT`` nodes per request and says so, like a small controller.
+- It takes no more than ``LIMIT`` nodes per request and says so, and one Publish request at a time, like a small controller.
 """
 
 import asyncio
@@ -17,6 +17,7 @@ from asyncua import Server, ua
 from asyncua.common.structures104 import new_enum, new_struct, new_struct_field
 from asyncua.common.utils import ServiceError
 from asyncua.server.internal_session import InternalSession
+from asyncua.server.uaprocessor import UaProcessor
 
 URI = "urn:pointsman:test:strange"
 LIMIT = 5
@@ -39,6 +40,7 @@ def enforce_limits() -> None:
         return await plain(self, paths)
 
     InternalSession.translate_browsepaths_to_nodeids = translate
+    UaProcessor.publish_request_limit = lambda _self, _subscriptions: 1
 
 
 def _limited(service: Any, items: str) -> Any:

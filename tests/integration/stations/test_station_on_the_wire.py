@@ -14,6 +14,8 @@ from supervisor.core.commands import (
     StartRun,
 )
 from supervisor.core.events import OrderAnswered, ResultArrived, StationObserved
+from supervisor.stations.adapter import Wiring
+from supervisor.stations.connection import LinkOptions
 from supervisor.stations.station import StationAdapter
 
 pytestmark = [pytest.mark.integration, pytest.mark.timeout(120)]
@@ -129,6 +131,20 @@ async def test_what_the_server_granted_is_in_the_report(station):
     assert report.revised.session_ms == 30_000
     assert report.revised.items == 8
     assert report.quiet_s <= 1.5
+
+
+async def test_a_server_that_pushes_at_once_and_sends_no_sign_of_life_is_asked_for_one(
+    strange, watch, strange_profile, operator
+):
+    options = LinkOptions(interval_ms=0, silence_ms_max=750)
+    station = watch(
+        StationAdapter("strange-1", strange.url, strange_profile(), Wiring(options=options))
+    )
+    await station.until(lambda: seen(station).link == "up")
+    await asyncio.sleep(1.5)  # twice the silence that would be too long
+    await operator.write("Nest", True, T.Boolean)
+    await station.until(lambda: seen(station).nest == "occupied")
+    assert [event.link for event in station.events] == ["up", "up"]
 
 
 # --- not the station that the profile is for ------------------------------------------------------------------------------
@@ -315,6 +331,31 @@ async def test_a_slow_method_leaves_its_order_in_doubt_and_disturbs_nothing_else
     assert [event.link for event in station.of(StationObserved)] == ["up"] * len(
         station.of(StationObserved)
     )
+
+
+async def test_a_door_may_overtake_a_program_that_is_being_prepared_and_nothing_else_may(
+    strange, watch, strange_profile, wiring, operator
+):
+    prepare = {
+        "by": "write",
+        "node": "request",
+        "field": "program_number",
+        "echo": "echo",
+        "limit_s": 2,
+    }
+    profile = strange_profile({("orders", "prepare"): prepare})
+    station = watch(StationAdapter("strange-1", strange.url, profile, wiring))
+    await station.until(lambda: seen(station).link == "up")
+    await operator.write("RunRequest", 0, T.UInt32)
+    await operator.write("Echoing", False, T.Boolean)
+    station.adapter.give(PrepareProgram(
+        order=24, station="strange-1", program="p", name="P", number=99, revision="A", part_type="t"
+    ))  # fmt: skip
+    await operator.until("RunRequest", 99)
+    station.adapter.give(ClearFault(order=25, station="strange-1"))
+    station.adapter.give(SetDoor(order=26, station="strange-1", door="closed"))
+    await station.until(lambda: len(answers(station)) == 3)
+    assert [answer[0] for answer in answers(station)] == [26, 24, 25]
 
 
 async def test_goals_go_out_in_the_order_given(station):
