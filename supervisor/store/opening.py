@@ -11,7 +11,6 @@ from pathlib import Path
 from types import TracebackType
 from typing import Self
 
-from alembic.util import CommandError
 from sqlalchemy import Connection, update
 
 from supervisor.shell.ports import S
@@ -22,7 +21,7 @@ from supervisor.store.errors import StoreError
 from supervisor.store.head_file import HeadFile
 from supervisor.store.journal import JournalReader, SqlJournal
 from supervisor.store.lock import FileLock
-from supervisor.store.migration import migrate, newest, present
+from supervisor.store.migration import NEWEST, migrate, present
 from supervisor.store.reader import Reader
 from supervisor.store.records import Records
 from supervisor.store.schema import META
@@ -129,7 +128,7 @@ def open_store(
         held.callback(engine.dispose)
         writer = Writer(engine, place)
         held.callback(writer.drop)
-        writer.run(lambda connection: _migrate(connection, place))
+        writer.run(migrate)
         reader = Reader(engine, place)
         heads = _head_file(place, durability, head_file)
         check_end(JournalReader(reader), heads)
@@ -156,10 +155,10 @@ def open_archive(address: str, *, head_file: Path | None = None) -> Archive:
             found = present(connection)
         if not found:
             raise StoreError("no-journal", f"{place} holds no journal", hint)
-        if found != newest():
+        if found != NEWEST:
             raise StoreError(
                 "schema-other",
-                f"{place} has schema {found}, this version reads {newest()}",
+                f"{place} has schema {found}, this version reads {NEWEST}",
                 "Let the supervisor of this version open it once, or use the version that wrote it",
             )
         return Archive(reader, _head_file(place, "power-safe", head_file), held.pop_all())
@@ -171,17 +170,6 @@ def _head_file(place: Place, durability: Durability, path: Path | None) -> HeadF
     if path is None and place.file is not None:
         path = place.file.with_name(place.file.name + ".head")
     return HeadFile(path) if path is not None else None
-
-
-def _migrate(connection: Connection, place: Place) -> None:
-    try:
-        migrate(connection)
-    except CommandError as error:
-        raise StoreError(
-            "database-newer",
-            f"{place} was written by a newer version: {error}",
-            "Use that version, or restore a backup from before",
-        ) from error
 
 
 def _take_fence(writer: Writer) -> int:
