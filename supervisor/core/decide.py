@@ -116,12 +116,11 @@ def _apply(draft: Draft, event: Event) -> None:  # noqa: C901, PLR0912 - one bra
 
 def _on_supervisor_started(draft: Draft, event: SupervisorStarted) -> None:
     """Everything observed before is old now. What is outstanding goes out again as the links come up and allow it (S4)."""
-    draft.declaration = event.declaration
     draft.fence = event.fence
     if draft.next_order == 0:
         # Numbers of a journal that begins anew must not meet numbers that stations remember from an older journal.
         draft.next_order = (draft.at_ms // 1000 % 40_000) * 100_000 + 1
-    redeclare(draft)
+    redeclare(draft, event.declaration)
     for name in sorted(draft.stations):
         draft.change_station(
             name,

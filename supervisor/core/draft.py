@@ -252,6 +252,10 @@ class Draft:
         ended = self._own("holds").pop(hold)
         self.look_again(ended.about, ended.subject)
 
+    def rename_hold(self, hold: str, subject: str) -> None:
+        """What a hold is about has another name now."""
+        self._own("holds")[hold] = replace(self.holds[hold], subject=subject)
+
     def end_holds_of(self, named: str) -> None:
         """Everything that waited for a person because of this station, pallet or handler is over."""
         for hold in sorted(self.holds):

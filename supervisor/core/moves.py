@@ -202,7 +202,7 @@ def _end_move(draft: Draft, goal: MoveHandler, trigger: str) -> None:
     """An order ended badly: nothing of the decision holds any more, and what is still in a jaw needs its home again."""
     draft.end_goal("handler")
     draft.hand(trigger)
-    _drop_carry(draft)
+    drop_carry(draft)
     if goal.put in draft.handler.jaws and goal.put:
         pallets.claim_home(draft, goal.put)
     if goal.place in draft.places:
@@ -268,7 +268,7 @@ def look_at_handler(draft: Draft) -> None:
     if draft.handler.stage != "idle" or "handler" in draft.outstanding or not _usable(draft):
         return
     if draft.handler.carry is not None and not _still_sensible(draft, draft.handler.carry):
-        _drop_carry(draft)
+        drop_carry(draft)
     if draft.handler.carry is None:
         if draft.rethink == "no":
             return
@@ -322,7 +322,7 @@ def _closed_to_us(draft: Draft, place: str) -> bool:
     return place in draft.stations and stations.unusable(draft, place) != ""
 
 
-def _drop_carry(draft: Draft) -> None:
+def drop_carry(draft: Draft) -> None:
     """Give up a decision: what was reserved for it is free again."""
     carry = draft.handler.carry
     if carry is None:
@@ -343,6 +343,7 @@ def _choose(draft: Draft) -> None:
     in_hand = [pallet for pallet in draft.handler.jaws if pallet]
     if draft.want == "pause" and not in_hand:
         return
+    pallets.claim_homes(draft)
     draft.rethink = "no"
     draft.end_timer("routing")
     first, *others = in_hand or [""]
@@ -354,8 +355,6 @@ def _choose(draft: Draft) -> None:
 
 
 def _ask_routing(draft: Draft, hand: str) -> Carry | Stay:
-    if hand:
-        pallets.claim_home(draft, hand)
     choice = draft.tables.router.choose(situation(draft, hand))
     draft.choices.append(choice)
     return choice

@@ -193,6 +193,14 @@ def claim_home(draft: Draft, pallet: str) -> None:
         draft.change_place(home, reserved=pallet)
 
 
+def claim_homes(draft: Draft) -> None:
+    """Every pallet that has lost its home gets another as soon as there is one."""
+    for name in sorted(draft.pallets):
+        pallet = draft.pallets[name]
+        if not pallet.home and may_travel(draft, pallet):
+            claim_home(draft, name)
+
+
 def free_rack_place(draft: Draft) -> str:
     """The first rack place that is empty and nobody's, or ""."""
     for place in sorted(draft.places):

@@ -1,12 +1,14 @@
 """The state before anything is known, and a known state under a changed declaration.
 
 Rules of this file:
-- A change of the declaration takes effect when a supervisor starts, nowhere else.
+- A change of the declaration takes effect when a supervisor starts, nowhere else. Parts inside go on under the plans in force then; a
+  verdict that was given stands.
 - What is no longer declared is forgotten together with the goals, waits and holds about it; a pallet that would stand nowhere or
   whose part type is gone has left the cell, with its record as far as it came.
 """
 
-from supervisor.core import pallets
+from supervisor.core import moves, pallets, runs
+from supervisor.core.commands import MoveHandler, ReadTag
 from supervisor.core.draft import Draft
 from supervisor.core.state import (
     CellState,
@@ -90,47 +92,72 @@ def _blank_handler(tables: CellTables) -> HandlerState:
     )
 
 
-def redeclare(draft: Draft) -> None:
-    """Fit the state to the declaration in force. Changes nothing while the declared ids stay the same."""
-    tables = draft.tables
-    readers = {reader.reader for reader in tables.cell.readers}
-    same = (
-        draft.stations.keys() == tables.stations.keys()
-        and draft.places.keys() == tables.places.keys()
-        and draft.readers.keys() == readers
-        and len(draft.handler.jaws) == len(tables.jaws)
-        and all(not p.part_type or p.part_type in tables.part_types for p in draft.pallets.values())
-    )
-    if same:
+# --- another declaration ----------------------------------------------------------------------------------------------------------
+
+
+def redeclare(draft: Draft, declaration: str) -> None:
+    """Fit the state to the declaration in force, whose tables the draft has. Nothing changes while it is the same."""
+    if declaration == draft.declaration:
         return
+    draft.declaration = declaration
+    gone = _what_is_gone(draft)
+    moves.drop_carry(draft)
+    _forget_pallets(draft)
+    _end_order(draft, gone)
+    _fit_handler(draft)
+    _fit_places(draft, gone)
+    _end_runs(draft)
+    _look_at_parts(draft)
+
+
+def _what_is_gone(draft: Draft) -> frozenset[str]:
+    tables = draft.tables
+    stations = draft.stations.keys() - tables.stations.keys()
+    return frozenset(stations | (draft.places.keys() - tables.places.keys()))
+
+
+def _forget_pallets(draft: Draft) -> None:
+    tables = draft.tables
     known = {*tables.stations, *tables.places, *tables.jaws}
     for name in sorted(draft.pallets):
         pallet = draft.pallets[name]
-        if pallet.place not in known or (
-            pallet.part_type and pallet.part_type not in tables.part_types
-        ):
+        nameless = pallet.part_type and pallet.part_type not in tables.part_types
+        if nameless or pallet.place not in known:
             pallets.forget(draft, name)
-    _drop_what_is_gone(draft)
 
 
-def _drop_what_is_gone(draft: Draft) -> None:
+def _end_order(draft: Draft, gone: frozenset[str]) -> None:
+    """An order about something that is gone is not awaited any more; whether the arm is clear, the handler will show."""
+    waiting = draft.outstanding.get("handler")
+    if waiting is None:
+        return
+    goal = waiting.goal
+    assert isinstance(goal, MoveHandler)
+    jaws = len(draft.tables.jaws)
+    moved = {goal.picked, goal.put} - {""}
+    if (
+        goal.place in gone
+        or moved - draft.pallets.keys()
+        or max(goal.pick_jaw, goal.put_jaw) > jaws
+    ):
+        draft.end_goal("handler")
+        draft.hand("order withdrawn")
+        if goal.place in draft.stations and draft.stations[goal.place].bay == "entered":
+            draft.bay(goal.place, "arm clear")
+
+
+def _fit_handler(draft: Draft) -> None:
+    jaws = draft.tables.jaws
+    kept = (*draft.handler.jaws, *("" for _ in jaws))[: len(jaws)]
+    draft.change_handler(jaws=kept, jaws_seen=tuple("unknown" for _ in jaws))
+    for name in sorted(draft.holds):
+        if draft.holds[name].about == "handler":
+            draft.rename_hold(name, draft.tables.handler.handler)
+
+
+def _fit_places(draft: Draft, gone: frozenset[str]) -> None:
+    """Stations, places and readers as declared, without goals, waits and holds about what is gone."""
     tables = draft.tables
-    gone = (draft.stations.keys() - tables.stations.keys()) | (
-        draft.places.keys() - tables.places.keys()
-    )
-    draft.stations = {
-        name: draft.stations.get(name) or _blank_station(name) for name in tables.stations
-    }
-    draft.places = {name: draft.places.get(name) or _blank_place(name) for name in tables.places}
-    draft.readers = {
-        r.reader: draft.readers.get(r.reader) or _blank_reader(r.reader)
-        for r in tables.cell.readers
-    }
-    draft.owned |= {"stations", "places", "readers"}
-    if len(draft.handler.jaws) != len(tables.jaws):
-        draft.handler = _blank_handler(tables)
-    else:
-        draft.change_handler(carry=None)
     for about in sorted(draft.outstanding):
         goal = draft.outstanding[about].goal
         if {getattr(goal, "station", ""), getattr(goal, "place", "")} & gone:
@@ -141,3 +168,41 @@ def _drop_what_is_gone(draft: Draft) -> None:
     for hold in sorted(draft.holds):
         if draft.holds[hold].subject in gone:
             draft.end_hold(hold)
+    draft.stations = {
+        name: draft.stations.get(name) or _blank_station(name) for name in tables.stations
+    }
+    draft.places = {name: draft.places.get(name) or _blank_place(name) for name in tables.places}
+    draft.readers = {
+        r.reader: draft.readers.get(r.reader) or _blank_reader(r.reader)
+        for r in tables.cell.readers
+    }
+    draft.owned |= {"stations", "places", "readers"}
+    _ask_for_tags_anew(draft)
+
+
+def _ask_for_tags_anew(draft: Draft) -> None:
+    """Another reader may watch a place now."""
+    for about in sorted(draft.outstanding):
+        goal = draft.outstanding[about].goal
+        if isinstance(goal, ReadTag) and goal.reader != draft.tables.places[goal.place].reader:
+            draft.end_goal(about)
+            pallets.ask_for_tag(draft, draft.places[goal.place].pallet)
+
+
+def _end_runs(draft: Draft) -> None:
+    """A run of a program that is gone, or of a part that is gone, is given up; its result would be nobody's."""
+    for name in sorted(draft.stations):
+        run = draft.stations[name].run
+        gone = run is not None and (
+            run.program not in draft.tables.programs or run.pallet not in draft.pallets
+        )
+        if gone:
+            runs.give_up_run(draft, name)
+
+
+def _look_at_parts(draft: Draft) -> None:
+    """What is still open under the plans in force; and a home for each pallet whose own is gone."""
+    for name in sorted(draft.pallets):
+        if draft.pallets[name].home not in draft.places:
+            draft.change_pallet(name, home="")
+        pallets.look_at_part(draft, name)

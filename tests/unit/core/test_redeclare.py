@@ -1,0 +1,116 @@
+"""A changed declaration takes effect when a supervisor starts; whatever is inside the cell then, deciding goes on."""
+
+import pytest
+
+from simulators.bench.trial import DAY_MS, START_MS
+from simulators.bench.world import World
+from supervisor.cell.value import replace
+from supervisor.core.decide import Core
+from supervisor.core.events import SupervisorStarted, TimerFired
+
+MINUTE_MS = 60_000
+
+
+def without_station(name):
+    return lambda cell: replace(
+        cell,
+        stations=tuple(s for s in cell.stations if s.station != name),
+        programs=tuple(p for p in cell.programs if p.station != name),
+    )
+
+
+def without_part_type(name):
+    return lambda cell: replace(
+        cell,
+        part_types=tuple(p for p in cell.part_types if p.part_type != name),
+        programs=tuple(p for p in cell.programs if p.part_type != name),
+    )
+
+
+def without_places(*names):
+    return lambda cell: replace(cell, places=tuple(p for p in cell.places if p.place not in names))
+
+
+def with_other_programs(cell):
+    renamed = tuple(
+        replace(p, program=f"{p.program} new", name=f"{p.name}-2") for p in cell.programs
+    )
+    return replace(cell, programs=renamed)
+
+
+def with_one_jaw(cell):
+    return replace(cell, handler=replace(cell.handler, jaws=1))
+
+
+def with_a_shorter_plan(cell):
+    def shorter(part_type):
+        return replace(part_type, plan=part_type.plan[:2])
+
+    def covers(program):
+        return tuple(c for c in program.covers if c.number != "3")
+
+    programs = tuple(replace(p, covers=covers(p)) for p in cell.programs if covers(p))
+    return replace(cell, part_types=tuple(map(shorter, cell.part_types)), programs=programs)
+
+
+CHANGES = {
+    "touch-1 is gone": without_station("touch-1"),
+    "scan-1 is gone": without_station("scan-1"),
+    "cam rings are gone": without_part_type("cam-ring"),
+    "half the rack is gone": without_places(*(f"rack-{n:02d}" for n in range(1, 7))),
+    "most outfeeds are gone": without_places("out-ok-1", "out-nok-1", "out-hold-1"),
+    "all programs are new": with_other_programs,
+    "one jaw is gone": with_one_jaw,
+    "plans are shorter": with_a_shorter_plan,
+    "only the digest is new": lambda cell: cell,
+}
+
+
+def images_of(world: World, core: Core):
+    """What the machines that are still declared show now, as at a restart."""
+    world._seen.clear()
+    for fact in world._facts():
+        station = getattr(fact, "station", "")
+        if not station or station in core.tables.stations:
+            yield fact
+
+
+@pytest.mark.parametrize("minutes", [0.1, 0.5, 2, 5, 9])
+@pytest.mark.parametrize("change", CHANGES)
+def test_deciding_goes_on_under_a_changed_declaration(a_world, change, minutes):
+    world = a_world(pallets=6)
+    world.run(world.now_ms + round(minutes * MINUTE_MS))
+    cell = replace(CHANGES[change](world.cell), digest="new")
+    core = Core(cell)
+    state = world.state
+    started = SupervisorStarted(declaration="new", version="2", fence=2)
+    at_ms = world.now_ms
+    for fact in (started, *images_of(world, core)):
+        decision = core.decide(state, fact, at_ms)
+        state = decision.state
+        assert core.broken(state) == (), fact
+    for _ in range(20):
+        at_ms += 15 * MINUTE_MS
+        for timer in sorted(state.timers):
+            state = core.decide(state, TimerFired(timer=timer), at_ms).state
+            assert core.broken(state) == (), timer
+    assert state.declaration == "new"
+    known = {*core.tables.stations, *core.tables.places, *core.tables.jaws}
+    for pallet in state.pallets.values():
+        assert pallet.place in known
+        assert pallet.home in core.tables.places or pallet.home == ""
+        assert pallet.part_type in {"", *core.tables.part_types}
+    for station in state.stations.values():
+        assert station.run is None or station.run.program in core.tables.programs
+
+
+def test_parts_of_a_type_that_is_gone_leave_a_record_of_how_far_they_came(a_world):
+    world = a_world(pallets=3)
+    world.run(
+        world.now_ms + DAY_MS, done=lambda w: any(p.results for p in w.state.pallets.values())
+    )
+    half = next(p for p in world.state.pallets.values() if p.results)
+    core = Core(replace(without_part_type(half.part_type)(world.cell), digest="new"))
+    started = SupervisorStarted(declaration="new", version="2", fence=2)
+    state = core.decide(world.state, started, START_MS + DAY_MS).state
+    assert half.pallet not in state.pallets
