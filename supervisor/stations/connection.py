@@ -345,31 +345,37 @@ class Connection:
         """
         self._ordering += 1
         try:
-            async with self._opening_orders:
-                if self._orders is None:
-                    self._orders = await self._replacement()
-                session = self._orders
-            yield session
+            yield self._orders or await self._replacement()
         finally:
             self._ordering -= 1
 
     async def _replacement(self) -> Session:
-        if self._ended:
-            message = "the link went down"
-            raise LinkLost(message)
+        """A new session in place of a doubtful one; whoever comes second gets the same."""
+        async with self._opening_orders:
+            if self._orders is None:
+                self._orders = await self._proven_session()
+            return self._orders
+
+    async def _proven_session(self) -> Session:
+        """A new session that speaks to the same start of the same server, or the connection is in doubt."""
         try:
             session = await self._open_orders()
-            facts = await read_facts(session)
-        except (OSError, TimeoutError, UaError) as error:
-            message = f"no new session for orders: {error or 'no answer'}"
+            try:
+                await self._prove(session)
+            except BaseException:
+                session.abort()
+                raise
+        except (LinkLost, OSError, TimeoutError, UaError) as error:
+            message = f"no new session for orders: {str(error) or 'no answer'}"
             self.doubt(message)
             raise LinkLost(message) from error
-        if facts.boot != self.facts.boot:
-            session.abort()
-            message = "the server restarted"
-            self.doubt(message)
-            raise LinkLost(message)
         return session
+
+    async def _prove(self, session: Session) -> None:
+        facts = await read_facts(session)
+        if self._ended or facts.boot != self.facts.boot:
+            message = "the link went down" if self._ended else "the server restarted"
+            raise LinkLost(message)
 
     def drop_orders(self, session: Session) -> None:
         """A request on this session ran into its limit: its answer may still come, so it is not used again."""
