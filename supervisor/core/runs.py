@@ -137,6 +137,9 @@ def _look_for_foreign_work(draft: Draft, station: str) -> None:
 
 def _look_at_preparation(draft: Draft, station: str, run: Run) -> None:
     state = draft.stations[station]
+    if state.gate:
+        withdraw_run(draft, station)  # the part may be wanted elsewhere meanwhile
+        return
     program = draft.tables.programs[run.program]
     shown = state.program in (program.name, str(program.number))
     if run.stage == "preparing" and state.work == "prepared" and shown:

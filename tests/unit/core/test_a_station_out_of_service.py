@@ -130,6 +130,28 @@ def test_the_handler_or_the_reader_off_for_hours_needs_nobody_when_it_is_back(a_
     assert troubles(world, parts=serials(world)) == []
 
 
+def test_a_part_whose_run_cannot_start_goes_elsewhere_meanwhile(a_world):
+    """The program is prepared, then the station says that it must not measure: the part is not kept in its nest."""
+    world = a_world(pallets=1)
+    world.cut("touch-1")
+    world.run(
+        world.now_ms + HOURS_MS,
+        done=lambda _: getattr(world.state.stations["scan-1"].run, "stage", "") == "preparing",
+    )
+    world.wire = gated
+    world.mend("touch-1")
+    world.cut("scan-1")
+    world.mend("scan-1")
+    world.run(world.now_ms + HOURS_MS)
+    (pallet,) = world.state.pallets.values()
+    assert [result.station for result in pallet.results] == ["touch-1"]
+    assert pallet.open == ("3",)
+    assert pallet.tried == ()
+    bring_back(world, "scan-1")
+    finish(world, parts=1)
+    assert troubles(world, parts=serials(world)) == []
+
+
 def test_a_tag_is_not_unreadable_because_its_reader_is_off(a_world):
     world = a_world(pallets=1)
     world.cut("rack")
