@@ -95,6 +95,7 @@ class World:
         self._timers: dict[str, int] = {}
         self._seen: dict[str, object] = {}
         self._answers: list[Event] = []
+        self._changes = -1
         self._down: set[str] = set()
         self._boots: Counter[str] = Counter()
         self._clocks: Counter[str] = Counter()
@@ -229,15 +230,22 @@ class World:
         handler = self.models.handler.image()
         if self._shows(self._handler, handler):
             facts.append(images.handler_seen(handler, self._stamp(self._handler)))
-        places = self.models.reader.image()
-        if self._shows(self._reader, places):
-            facts.append(images.places_seen(self._reader, places, self._stamp(self._reader)))
+        if self._places_changed():
+            places = self.models.reader.image()
+            if self._shows(self._reader, places):
+                facts.append(images.places_seen(self._reader, places, self._stamp(self._reader)))
         answers, self._answers = self._answers, []
         return [*self._over_the_wire([*facts, *results]), *answers]
 
+    def _places_changed(self) -> bool:
+        """Whether a pallet has moved since the places were looked at; otherwise there is no need to look at each."""
+        before, self._changes = self._changes, self.floor.changes
+        return before != self._changes or self._reader not in self._seen
+
     def _shows(self, machine: str, image: object) -> bool:
         """Whether a machine that can be reached shows something new."""
-        if machine in self._down or image == self._seen.get(machine):
+        before = self._seen.get(machine)
+        if image is before or machine in self._down or image == before:
             return False
         self._seen[machine] = image
         return True

@@ -194,12 +194,22 @@ class FloorInMemory(Floor):
         self._places = dict.fromkeys((*places, *stations), "")
         self._stations = dict.fromkeys(stations, StationFacts())
         self._arm = ArmFacts()
+        self.changes = 0
+        """Grows with every pallet that is put, lifted or moved."""
         self.violations: list[Violation] = []
         self.witnessed: list[Fact] = []
 
     def exclusive(self) -> AbstractContextManager[object]:
         """One process, one thread: nobody else is there."""
         return _ALONE
+
+    def pallet_at(self, place: str) -> str:
+        """See ``Floor``. Asked more often than anything else, so it takes the short way."""
+        return self._places[place]
+
+    def arm(self) -> ArmFacts:
+        """See ``Floor``."""
+        return self._arm
 
     def read_place(self, place: str) -> str:
         """See ``Floor``."""
@@ -209,6 +219,7 @@ class FloorInMemory(Floor):
         """See ``Floor``."""
         assert place in self._places, place
         self._places[place] = pallet
+        self.changes += 1
 
     def read_station(self, station: str) -> StationFacts:
         """See ``Floor``."""

@@ -79,6 +79,9 @@ class HandlerModel:
         self._at_mm = physics.handler.home_mm if arm.at_mm is None else arm.at_mm
         self._known = {arm.last_order: None} if arm.last_order else {}
         self._last_order = arm.last_order
+        self._jaws = physics.jaws
+        self._seen: object = None
+        self._image = self._look(arm.inside, tuple(False for _ in self._jaws))
 
     # --- time and what can be seen ---
 
@@ -91,15 +94,24 @@ class HandlerModel:
         self._agenda.advance(now_ms)
 
     def image(self) -> HandlerImage:
-        """What can be seen now."""
+        """What can be seen now; the same image as before as long as nothing has changed."""
+        inside = self._floor.arm().inside
+        jaws = tuple([self._floor.pallet_at(jaw) != "" for jaw in self._jaws])
+        seen = (self._mode, self._order, self._phase, self._text, inside, self._at, jaws)
+        if seen != self._seen:
+            self._seen = seen
+            self._image = self._look(inside, jaws)
+        return self._image
+
+    def _look(self, inside: str, jaws: tuple[bool, ...]) -> HandlerImage:
         return HandlerImage(
             mode=self._mode,
             order=self._order,
             phase=self._phase,
             text=self._text,
-            inside=self._floor.arm().inside,
+            inside=inside,
             at=self._at,
-            jaws=tuple(bool(self._floor.pallet_at(jaw)) for jaw in self._physics.jaws),
+            jaws=jaws,
         )
 
     # --- orders ---

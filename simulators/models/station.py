@@ -124,6 +124,8 @@ class StationModel:
         self._count = 0
         self._spoiled = 0
         self._text = ""
+        self._seen: object = None
+        self._image = self._look()
 
     # --- time and what can be seen ---
 
@@ -138,7 +140,15 @@ class StationModel:
         self._agenda.advance(now_ms)
 
     def image(self) -> StationImage:
-        """What can be seen now."""
+        """What can be seen now; the same image as before as long as nothing has changed."""
+        seen = (self._mode, self.door.state, self._nest() != "", self._work, self._text)
+        behind = (self._run, self._program, self._count, self._result)
+        if (seen, behind) != self._seen:
+            self._seen = seen, behind
+            self._image = self._look()
+        return self._image
+
+    def _look(self) -> StationImage:
         return StationImage(
             mode=self._mode,
             door=self.door.state,
