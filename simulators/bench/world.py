@@ -2,18 +2,22 @@
 
 Rules of this file:
 - The adapters here are perfect: whole images at once, every order answered. Whoever wants trouble throws it: into the models, between
-  machines and core (``cut``, ``reboot``, ``wire``, ``goes_lost``), or at the supervisor itself (``die_after``, ``revive``).
+  machines and core (``cut``, ``sever``, ``reboot``, ``wire``, ``goes_lost``), or at the supervisor itself (``die_after``, ``revive``,
+  ``refuse_entries``, ``leap``).
 - Time jumps to the next moment at which anything is due; facts of one moment are taken in the fixed order of kinds (S9).
+- What was on its way over a link that is lost never arrives: neither facts nor orders.
 - A supervisor that died decides nothing while the machines go on. Revived, it knows what its journal tells and nothing else.
+- While the journal takes no entries one decision waits for it, and all later facts wait behind that one.
 - Nothing here judges: the floor records violations, ``checks`` compares records with the truth, ``watch`` sees each decision.
 """
 
-import heapq
 from collections import Counter
 from collections.abc import Callable, Iterable
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Literal
 
 from simulators.bench import images
+from simulators.bench.delays import Delays
 from simulators.models.cell import CellModels, floor_in_memory, station_model
 from simulators.models.handler import HandlerModel
 from simulators.models.physics import Physics
@@ -35,14 +39,28 @@ from supervisor.core.commands import (
     StoreRecord,
 )
 from supervisor.core.decide import Core, Decision
-from supervisor.core.events import Event, OrderAnswered, SupervisorStarted, TagRead, TimerFired
+from supervisor.core.events import (
+    Event,
+    HandlerObserved,
+    OrderAnswered,
+    Outcome,
+    PlacesObserved,
+    ResultArrived,
+    StationObserved,
+    SupervisorStarted,
+    TagRead,
+)
 from supervisor.shell.fold import Fold
-from supervisor.shell.memory import MemoryJournal
-from supervisor.shell.ports import SCHEMA, JournalEntry
+from supervisor.shell.inbox import Fact, in_order
+from supervisor.shell.memory import MemoryJournal, MemorySnapshots
+from supervisor.shell.ports import SCHEMA, JournalEntry, Snapshot
 
 if TYPE_CHECKING:
     from supervisor.core.state import CellState
     from supervisor.verdict.record import Record
+
+Sent = Literal["sent", "half", "unsent"]
+"""How many of a decision's commands went out before the supervisor died."""
 
 Wire = Callable[[Event], Iterable[tuple[int, Event]]]
 """What becomes of a fact on its way to the core: what arrives, each after so many ms."""
@@ -62,15 +80,55 @@ def arrives(_goal: Goal) -> bool:
     return False
 
 
+def nothing(_goal: Goal) -> None:
+    """Nothing happens."""
+
+
 def look_away(_event: Event, _decision: Decision) -> None:
     """Nobody watches."""
+
+
+@dataclass(slots=True, kw_only=True)
+class _Desk:
+    """What waits for the journal: the decided entry, and facts that came after it."""
+
+    entries: Literal["taken", "refused"] = "taken"
+    decided: tuple[JournalEntry, Decision] | None = None
+    behind: list[Event] = field(default_factory=list[Event])
+
+
+@dataclass(slots=True, kw_only=True)
+class _Life:
+    """The supervisor's process, and when it is to end."""
+
+    fence: int = 0
+    alive: bool = False
+    death: tuple[int, Sent] | None = None
+
+
+class _Clocks:
+    """The machines' own clocks, which never show the same time twice, and their boot identities."""
+
+    def __init__(self) -> None:
+        self._clocks: Counter[str] = Counter()
+        self._boots: Counter[str] = Counter()
+
+    def boot(self, machine: str) -> None:
+        """The machine restarts."""
+        self._boots[machine] += 1
+
+    def stamp(self, machine: str, now_ms: int) -> images.Stamp:
+        """What a fact of now carries."""
+        self._clocks[machine] = max(now_ms, self._clocks[machine] + 1)
+        return self._clocks[machine], str(1 + self._boots[machine])
 
 
 class World:
     """One cell in virtual time. ``records`` are the stored ones in order, ``journal`` holds every step.
 
-    ``starts`` counts by run id how often a station began it. ``wire``, ``goes_lost`` (a goal that no machine gets) and ``watch``
-    (called with every fact and its decision) may be replaced at any time.
+    ``starts`` counts by run id how often a station began it. ``wire``, ``goes_lost`` (a goal that no machine gets), ``arrived``
+    (called after a machine got a goal) and ``watch`` (called with every fact and its decision) may be replaced at any time.
+    ``snapshot_every``: after so many entries the state is kept, and a revived supervisor folds only what came after (0 = never).
     """
 
     def __init__(self, cell: Cell, physics: Physics, *, seed: int, start_ms: int = 0) -> None:
@@ -86,22 +144,22 @@ class World:
         self.now_ms = start_ms
         self.wire: Wire = straight
         self.goes_lost: Callable[[Goal], bool] = arrives
+        self.arrived: Callable[[Goal], None] = nothing
         self.watch: Callable[[Event, Decision], None] = look_away
+        self.snapshot_every = 0
         self.physics = physics
         self._reader = cell.readers[0].reader
         self._handler = cell.handler.handler
-        self._due: list[tuple[int, int, str, Event]] = []
-        self._serial = 0
-        self._timers: dict[str, int] = {}
         self._seen: dict[str, object] = {}
+        self._delays = Delays()
         self._answers: list[Event] = []
         self._changes = -1
         self._down: set[str] = set()
-        self._boots: Counter[str] = Counter()
-        self._clocks: Counter[str] = Counter()
-        self._fence = 0
-        self._alive = True
-        self._death: tuple[int, Literal["sent", "unsent"]] | None = None
+        self._unnoticed: set[str] = set()
+        self._desk = _Desk()
+        self._snapshots: MemorySnapshots[CellState] = MemorySnapshots()
+        self._clocks = _Clocks()
+        self._life = _Life()
         self._start_supervisor()
 
     # --- time -------------------------------------------------------------------------------------------------------------------
@@ -109,10 +167,10 @@ class World:
     def next_ms(self) -> int | None:
         """The next moment at which anything is due; None if nothing ever is."""
         model_ms = self.models.due_ms()
-        heap_ms = self._due[0][0] if self._due else None
-        if model_ms is None or heap_ms is None:
-            return model_ms if heap_ms is None else heap_ms
-        return min(model_ms, heap_ms)
+        delay_ms = self._delays.next_ms()
+        if model_ms is None or delay_ms is None:
+            return model_ms if delay_ms is None else delay_ms
+        return min(model_ms, delay_ms)
 
     def run(self, until_ms: int, *, done: Callable[["World"], bool] | None = None) -> None:
         """Let time pass until a moment, or until nothing is due, or until ``done`` says so."""
@@ -136,72 +194,134 @@ class World:
         self.models.advance(self.now_ms)
         self._settle()
 
-    def _take_due(self) -> None:
-        while self._due and self._due[0][0] <= self.now_ms:
-            _, _, timer, event = heapq.heappop(self._due)
-            if not timer or self._timers.get(timer, self.now_ms + 1) <= self.now_ms:
-                self._timers.pop(timer, None)
-                self._answers.append(event)
+    def cell_ms(self) -> int:
+        """The supervisor's clock."""
+        return self.now_ms + self._delays.ahead_ms
 
-    def _later(self, at_ms: int, timer: str, event: Event) -> None:
-        self._serial += 1
-        heapq.heappush(self._due, (at_ms, self._serial, timer, event))
+    def leap(self, by_ms: int) -> None:
+        """The supervisor's clock leaps forward; the machines notice nothing."""
+        self._delays.leap(by_ms)
+
+    def on_the_way(self) -> bool:
+        """Whether facts have still to reach the core."""
+        return bool(self._answers or self._desk.behind or self._unnoticed or self._delays.facts())
+
+    def _take_due(self) -> None:
+        for machine, event in self._delays.take(self.now_ms):
+            self._arrive(machine, event)
+
+    def _arrive(self, machine: str, event: Event) -> None:
+        if getattr(event, "link", "") == "down":
+            self._unnoticed.discard(machine)
+        self._answers.append(event)
 
     # --- trouble ----------------------------------------------------------------------------------------------------------------
 
     def cut(self, machine: str) -> None:
         """The link to a station, the handler or the reader is lost; the machine goes on."""
+        self.sever(machine, notice_ms=0)
+        self._take_due()
+        self._settle()
+
+    def sever(self, machine: str, *, notice_ms: int) -> None:
+        """The link is lost, also in the middle of a step; the supervisor learns it after so many ms, or when it is back."""
         self._down.add(machine)
+        self._delays.lose(machine)
         self._seen.pop(machine, None)
-        self.tell(self._gone(machine))
+        self._unnoticed.add(machine)
+        self._delays.send(self.now_ms + notice_ms, machine, self._gone(machine))
 
     def mend(self, machine: str) -> None:
         """The link is back: the whole image is read, and a result that is still there is read again."""
+        if machine in self._unnoticed:
+            self._delays.lose(machine)
+            self._arrive(machine, self._gone(machine))
         self._down.discard(machine)
         self.look()
 
+    def is_down(self, machine: str) -> bool:
+        """Whether a machine cannot be reached."""
+        return machine in self._down
+
+    def show_again(self, machine: str) -> None:
+        """The machine's whole image is read once more."""
+        self._seen.pop(machine, None)
+        self.look()
+
     def reboot(self, machine: str) -> None:
-        """The control of a station or of the handler restarts: all it still knows is what stands on the floor."""
+        """The control of a machine restarts at once: all it still knows is what stands on the floor."""
+        if machine not in self._down:
+            self.cut(machine)
+        self.restart(machine)
+        self.mend(machine)
+
+    def restart(self, machine: str) -> None:
+        """The control of a machine whose link is lost restarts, unseen until the link is back."""
+        self._clocks.boot(machine)
         if machine in self.models.stations:
             self.models.stations[machine] = station_model(
                 self.physics, machine, floor=self.floor, parts=self.models.parts
             )
-        else:
+            self.models.stations[machine].advance(self.now_ms)
+        elif machine == self._handler:
             self.models.handler = HandlerModel(self.physics, floor=self.floor)
-        self.cut(machine)
-        self._boots[machine] += 1
-        self.mend(machine)
+            self.models.handler.advance(self.now_ms)
 
-    def die_after(self, seq: int, commands: Literal["sent", "unsent"]) -> None:
-        """Let the supervisor die when a journal entry is durable, its commands sent or not."""
-        self._death = (seq, commands)
+    def die_after(self, seq: int, commands: Sent) -> None:
+        """Let the supervisor die when a journal entry is durable, its commands sent, half of them or none."""
+        self._life.death = (seq, commands)
 
     def is_dead(self) -> bool:
         """Whether the supervisor died."""
-        return not self._alive
+        return not self._life.alive
 
     def revive(self) -> None:
         """A new supervisor process takes the cell: its state comes from the journal, everything else from the machines."""
-        fold: Fold[CellState] = Fold(lambda _: self.core)
-        for entry in self.journal.entries:
+        start = self._snapshots.latest()
+        fold: Fold[CellState] = Fold(lambda _: self.core, start=start)
+        for entry in self.journal.read(1 if start is None else start.seq + 1):
             fold.take(entry.event, entry.at_ms)
         self.state = fold.state
-        self._alive = True
+        self._desk.entries = "taken"
         self._seen.clear()
         self._start_supervisor()
 
-    def _start_supervisor(self) -> None:
-        self._fence += 1
-        digest = self.cell.digest
-        self._step(SupervisorStarted(declaration=digest, version="bench", fence=self._fence))
+    def refuse_entries(self) -> None:
+        """The journal takes no entries from now on."""
+        self._desk.entries = "refused"
+
+    def take_entries(self) -> None:
+        """The journal takes entries again: first the one that waited, then what came meanwhile, in the fixed order of kinds (S9)."""
+        if not self._life.alive:
+            return
+        self._desk.entries = "taken"
+        refused, self._desk.decided = self._desk.decided, None
+        if refused is not None:
+            self._keep(*refused)
+        facts = [
+            Fact(source=_source(event), event=event, settled=None) for event in self._desk.behind
+        ]
+        self._desk.behind = []
+        for fact in in_order(facts):
+            self._step(fact.event)
         self._settle()
 
-    def _die(self) -> None:
-        self._alive = False
-        self._death = None
-        self._timers.clear()
-        self._due.clear()
+    def _start_supervisor(self) -> None:
+        self._life.alive = True
+        self._life.fence += 1
+        digest = self.cell.digest
+        self._step(SupervisorStarted(declaration=digest, version="bench", fence=self._life.fence))
+        self._settle()
+
+    def die(self) -> None:
+        """The supervisor dies now: what it decided and could not make durable is lost, and so are facts that waited."""
+        self._life.alive = False
+        self._life.death = None
+        self._delays.clear()
         self._answers.clear()
+        self._desk.behind.clear()
+        self._desk.decided = None
+        self._unnoticed.clear()
 
     # --- facts ------------------------------------------------------------------------------------------------------------------
 
@@ -217,23 +337,25 @@ class World:
         raise Stuck(message)
 
     def _facts(self) -> list[Event]:
-        facts: list[Event] = []
-        results: list[Event] = []
+        facts: list[tuple[str, Event]] = []
+        results: list[tuple[str, Event]] = []
         for name, model in self.models.stations.items():
             before, image = self._seen.get(name), model.image()
             if not self._shows(name, image):
                 continue
-            facts.append(images.station_seen(name, image, self._stamp(name)))
+            facts.append((name, images.station_seen(name, image, self._stamp(name))))
             was = before.work if isinstance(before, StationImage) else ""
             if image.work == "finished" != was and image.result is not None:
-                results.append(images.result_seen(name, image.result, self._stamp(name)))
+                results.append((name, images.result_seen(name, image.result, self._stamp(name))))
         handler = self.models.handler.image()
         if self._shows(self._handler, handler):
-            facts.append(images.handler_seen(handler, self._stamp(self._handler)))
+            seen = images.handler_seen(handler, self._stamp(self._handler))
+            facts.append((self._handler, seen))
         if self._places_changed():
             places = self.models.reader.image()
             if self._shows(self._reader, places):
-                facts.append(images.places_seen(self._reader, places, self._stamp(self._reader)))
+                there = images.places_seen(self._reader, places, self._stamp(self._reader))
+                facts.append((self._reader, there))
         answers, self._answers = self._answers, []
         return [*self._over_the_wire([*facts, *results]), *answers]
 
@@ -251,9 +373,7 @@ class World:
         return True
 
     def _stamp(self, machine: str) -> images.Stamp:
-        """The machine's own clock, which never shows the same time twice, and its boot identity."""
-        self._clocks[machine] = max(self.now_ms, self._clocks[machine] + 1)
-        return self._clocks[machine], str(1 + self._boots[machine])
+        return self._clocks.stamp(machine, self.now_ms)
 
     def _gone(self, machine: str) -> Event:
         stamp = self._stamp(machine)
@@ -263,12 +383,12 @@ class World:
             return images.places_gone(machine, self.models.reader.places, stamp)
         return images.station_gone(machine, stamp)
 
-    def _over_the_wire(self, facts: list[Event]) -> list[Event]:
+    def _over_the_wire(self, facts: list[tuple[str, Event]]) -> list[Event]:
         arrived: list[Event] = []
-        for fact in facts:
+        for machine, fact in facts:
             for after_ms, what in self.wire(fact):
                 if after_ms:
-                    self._later(self.now_ms + after_ms, "", what)
+                    self._delays.send(self.now_ms + after_ms, machine, what)
                 else:
                     arrived.append(what)
         return arrived
@@ -276,38 +396,70 @@ class World:
     # --- commands ---------------------------------------------------------------------------------------------------------------
 
     def _step(self, event: Event) -> None:
-        if not self._alive:
+        if not self._life.alive:
             return
-        decision = self.core.decide(self.state, event, self.now_ms)
-        self.state = decision.state
-        seq = len(self.journal.entries) + 1
+        if self._desk.decided is not None:
+            self._desk.behind.append(event)
+            return
+        decision = self.core.decide(self.state, event, self.cell_ms())
         entry = JournalEntry(
-            seq=seq, at_ms=self.now_ms, schema=SCHEMA, event=event, commands=decision.commands
+            seq=len(self.journal.entries) + 1,
+            at_ms=self.cell_ms(),
+            schema=SCHEMA,
+            event=event,
+            commands=decision.commands,
         )
+        if self._desk.entries == "taken":
+            self._keep(entry, decision)
+        else:
+            self._desk.decided = entry, decision
+
+    def _keep(self, entry: JournalEntry, decision: Decision) -> None:
         self.journal.append((entry,))
+        self.state = decision.state
         self.records += [c.record for c in decision.commands if isinstance(c, StoreRecord)]
-        self.watch(event, decision)
-        dying = self._death if self._death is not None and seq >= self._death[0] else None
-        if dying is None or dying[1] == "sent":
-            for command in decision.commands:
-                self._carry_out(command)
-        if dying is not None:
-            self._die()
+        self._snapshot_when_due(entry)
+        self.watch(entry.event, decision)
+        death = self._life.death
+        dying = death is not None and entry.seq >= death[0]
+        for command in _sent(decision.commands, death[1] if death and dying else "sent"):
+            self._carry_out(command)
+        if dying:
+            self.die()
+
+    def _snapshot_when_due(self, entry: JournalEntry) -> None:
+        if self.snapshot_every and entry.seq % self.snapshot_every == 0:
+            digest = self.cell.digest
+            self._snapshots.keep(
+                Snapshot(seq=entry.seq, at_ms=entry.at_ms, declaration=digest, state=self.state)
+            )
 
     def _carry_out(self, command: Command) -> None:
         match command:
             case SetTimer():
-                self._timers[command.timer] = command.due_ms
-                self._later(command.due_ms, command.timer, TimerFired(timer=command.timer))
+                self._delays.set_timer(command.timer, command.due_ms)
             case CancelTimer():
-                self._timers.pop(command.timer, None)
+                self._delays.cancel_timer(command.timer)
             case StoreRecord():
                 pass  # became durable with its entry
             case _:
-                if not self.goes_lost(command):
-                    self._order(command)
+                if self.machine_of(command) in self._down or self.goes_lost(command):
+                    return
+                self.order(command)
+                self.arrived(command)
 
-    def _order(self, goal: Goal) -> None:
+    def machine_of(self, goal: Goal) -> str:
+        """Whose link carries a goal."""
+        match goal:
+            case MoveHandler():
+                return self._handler
+            case ReadTag():
+                return goal.reader
+            case _:
+                return goal.station
+
+    def order(self, goal: Goal) -> None:
+        """A machine gets a goal."""
         match goal:
             case MoveHandler():
                 self._move(goal)
@@ -334,7 +486,8 @@ class World:
             why=answer.text,
         )
         for after_ms, what in self.wire(fact):
-            self._later(self.now_ms + self.models.reader.read_ms + after_ms, "", what)
+            at_ms = self.now_ms + self.models.reader.read_ms + after_ms
+            self._delays.send(at_ms, goal.reader, what)
 
     def _order_station(
         self, goal: SetDoor | PrepareProgram | StartRun | AbortRun | AcknowledgeResult | ClearFault
@@ -346,8 +499,35 @@ class World:
             self.starts[goal.run_id] += 1
 
     def _refuse(self, goal: Goal, why: str) -> None:
-        answer = OrderAnswered(order=goal.order, outcome="refused", why=why)
-        self._answers += self._over_the_wire([answer])
+        self.answer(goal, "refused", why)
+
+    def answer(self, goal: Goal, outcome: Outcome, why: str) -> None:
+        """A machine, or the adapter in its stead, answers an order."""
+        fact = OrderAnswered(order=goal.order, outcome=outcome, why=why)
+        self._answers += self._over_the_wire([(self.machine_of(goal), fact)])
+
+
+def _sent(commands: tuple[Command, ...], how_many: Sent) -> tuple[Command, ...]:
+    match how_many:
+        case "sent":
+            return commands
+        case "half":
+            return commands[: len(commands) // 2]
+        case "unsent":
+            return ()
+
+
+def _source(event: Event) -> str:
+    """Where a fact came from: facts of one source keep their order."""
+    match event:
+        case StationObserved() | ResultArrived():
+            return event.station
+        case HandlerObserved():
+            return "handler"
+        case PlacesObserved() | TagRead():
+            return event.reader
+        case _:
+            return type(event).__name__
 
 
 def _ordered(
