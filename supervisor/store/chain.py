@@ -7,8 +7,8 @@ Rules of this file:
   together with every hash. The end is therefore compared with heads kept elsewhere: in ``meta`` and in the head file.
 """
 
-import hashlib
 from collections.abc import Iterable, Sequence
+from hashlib import sha256
 from typing import NamedTuple
 
 from supervisor.cell.value import value
@@ -67,22 +67,25 @@ class VerifyReport:
 
 def digest(prev: bytes, seq: int, at_ms: int, schema: int, kind: str, body: str) -> bytes:
     """The hash of an entry."""
-    text = f"{seq}\n{at_ms}\n{schema}\n{kind}\n{body}"
-    return hashlib.sha256(prev + text.encode()).digest()
+    return sha256(prev + f"{seq}\n{at_ms}\n{schema}\n{kind}\n{body}".encode()).digest()
+
+
+def next_row(tip: Row, entry: JournalEntry) -> Row:
+    """The row that continues a chain behind its last row."""
+    seq, at_ms, schema = entry.seq, entry.at_ms, entry.schema
+    assert seq == tip.seq + 1, f"entry {seq} cannot follow entry {tip.seq}"
+    kind = entry.event.__class__.__name__
+    body = encode_body(entry)
+    own = digest(tip.hash, seq, at_ms, schema, kind, body)
+    return Row(seq, at_ms, schema, kind, body, tip.hash, own)
 
 
 def link(tip: Row, entries: Sequence[JournalEntry]) -> list[Row]:
     """Rows that continue a chain behind its last row. The entries must count on from it."""
     rows: list[Row] = []
-    prev, seq = tip.hash, tip.seq
     for entry in entries:
-        assert entry.seq == seq + 1, f"entry {entry.seq} cannot follow entry {seq}"
-        seq, at_ms, schema = entry.seq, entry.at_ms, entry.schema
-        kind = entry.event.__class__.__name__
-        body = encode_body(entry)
-        own = digest(prev, seq, at_ms, schema, kind, body)
-        rows.append(Row(seq, at_ms, schema, kind, body, prev, own))
-        prev = own
+        tip = next_row(tip, entry)
+        rows.append(tip)
     return rows
 
 

@@ -16,7 +16,7 @@ from sqlalchemy import Connection, TextClause, select, text, update
 from supervisor.cell.value import value
 from supervisor.core.commands import StoreRecord
 from supervisor.shell.ports import Head, JournalEntry
-from supervisor.store.chain import ROOT, Known, Row, head_of, link
+from supervisor.store.chain import ROOT, Known, Row, head_of, link, next_row
 from supervisor.store.codec import decode_entry
 from supervisor.store.errors import StoreError, StoreRefused
 from supervisor.store.head_file import HeadFile
@@ -123,18 +123,14 @@ class SqlJournal(JournalReader):
             StoreRefused: try again.
             StoreError: "fence-lost" (somebody else drives the cell), "entry-foreign", "record-differs", "value-not-finite".
         """
-        rows = link(self._tip, entries)
         try:
-            if len(rows) == 1 and self._stands_alone(entries[0]):
-                # One statement commits itself, which spares two more and, on a server, their round trips.
-                row = (*rows[0], self.fence)
-                self._check_fence(self._writer.run_one(self._writer.dialect.insert_entry, row), 1)
+            if len(entries) == 1 and self._stands_alone(entries[0]):
+                self._tip = self._append_alone(entries[0])
             else:
-                self._append_together(entries, rows)
+                self._tip = self._append_together(entries)
         except StoreRefused:
             self._doubtful = True
             raise
-        self._tip = rows[-1]
         if self._head_file is not None:
             self._head_file.note(self._tip)
         return head_of(self._tip)
@@ -155,7 +151,15 @@ class SqlJournal(JournalReader):
                 return False
         return True
 
-    def _append_together(self, entries: Sequence[JournalEntry], rows: list[Row]) -> None:
+    def _append_alone(self, entry: JournalEntry) -> Row:
+        """One statement commits itself, which spares two more and, on a server, their round trips."""
+        row = next_row(self._tip, entry)
+        written = self._writer.run_one(self._writer.dialect.insert_entry, (*row, self.fence))
+        self._check_fence(written, 1)
+        return row
+
+    def _append_together(self, entries: Sequence[JournalEntry]) -> Row:
+        rows = link(self._tip, entries)
         tip = rows[-1]
 
         def work(connection: Connection) -> None:
@@ -174,6 +178,7 @@ class SqlJournal(JournalReader):
 
         self._writer.run(work)
         self._doubtful = False
+        return tip
 
     def _move_head(self, connection: Connection, tip: Row, standing: Standing) -> None:
         ours = update(META).where(META.c.fence == self.fence)
