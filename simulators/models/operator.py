@@ -39,6 +39,26 @@ class OperatorModel:
         """How many pallets are still to be brought."""
         return len(self._coming)
 
+    def expected(self) -> tuple[str, ...]:
+        """The pallets that are still to be brought, the next one first."""
+        return tuple(pallet for _, pallet in self._coming)
+
+    def homes(self) -> dict[str, str]:
+        """The rack places that belong to a pallet, with that pallet."""
+        return dict(self._homes)
+
+    def leave_to_others(self, pallet: str) -> None:
+        """Somebody else sees to a pallet: it is not brought from here, and it has no place in the rack."""
+        self._coming = [entry for entry in self._coming if entry[1] != pallet]
+        self._homes = {home: owner for home, owner in self._homes.items() if owner != pallet}
+        self._plan_arrival()
+
+    def bring(self, pallet: str, at_ms: int) -> None:
+        """A pallet is to be brought, back or for the first time, from a moment on."""
+        self.leave_to_others(pallet)
+        self._coming = sorted([*self._coming, (at_ms, pallet)])
+        self._plan_arrival()
+
     def due_ms(self) -> int | None:
         """The next moment the person does something that does not depend on others; None if nothing will."""
         return self._agenda.due_ms()

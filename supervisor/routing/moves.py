@@ -156,7 +156,10 @@ def _pickup(picture: Picture, pallet: PalletView) -> Pickup | Obstacle:
 
 
 def onward(picture: Picture, pickup: Pickup, patience_ms: int) -> list[Landing | Obstacle]:
-    """Everywhere a pallet has business, its home place left out; waiting no longer than ``patience_ms`` altogether."""
+    """Everywhere a pallet has business, its home place left out; waiting no longer than ``patience_ms`` altogether.
+
+    It has no business at an unusable station: no cover visits one.
+    """
     pallet = pickup.pallet
     if pallet.sorting:
         return [_to_outfeed(picture, pickup)]
@@ -232,7 +235,7 @@ def _blocked(pallet: PalletView, seat: Seat) -> Obstacle:
         pallet=pallet,
         target=view.station,
         code=seat.obstacle,
-        detail=view.unusable or view.coming or view.occupant,
+        detail=view.coming or view.occupant,
         opens_ms=None,
     )
 

@@ -93,8 +93,6 @@ class Picture:
     def _obstacle(
         self, view: StationView, occupant: PalletView | None, pending: tuple[Offer, ...]
     ) -> str:
-        if view.unusable:
-            return "unusable"
         if view.coming not in {"", self.situation.hand}:
             return "expected"
         if not view.occupant:

@@ -25,7 +25,6 @@ _PREVENTED = {
     "result awaited": "not all results are there yet, and nobody needs its place",
     "shut in": "the handler must not enter {place}: {detail}",
     "sooner": "the handler would wait before {target} while {detail} can be served sooner",
-    "unusable": "{target} cannot be used: {detail}",
 }
 
 
@@ -138,7 +137,7 @@ def _lost(picture: Picture, best: Move | None, move: Move) -> str:
             ("its use begins {0} later", theirs.start_ms - ours.start_ms),
             ("the handler would stand still {0} longer", theirs.stand_ms - ours.stand_ms),
             (_less_work(picture, landing, move.landing), theirs.slack_ms - ours.slack_ms),
-            ("it means {0} more handling or measuring", theirs.detour_ms - ours.detour_ms),
+            (_detour(move), theirs.detour_ms - ours.detour_ms),
             (f"{winner} has waited {{0}} longer than is fair", ours.age_ms - theirs.age_ms),
         ),
         key=lambda weighed: weighed[1],
@@ -146,6 +145,12 @@ def _lost(picture: Picture, best: Move | None, move: Move) -> str:
     if weight_ms <= 0:
         return "it is as good; the order of names decided"
     return reason.format(duration(weight_ms))
+
+
+def _detour(move: Move) -> str:
+    if move.cost.detour_ms > 2 * move.landing.extra_ms:
+        return f"its nest {move.pickup.pallet.place} would stand empty"
+    return "it means {0} more measuring than planned"
 
 
 def _less_work(picture: Picture, best: Landing, landing: Landing) -> str:

@@ -1,0 +1,128 @@
+"""Whole runs of drawn cells in virtual time: everything gets out, nothing goes round in circles, whatever breaks down.
+
+The step simulator asserts at each answer: never into an occupied nest but by a swap, never two pallets in one place, never a swap
+with one jaw, never away from a nest where more has to run, never a pallet in hand without a target.
+"""
+
+import random
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from supervisor.routing.router import Router
+from supervisor.routing.situation import Carry, Stay
+from tests.unit.routing.random_cells import cell_of, program, random_cell
+from tests.unit.routing.step_simulator import Simulation, Trouble
+
+pytestmark = pytest.mark.property
+
+drawn = st.integers(0, 1_000_000)
+PLANS = ("kept", "asked without stations", "forgotten")
+
+
+def troubled(seed, jaws, plans="kept", repaired="in the end"):
+    """A drawn cell with late runs, bad results, full outfeeds, arrivals over time, and stations that break down."""
+    rng = random.Random(seed)
+    cell = random_cell(seed, jaws=jaws)
+    count = rng.randint(1, 12)
+    trouble = Trouble(
+        late=rng.choice((0, 0.15, 0.5)),
+        bad_results=rng.choice((0, 0.1, 0.3)),
+        outages=tuple(outages(cell, rng, repaired)),
+        arrivals_ms=arrivals_ms(rng, count),
+        outfeed_cleared_ms=rng.choice((1_000, 20_000, 300_000)),
+    )
+    part_types = [rng.choice(cell.part_types).part_type for _ in range(count)]
+    return Simulation(cell, Router(cell), part_types, trouble, seed=seed, plans=plans)
+
+
+def outages(cell, rng, repaired):
+    for station in cell.stations:
+        for _ in range(rng.randint(0, 3)):
+            never = repaired == "never" and rng.random() < 0.4
+            for_ms = None if never else rng.randrange(1000, 600_000)
+            fetch = rng.choice(("allowed", "refused"))
+            yield station.station, rng.randrange(1_500_000), for_ms, fetch
+
+
+def arrivals_ms(rng, count):
+    if rng.random() < 0.5:
+        return ()
+    return tuple(sorted(rng.randrange(2_000_000) for _ in range(count)))
+
+
+@pytest.mark.parametrize("plans", PLANS)
+@pytest.mark.parametrize("jaws", [1, 2])
+@given(seed=drawn)
+def test_every_part_gets_out_in_a_bounded_number_of_carries(seed, jaws, plans):
+    simulation = troubled(seed, jaws, plans)
+    pallets = simulation.to_come
+    outcome = simulation.run()
+    assert outcome.left == []
+    assert len(outcome.sorted) == pallets
+    assert outcome.carries <= 2 * outcome.visits + pallets + outcome.faults
+    assert outcome.visits_without_run <= outcome.faults
+
+
+@pytest.mark.parametrize("jaws", [1, 2])
+@given(seed=drawn)
+def test_what_a_broken_station_alone_can_decide_waits_and_the_rest_gets_out(seed, jaws):
+    simulation = troubled(seed, jaws, repaired="never")
+    outcome = simulation.run()
+    usable = simulation.usable()
+    for name in outcome.left:
+        part = simulation.parts[name]
+        nest = simulation.nests.get(part.place)
+        shut_in = nest is not None and nest.unusable and nest.fetch == "refused"
+        able = {
+            p.station
+            for p in simulation.cell.programs
+            if p.part_type == part.part_type
+            and p.program not in part.done
+            and simulation.decides(p) & part.open
+        }
+        assert shut_in or (part.open and not able & set(usable))
+    if outcome.left:
+        last = outcome.answers[-1]
+        assert isinstance(last, Stay)
+        assert any(
+            "could, but: in manual mode" in a.why_lost or "must not enter" in a.why_lost
+            for a in last.alternatives
+        )
+
+
+@given(seed=drawn)
+def test_what_was_asked_before_changes_no_answer(seed):
+    outcome = troubled(seed, jaws=2).run()
+    rng = random.Random(seed)
+    afresh = Router(random_cell(seed, jaws=2))
+    asked = list(zip(outcome.situations, outcome.answers, strict=True))
+    for situation, answer in rng.sample(asked, min(30, len(asked))):
+        assert afresh.choose(situation) == answer
+
+
+@pytest.mark.parametrize("jaws", [1, 2])
+@given(seed=drawn)
+def test_a_pallet_goes_back_home_without_a_visit_only_when_its_target_vanished(seed, jaws):
+    outcome = troubled(seed, jaws).run()
+    assert outcome.taken_home_in_vain <= outcome.faults
+    for answer in outcome.answers:
+        if isinstance(answer, Carry) and answer.origin.startswith("rack-"):
+            assert not answer.target.startswith("rack-")
+
+
+def test_a_pallet_far_away_does_not_starve_while_others_keep_arriving():
+    # One station, 30 s a part; a part arrives each 25 s, always nearer than the one that was there first.
+    cell = cell_of(
+        [("scan-1", 2000)],
+        [("ring", ("1",))],
+        [program("ring-scan", "scan-1", "ring", ("1",), 30)],
+        racks=60,
+    )
+    arrivals = (*(25_000 * n for n in range(1, 60)), 0)
+    outcome = Simulation(cell, Router(cell), ["ring"] * 60, Trouble(arrivals_ms=arrivals)).run()
+    assert len(outcome.sorted) == 60
+    far_mm = 100 * 60
+    assert far_mm > 2000
+    assert outcome.sorted.index("pallet-59") < 30
