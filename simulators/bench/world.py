@@ -236,6 +236,7 @@ class World:
         if machine in self._unnoticed:
             self._delays.lose(machine)
             self._arrive(machine, self._gone(machine))
+            self._settle()
         self._down.discard(machine)
         self.look()
 
@@ -289,6 +290,10 @@ class World:
     def refuse_entries(self) -> None:
         """The journal takes no entries from now on."""
         self._desk.entries = "refused"
+
+    def holds_back(self) -> bool:
+        """Whether the journal takes no entries."""
+        return self._desk.entries == "refused"
 
     def take_entries(self) -> None:
         """The journal takes entries again: first the one that waited, then what came meanwhile, in the fixed order of kinds (S9)."""

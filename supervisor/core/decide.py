@@ -149,6 +149,8 @@ def _on_supervisor_started(draft: Draft, event: SupervisorStarted) -> None:
 
 
 def _on_cell_ordered(draft: Draft, event: CellOrdered) -> None:
+    if event.want == draft.want:
+        return
     draft.want = event.want
     draft.rethink = "yes"
     for name in sorted(draft.stations):

@@ -24,7 +24,7 @@ def on_handler_observed(draft: Draft, event: HandlerObserved) -> None:
     same_source = before.link == "up" and event.link == "up" and before.boot == event.boot
     if same_source and event.source_ms < before.source_ms:
         return
-    draft.change_handler(
+    after = draft.change_handler(
         source_ms=event.source_ms,
         boot=event.boot,
         link=event.link,
@@ -36,7 +36,7 @@ def on_handler_observed(draft: Draft, event: HandlerObserved) -> None:
         jaws_seen=_as_declared(draft, event.jaws),
         why=event.why,
     )
-    if _only_travelled(before, event):
+    if _only_travelled(before, after):
         return
     if draft.next_order <= event.order < ORDER_MAX:
         # An older journal has used higher numbers than ours; the handler refuses every number that it has passed.
@@ -51,17 +51,17 @@ def on_handler_observed(draft: Draft, event: HandlerObserved) -> None:
         _look_at_jaws(draft)
 
 
-def _only_travelled(before: HandlerState, event: HandlerObserved) -> bool:
+def _only_travelled(before: HandlerState, after: HandlerState) -> bool:
     """Whether nothing but the position differs, or the order got under way: nothing follows from that."""
-    under_way = event.phase in ("accepted", "busy") and before.phase in ("accepted", "busy")
+    under_way = after.phase in ("accepted", "busy") and before.phase in ("accepted", "busy")
     return (
-        (under_way or event.phase == before.phase)
-        and event.order == before.order
-        and event.link == before.link
-        and event.mode == before.mode
-        and event.inside == before.inside
-        and event.jaws == before.jaws_seen
-        and event.boot == before.boot
+        (under_way or after.phase == before.phase)
+        and after.order == before.order
+        and after.link == before.link
+        and after.mode == before.mode
+        and after.inside == before.inside
+        and after.jaws_seen == before.jaws_seen
+        and after.boot == before.boot
     )
 
 

@@ -19,7 +19,7 @@ def on_station_observed(draft: Draft, event: StationObserved) -> None:
     before = draft.stations.get(event.station)
     if before is None or _overtaken(before, event):
         return
-    draft.change_station(
+    after = draft.change_station(
         event.station,
         source_ms=event.source_ms,
         boot=event.boot,
@@ -37,7 +37,7 @@ def on_station_observed(draft: Draft, event: StationObserved) -> None:
     if event.link == "down" and before.link == "up":
         forget_given(draft, event.station)
     if (
-        unusable(draft, event.station) != _unusable(before)
+        _unusable(after) != _unusable(before)
         or event.nest != before.nest
         or event.work != before.work
     ):

@@ -26,9 +26,13 @@ def whole_core() -> World:
     """One shift of the small cell in virtual time."""
     cell = small_cell()
     pallets = pallets_for(cell, PALLETS, 3)
-    physics = physics_of(cell, pallets=pallets, arrivals_ms=[n * EVERY_MS for n in range(PALLETS)], bad_share=0.05)
+    physics = physics_of(
+        cell, pallets=pallets, arrivals_ms=[n * EVERY_MS for n in range(PALLETS)], bad_share=0.05
+    )
     world = World(cell, physics, seed=3, start_ms=START_MS)
-    world.run(START_MS + 2 * SHIFT_MS, done=lambda w: len(w.records) == PALLETS and not w.state.pallets)
+    world.run(
+        START_MS + 2 * SHIFT_MS, done=lambda w: len(w.records) == PALLETS and not w.state.pallets
+    )
     assert len(world.records) == PALLETS
     return world
 
@@ -98,10 +102,18 @@ def main() -> None:
         decide.append(timed(lambda world=world: decide_alone(world))[0])
         plain.append(timed(simpy_model)[0])
     whole_s, decide_s, plain_s = (statistics.median(each) for each in (whole, decide, plain))
-    print(f"virtual time: one shift, {PALLETS} pallets, {entries} facts; medians of {ROUNDS} rounds, CPU time")
-    print(f"  whole core and models  {1 / whole_s:8.2f} shifts/s   ratio to SimPy {plain_s / whole_s:.4f}")
-    print(f"  decide alone           {1 / decide_s:8.2f} shifts/s   ratio to SimPy {plain_s / decide_s:.4f}   {entries / decide_s:,.0f} facts/s")
-    print(f"  SimPy                  {1 / plain_s:8.2f} shifts/s   (first come, first served; denominator)")
+    print(
+        f"virtual time: one shift, {PALLETS} pallets, {entries} facts; medians of {ROUNDS} rounds, CPU time"
+    )
+    print(
+        f"  whole core and models  {1 / whole_s:8.2f} shifts/s   ratio to SimPy {plain_s / whole_s:.4f}"
+    )
+    print(
+        f"  decide alone           {1 / decide_s:8.2f} shifts/s   ratio to SimPy {plain_s / decide_s:.4f}   {entries / decide_s:,.0f} facts/s"
+    )
+    print(
+        f"  SimPy                  {1 / plain_s:8.2f} shifts/s   (first come, first served; denominator)"
+    )
 
 
 if __name__ == "__main__":
