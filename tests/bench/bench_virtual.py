@@ -1,3 +1,4 @@
+# ruff: noqa: T201
 """Virtual time: the whole production core with modelled machines, and decide alone, beside a SimPy model of the same cell.
 
 Rules of this file: ratios within one run, medians of three interleaved rounds, CPU time of the process. Nothing is asserted.
