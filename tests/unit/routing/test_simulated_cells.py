@@ -7,7 +7,7 @@ with one jaw, never away from a nest where more has to run, never a pallet in ha
 import random
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from supervisor.routing.router import Router
@@ -18,6 +18,7 @@ from tests.unit.routing.step_simulator import Simulation, Trouble
 pytestmark = pytest.mark.property
 
 drawn = st.integers(0, 1_000_000)
+whole_runs = settings(max_examples=max(20, settings.default.max_examples // 3))  # each takes long
 PLANS = ("kept", "asked without stations", "forgotten")
 
 
@@ -54,6 +55,7 @@ def arrivals_ms(rng, count):
 
 @pytest.mark.parametrize("plans", PLANS)
 @pytest.mark.parametrize("jaws", [1, 2])
+@whole_runs
 @given(seed=drawn)
 def test_every_part_gets_out_in_a_bounded_number_of_carries(seed, jaws, plans):
     simulation = troubled(seed, jaws, plans)
@@ -66,6 +68,7 @@ def test_every_part_gets_out_in_a_bounded_number_of_carries(seed, jaws, plans):
 
 
 @pytest.mark.parametrize("jaws", [1, 2])
+@whole_runs
 @given(seed=drawn)
 def test_what_a_broken_station_alone_can_decide_waits_and_the_rest_gets_out(seed, jaws):
     simulation = troubled(seed, jaws, repaired="never")
@@ -92,6 +95,7 @@ def test_what_a_broken_station_alone_can_decide_waits_and_the_rest_gets_out(seed
         )
 
 
+@whole_runs
 @given(seed=drawn)
 def test_what_was_asked_before_changes_no_answer(seed):
     outcome = troubled(seed, jaws=2).run()
@@ -103,6 +107,7 @@ def test_what_was_asked_before_changes_no_answer(seed):
 
 
 @pytest.mark.parametrize("jaws", [1, 2])
+@whole_runs
 @given(seed=drawn)
 def test_a_pallet_goes_back_home_without_a_visit_only_when_its_target_vanished(seed, jaws):
     outcome = troubled(seed, jaws).run()
