@@ -174,7 +174,8 @@ def fail(draft: Draft, goal: MoveHandler, seen: str) -> None:
     """An order failed: the jaw sensors tell how far it came; a person sets the handler free."""
     sensors = draft.handler.jaws_seen
     picked = goal.pick_jaw > 0 and sensors[goal.pick_jaw - 1] == "occupied"
-    put = goal.put_jaw > 0 and sensors[goal.put_jaw - 1] == "empty"
+    free = picked or not goal.picked  # a nest that the swap did not empty cannot have been filled
+    put = free and goal.put_jaw > 0 and sensors[goal.put_jaw - 1] == "empty"
     done = replace(goal, picked=goal.picked if picked else "", put=goal.put if put else "")
     _apply(draft, done)
     _end_move(draft, goal, "order failed")

@@ -444,13 +444,19 @@ def view(draft: Draft, pallet: PalletState) -> PalletView:
         place=pallet.place,
         at_mm=_position_mm(draft, pallet),
         movable_ms=movable_ms,
-        home=pallet.home,
+        home="" if _home_is_taken(draft, pallet) else pallet.home,
         open=tuple(number for number in pallet.open if number not in pending),
         sorting=pallet.sorting if pallet.stage == "decided" else "",
         waiting_since_ms=pallet.since_ms,
         done=pallet.done,
         planned=pallet.planned,
     )
+
+
+def _home_is_taken(draft: Draft, pallet: PalletState) -> bool:
+    """Whether somebody put another pallet on a pallet's home place, and no other place was free."""
+    home = draft.places.get(pallet.home)
+    return home is not None and home.pallet not in ("", pallet.pallet)
 
 
 def _position_mm(draft: Draft, pallet: PalletState) -> int:

@@ -85,6 +85,23 @@ def test_a_swap_that_fails_between_its_two_moves_is_finished_by_putting_both_dow
     assert world.state.holds == {}
 
 
+def test_a_failed_swap_after_which_both_jaws_read_empty_asks_where_the_pallet_is(a_world):
+    """It has dropped the one and not taken the other: two pallets in one nest is nothing to believe."""
+    world = a_world(pallets=6)
+    until(world, lambda: is_doing(world, "swap", "touch"))
+    goal, image = order(world), observed(world)
+    failed = replace(image, order=goal.order, phase="failed", inside="", jaws=("empty", "empty"))
+    state = world.core.decide(world.state, failed, world.now_ms).state
+    assert world.core.broken(state) == ()
+    assert state.stations["touch-1"].pallet == goal.picked
+    (hold,) = state.holds.values()
+    released = HoldReleased(hold=hold.hold, answer="go on", by="a person", place="")
+    state = world.core.decide(state, released, world.now_ms).state
+    (hold,) = state.holds.values()
+    assert hold.code == "jaw-unknown"
+    assert goal.put in hold.seen
+
+
 def test_the_handler_is_not_set_free_before_the_arm_is_known_to_be_clear(a_world):
     world = a_world(pallets=3)
     until(world, lambda: is_doing(world, "put", "touch"))
