@@ -8,7 +8,7 @@ import pytest
 
 from simulators.bench.trial import finish, serials, troubles
 from supervisor.cell.value import replace
-from supervisor.core.events import HoldReleased, StationObserved
+from supervisor.core.events import CellOrdered, HoldReleased, StationObserved
 
 MINUTE_MS = 60_000
 HOURS_MS = 4 * 3_600_000
@@ -160,6 +160,45 @@ def test_a_tag_is_not_unreadable_because_its_reader_is_off(a_world):
     world.mend("rack")
     finish(world, parts=1)
     assert len(world.records) == 1
+
+
+def test_a_door_that_somebody_opens_is_closed_again_before_the_run_starts(a_world):
+    world = a_world(pallets=2)
+    touch = world.models.stations["touch-1"]
+
+    def is_prepared(_world):
+        return getattr(world.state.stations["touch-1"].run, "stage", "") == "preparing"
+
+    world.run(world.now_ms + HOURS_MS, done=is_prepared)
+    world.tell(CellOrdered(want="pause", by="a person"))
+    world.run(world.now_ms + 30_000)
+    assert world.state.stations["touch-1"].run.stage == "prepared"
+    assert world.state.stations["touch-1"].bay == "shut"
+    touch.drive_door("open")
+    world.run(world.now_ms + 30_000)
+    world.tell(CellOrdered(want="run", by="a person"))
+    finish(world, parts=2)
+    assert troubles(world, parts=serials(world)) == []
+
+
+def test_a_door_on_its_way_for_a_stop_that_is_off_closes_for_the_run(a_world):
+    """A stop was planned at the station, then the cell paused before the pallet was fetched: the run that waits may start."""
+    world = a_world(pallets=6)
+    state = world.state
+
+    def planned(_world):
+        nonlocal state
+        state = world.state
+        carry = state.handler.carry
+        return carry is not None and any(s.bay == "opening" for s in state.stations.values())
+
+    world.run(world.now_ms + HOURS_MS, done=planned)
+    world.tell(CellOrdered(want="pause", by="a person"))
+    world.run(world.now_ms + HOURS_MS)
+    assert world.state.holds == {}
+    world.tell(CellOrdered(want="run", by="a person"))
+    finish(world, parts=6)
+    assert troubles(world, parts=serials(world)) == []
 
 
 def test_a_station_whose_door_is_closed_by_hand_opens_it_again_before_the_arm_enters(a_world):

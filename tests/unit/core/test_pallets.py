@@ -85,6 +85,24 @@ def test_a_pallet_taken_from_the_rack_has_left_the_cell_with_its_record(a_world,
     assert world.state.holds == {}
 
 
+def test_a_finished_part_taken_from_its_place_keeps_its_one_record(a_world):
+    """No outfeed place is free, so the finished part went home; a person comes for it there."""
+    world = a_world(pallets=6, built=taken_after(30 * DAY_MS))
+
+    def waiting():
+        return [
+            p.place
+            for p in world.state.pallets.values()
+            if p.stage == "decided" and p.place.startswith("rack")
+        ]
+
+    until(world, lambda: bool(waiting()))
+    taken = take(world, waiting()[0])
+    world.run(world.now_ms + MINUTE_MS)
+    assert taken not in world.state.pallets
+    assert [record.pallet for record in world.records].count(taken) == 1
+
+
 def test_a_pallet_that_comes_back_is_a_new_visit_with_a_record_of_its_own(a_world):
     world = a_world(pallets=6)
     until(world, lambda: bool(at_home(world, decided="nothing")))

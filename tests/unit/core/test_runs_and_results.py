@@ -3,6 +3,7 @@
 import pytest
 
 from simulators.bench.trial import DAY_MS, finish, serials, troubles
+from simulators.bench.world import straight
 from supervisor.cell.value import replace
 from supervisor.core.commands import AcknowledgeResult, PrepareProgram, StartRun
 from supervisor.core.events import (
@@ -160,6 +161,56 @@ def test_a_value_of_bad_quality_is_measured_once_more_and_then_reported(a_world)
     (record,) = world.records
     assert record.verdict == "station error"
     assert len(world.starts) <= 4
+
+
+@pytest.mark.parametrize(
+    ("unseen", "stage"),
+    [
+        (("running", "part free", "finished"), "starting"),
+        (("part free", "finished"), "measuring"),
+        (("finished",), "evaluating"),
+    ],
+)
+def test_a_result_may_come_before_the_image_that_shows_the_run_finished(a_world, unseen, stage):
+    """Levels and results come on separate ways; whichever is first, the run is over once."""
+    world = a_world(pallets=1)
+    stages = []
+
+    def wire(fact):
+        if isinstance(fact, StationObserved) and fact.station == "scan-1" and fact.work in unseen:
+            return ()
+        if isinstance(fact, ResultArrived) and fact.station == "scan-1":
+            stages.append(world.state.stations["scan-1"].run.stage)
+        return ((0, fact),)
+
+    world.wire = wire
+    while not stages:
+        world.run(world.now_ms + 5_000)
+        for hold in list(world.state.holds.values()):
+            world.tell(HoldReleased(hold=hold.hold, answer="wait", by="a person", place=""))
+    assert stages == [stage]
+    world.wire = straight
+    world.cut("scan-1")
+    world.mend("scan-1")
+    finish(world, parts=1)
+    assert troubles(world, parts=serials(world)) == []
+    assert world.state.unassigned == ()
+
+
+@pytest.mark.parametrize("unseen", [("running",), ("running", "part free")])
+def test_a_run_that_is_first_seen_further_on_is_followed_from_there(a_world, unseen):
+    world = a_world(pallets=1)
+
+    def wire(fact):
+        return () if isinstance(fact, StationObserved) and fact.work in unseen else ((0, fact),)
+
+    world.wire = wire
+    while not world.records:
+        world.run(world.now_ms + MINUTE_MS, done=lambda _: bool(world.records))
+        for hold in list(world.state.holds.values()):
+            world.tell(HoldReleased(hold=hold.hold, answer="wait", by="a person", place=""))
+    finish(world, parts=1)
+    assert troubles(world, parts=serials(world)) == []
 
 
 # --- runs that end badly ----------------------------------------------------------------------------------------------------------

@@ -161,18 +161,25 @@ def test_an_order_that_a_restarted_handler_has_forgotten_can_be_given_up(a_world
     assert world.state.holds == {}
 
 
-def test_a_refused_order_has_not_begun_and_a_failed_one_came_as_far_as_the_jaws_show(a_world):
-    world = a_world(pallets=3)
-    until(world, lambda: is_doing(world, "put", "touch"))
+@pytest.mark.parametrize("action", ["approach", "pick", "put", "swap"])
+def test_a_refused_order_has_not_begun_and_a_failed_one_came_as_far_as_the_jaws_show(
+    a_world, action
+):
+    world = a_world(pallets=6)
+    until(world, lambda: is_doing(world, action, "touch"))
     goal = order(world)
-    for outcome, bay in (("refused", "open"), ("failed", "entered")):
+    stood = {name: pallet.place for name, pallet in world.state.pallets.items()}
+    for outcome, stage, bay in (("refused", "idle", "open"), ("failed", "halted", "entered")):
         told = OrderAnswered(order=goal.order, outcome=outcome, why="no air")
         after = world.core.decide(world.state, told, world.now_ms).state
         (hold,) = after.holds.values()
         assert hold.code == "handler-failed"
         assert "no air" in hold.seen
-        assert after.stations["touch-1"].bay == bay
-        assert after.pallets[goal.put].place == "jaw-1"
+        assert after.handler.stage == stage
+        if action != "approach":
+            assert after.stations["touch-1"].bay == bay
+        assert {name: pallet.place for name, pallet in after.pallets.items()} == stood
+        assert after.handler.carry is None
 
 
 def test_an_unknown_outcome_decides_nothing(a_world):
