@@ -52,8 +52,12 @@ def _done(draft: Draft, about: str, goal: Goal) -> None:
     match goal:
         case PrepareProgram():
             runs.program_prepared(draft, goal.station)
-        case AcknowledgeResult() | ClearFault() | AbortRun():
+        case AcknowledgeResult() | ClearFault():
             draft.end_goal(about)
+            draft.look_again("station", goal.station)
+        case AbortRun():
+            # The station will show that the run is aborted, or how it ended before: that is still waited for.
+            draft.end_goal_alone(about)
             draft.look_again("station", goal.station)
         case SetDoor() | StartRun() | MoveHandler() | ReadTag():
             return
@@ -72,8 +76,12 @@ def _refused(draft: Draft, about: str, goal: Goal, seen: str) -> None:
             draft.hold(
                 "start-unconfirmed", "station", goal.station, f"start of {goal.run_id} {seen}"
             )
-        case AcknowledgeResult() | ClearFault() | AbortRun():
+        case AcknowledgeResult() | ClearFault():
             draft.end_goal(about)
+            draft.look_again("station", goal.station)
+        case AbortRun():
+            # The station will show that the run is aborted, or how it ended before: that is still waited for.
+            draft.end_goal_alone(about)
             draft.look_again("station", goal.station)
         case MoveHandler():
             moves.refuse(draft, goal, seen)

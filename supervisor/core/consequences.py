@@ -3,7 +3,7 @@
 Rules of this file: order only. Stations that were touched come first, then the handler; then every goal that may go out goes out.
 """
 
-from supervisor.core import interlocks, moves, runs, stations
+from supervisor.core import interlocks, moves, runs, stations, waits
 from supervisor.core.draft import Draft
 
 ROUNDS_MAX = 20
@@ -40,5 +40,7 @@ def give(draft: Draft) -> None:
     for about in sorted(draft.outstanding):
         waiting = draft.outstanding[about]
         if waiting.given == "no" and interlocks.allowed(draft, waiting.goal):
+            if waiting.times:
+                waits.begin_again(draft, about, waiting.goal)
             draft.mark_given(about, "yes")
             draft.give(waiting.goal)

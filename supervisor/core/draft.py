@@ -198,6 +198,11 @@ class Draft:
             del self._own("outstanding")[about]
         self.end_timer(about)
 
+    def end_goal_alone(self, about: str) -> None:
+        """A goal is over, and what it was for is still waited for."""
+        if about in self.outstanding:
+            del self._own("outstanding")[about]
+
     def mark_given(self, about: str, given: Literal["yes", "no"]) -> None:
         """Note that an outstanding goal went out, or that its link was lost since."""
         before = self.outstanding[about]

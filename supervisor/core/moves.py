@@ -173,11 +173,14 @@ def _count_exchange(draft: Draft, goal: MoveHandler) -> None:
 def fail(draft: Draft, goal: MoveHandler, seen: str) -> None:
     """An order failed: the jaw sensors tell how far it came; a person sets the handler free."""
     sensors = draft.handler.jaws_seen
-    picked = goal.pick_jaw > 0 and sensors[goal.pick_jaw - 1] == "occupied"
-    free = picked or not goal.picked  # a nest that the swap did not empty cannot have been filled
-    put = free and goal.put_jaw > 0 and sensors[goal.put_jaw - 1] == "empty"
-    done = replace(goal, picked=goal.picked if picked else "", put=goal.put if put else "")
-    _apply(draft, done)
+    picking = sensors[goal.pick_jaw - 1] if goal.pick_jaw else ""
+    putting = sensors[goal.put_jaw - 1] if goal.put_jaw else ""
+    if goal.action == "swap" and (picking, putting) not in SWAPPED_SO_FAR:
+        seen = f"{seen}; {goal.picked} or {goal.put} may be in the nest"
+        _lose_track(draft, goal)
+    else:
+        picked = goal.picked if picking == "occupied" else ""
+        _apply(draft, replace(goal, picked=picked, put=goal.put if putting == "empty" else ""))
     _end_move(draft, goal, "order failed")
     draft.hold(
         "handler-failed",
@@ -185,6 +188,17 @@ def fail(draft: Draft, goal: MoveHandler, seen: str) -> None:
         draft.tables.handler.handler,
         f"order {goal.order} ({goal.action} at {goal.place}): {seen}",
     )
+
+
+SWAPPED_SO_FAR = (("empty", "occupied"), ("occupied", "occupied"), ("occupied", "empty"))
+"""What the picking and the putting jaw read before a swap, between its two moves, and after it."""
+
+
+def _lose_track(draft: Draft, goal: MoveHandler) -> None:
+    """Both pallets of a swap are known no longer: their tags tell, once people have taken out what is in the nest and in the jaws."""
+    runs.withdraw_run(draft, goal.place)
+    for pallet in (goal.picked, goal.put):
+        pallets.taken_away(draft, pallet)
 
 
 def refuse(draft: Draft, goal: MoveHandler, seen: str) -> None:

@@ -87,7 +87,7 @@ def expect_place(draft: Draft, place: str, pallet: str) -> None:
         draft.change_place(place, expecting="")
         draft.end_timer(f"place {place}")
         return
-    why = f"{place} should read {presence} after the move"
+    why = f"{place} should read {presence}"
     draft.start_timer(f"place {place}", draft.tables.handler.settle_ms_max, why)
 
 
@@ -343,6 +343,7 @@ def _name_pallet(draft: Draft, unread: str, content: TagContent, part_type: Part
             part_type=part_type.part_type,
             batch=content.batch,
             produced=content.produced,
+            entered_ms=draft.at_ms,  # two carriers of one identity that came together stay apart
         )
     )
     draft.change_place(state.place, pallet=name, reserved=name)

@@ -118,7 +118,7 @@ def expect_nest(draft: Draft, station: str, pallet: str) -> None:
         draft.end_timer(f"nest of {station}")
         return
     draft.change_station(station, pallet=pallet, expecting=presence)
-    why = f"the nest of {station} should read {presence} after the move"
+    why = f"the nest of {station} should read {presence}"
     draft.start_timer(f"nest of {station}", draft.tables.handler.settle_ms_max, why)
 
 

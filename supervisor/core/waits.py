@@ -1,12 +1,24 @@
 """Rules of waits that reach their limit.
 
 Rules of this file:
+- The limit of a goal counts from when it was wanted, and anew whenever it goes out again.
 - A wait that is no longer in the state changes nothing (S5), nor does a timer that fires early.
 - A machine that cannot be seen, or that a person drives by hand, is not late: the wait begins again and nobody is asked. What people
   see meanwhile is that the machine is not connected, or not in automatic.
 """
 
 from supervisor.core import moves, pallets, runs, stations
+from supervisor.core.commands import (
+    AbortRun,
+    AcknowledgeResult,
+    ClearFault,
+    Goal,
+    MoveHandler,
+    PrepareProgram,
+    ReadTag,
+    SetDoor,
+    StartRun,
+)
 from supervisor.core.draft import Draft
 from supervisor.core.events import TimerFired
 
@@ -34,6 +46,29 @@ def on_timer_fired(draft: Draft, event: TimerFired) -> None:
         return
     draft.end_timer(event.timer)
     _at_the_limit(draft, kind, named)
+
+
+def begin_again(draft: Draft, about: str, goal: Goal) -> None:
+    """A goal goes out again after its link was lost or the supervisor died: it has its whole time again."""
+    timer = draft.timers.get(about)
+    limit_ms = _limit_ms(draft, goal)
+    if timer is not None and limit_ms:
+        draft.start_timer(about, limit_ms, timer.why)
+
+
+def _limit_ms(draft: Draft, goal: Goal) -> int:
+    """How long a goal may take; 0 for an abort, whose limit is that of its run."""
+    match goal:
+        case MoveHandler():
+            return draft.tables.handler.move_ms_max
+        case ReadTag():
+            return draft.tables.readers[goal.reader].answer_ms_max
+        case SetDoor():
+            return draft.tables.stations[goal.station].door_ms_max
+        case AbortRun():
+            return 0
+        case PrepareProgram() | StartRun() | AcknowledgeResult() | ClearFault():
+            return draft.tables.stations[goal.station].start_ms_max
 
 
 def _is_unseen(draft: Draft, kind: str, named: str) -> bool:

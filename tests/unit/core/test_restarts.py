@@ -87,6 +87,41 @@ def test_a_supervisor_that_dies_again_and_again_gets_the_job_done(a_world):
     assert world.state.holds == {}
 
 
+def test_an_order_that_goes_out_again_has_its_whole_time_again(a_world):
+    """The supervisor died before sending it and was away for longer than a move may take."""
+    world = a_world(pallets=2)
+
+    def just_ordered(_):
+        waiting = world.state.outstanding.get("handler")
+        return waiting is not None and waiting.goal.action == "put"
+
+    world.run(world.now_ms + DAY_MS, done=just_ordered)
+    seq = next(
+        entry.seq
+        for entry in world.journal.entries
+        if any(getattr(command, "action", "") == "put" for command in entry.commands)
+    )
+    for away in ("dead", "cut"):
+        again = a_world(pallets=2)
+        if away == "dead":
+            again.die_after(seq, "unsent")
+            again.run(again.now_ms + DAY_MS, done=lambda w: w.is_dead())
+            again.run(again.now_ms + 15 * MINUTE_MS)
+            again.revive()
+        else:
+            again.goes_lost = lambda goal: getattr(goal, "action", "") == "put"
+            again.run(world.now_ms)
+            again.cut("handler")
+            again.run(again.now_ms + 55_000)
+            again.goes_lost = lambda _goal: False
+            again.mend("handler")
+        again.run(again.now_ms + 10_000)
+        assert again.state.holds == {}
+        finish(again, parts=2)
+        assert troubles(again, parts=serials(again)) == []
+        assert again.state.holds == {}
+
+
 def test_a_new_supervisor_knows_nothing_of_the_outside_before_it_has_seen_it(a_world):
     world = a_world(pallets=4)
     world.run(world.now_ms + 3 * MINUTE_MS)
