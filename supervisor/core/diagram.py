@@ -1,8 +1,11 @@
 """The transition tables and the interlock table as text for docs/reference.
 
-Rules of this file: nothing is drawn by hand; what is printed here is exactly what the core runs.
+Rules of this file:
+- Nothing is drawn by hand; what is printed here is exactly what the core runs.
+- ``python -m supervisor.core.diagram stages.md`` prints a page.
 """
 
+import sys
 from collections.abc import Mapping
 
 from supervisor.core.holds import HOLDS
@@ -103,3 +106,7 @@ PAGES = {
     "interlocks.md": interlocks_page,
     "holds.md": holds_page,
 }
+
+
+if __name__ == "__main__":
+    sys.stdout.write(PAGES[sys.argv[1]]())

@@ -40,7 +40,7 @@ HOLDS = _kinds(
         code="pallet-twice",
         title="The pallet or the serial number is already in the cell",
         advice="Two carriers claim one identity. Take this one out and find out which is right: 'removed'. "
-        "The other one goes on; its results belong to it alone.",
+        "The other one goes on; its results belong to it alone. 'read again' after the tag was put right.",
         answers=("read again", "removed"),
     ),
     HoldKind(
@@ -52,13 +52,14 @@ HOLDS = _kinds(
     HoldKind(
         code="plan-undecidable",
         title="No station of this cell can decide a mandatory characteristic of this part",
-        advice="The characteristics are named. Take the pallet out: 'removed'.",
+        advice="The characteristics are named. Take the pallet out: 'removed'. 'read again' under a declaration that can decide them.",
         answers=("read again", "removed"),
     ),
     HoldKind(
         code="rack-full",
         title="The pallet stands on the home place of a pallet that is on its way",
-        advice="No other rack place is free for the one that is away. Take this pallet out: 'removed'.",
+        advice="No other rack place is free for the one that is away. Take this pallet out: 'removed'. 'read again' once a rack place "
+        "is free; when the other one has left the cell, this one goes on by itself.",
         answers=("read again", "removed"),
     ),
     HoldKind(
