@@ -478,10 +478,12 @@ class Checkers:
         earlier.add(goal.run_id)
 
     def _why_not_acknowledge(self, goal: AcknowledgeResult) -> Iterator[str]:
-        """Nothing is acknowledged that has not come, unless a person gave the run up."""
+        """No result of ours is acknowledged that has not come, unless a person gave the run up."""
         image = self._world.models.stations[goal.station].image()
         result = image.result
         if image.work != "finished" or result is None or result.run_id != goal.run_id:
+            return
+        if goal.run_id not in self._world.starts:
             return
         came = {
             given.run_id

@@ -1,0 +1,132 @@
+"""Defects that the campaign found, each as small as it got: a world brought there directly, or a seed with the strikes that it takes."""
+
+from dataclasses import replace as changed
+
+import pytest
+
+from simulators.bench.trial import DAY_MS, finish, small_world, troubles
+from simulators.models.tag import encode_tag
+from supervisor.cell.value import replace
+from supervisor.core.events import HandlerObserved, HoldReleased
+
+MINUTE_MS = 60_000
+
+
+@pytest.fixture
+def a_world():
+    """Makes a small world with the invariants watched."""
+
+    def make(**wishes):
+        world = small_world(**wishes)
+
+        def watch(event, decision):
+            assert world.core.broken(decision.state) == (), event
+
+        world.watch = watch
+        return world
+
+    return make
+
+
+def answer(world, code, reply):
+    (hold,) = [hold for hold in world.state.holds.values() if hold.code == code]
+    world.tell(HoldReleased(hold=hold.hold, answer=reply, by="a person", place=""))
+
+
+def until(world, code):
+    def stands(_):
+        return any(hold.code == code for hold in world.state.holds.values())
+
+    world.run(world.now_ms + DAY_MS, done=stands)
+    assert stands(world), code
+
+
+def twins(physics):
+    """The second pallet's tag says what the first one's says."""
+    first, second, *others = physics.pallets
+    gtin = physics.part_type[first.part_type].gtin
+    payload = encode_tag(
+        pallet=first.pallet,
+        gtin=gtin,
+        serial=first.serial,
+        batch=first.batch,
+        produced=first.produced,
+    )
+    return changed(physics, pallets=(first, changed(second, tag=payload.hex()), *others))
+
+
+def test_two_carriers_of_one_identity_that_came_together_have_records_that_differ(a_world):
+    """Seed 155. Read again after the first had left, the second had the same serial number, time of entry and revision: the store
+    would have taken its record for the first one's, changed afterwards."""
+    world = a_world(pallets=2, built=twins)
+    until(world, "pallet-twice")
+    world.run(world.now_ms + DAY_MS, done=lambda w: len(w.state.pallets) == 1)
+    answer(world, "pallet-twice", "read again")
+    finish(world, parts=2)
+    kept = [(record.serial, record.entered_ms, record.revision) for record in world.records]
+    assert len({serial for serial, _, _ in kept}) == 1
+    assert len(kept) == len(set(kept)) == 2
+
+
+def swapping(world):
+    waiting = world.state.outstanding.get("handler")
+    return waiting is not None and waiting.goal.action == "swap"
+
+
+@pytest.mark.parametrize("jaws", [("empty", "empty"), ("unknown", "unknown"), ("empty", "unknown")])
+@pytest.mark.parametrize("dropped", ["before", "after"])
+def test_after_a_failed_swap_whose_jaws_do_not_tell_no_pallet_goes_on_under_anothers_name(
+    a_world, jaws, dropped
+):
+    """Seed 67. With both jaws empty it was taken for half done, whichever pallet was in the nest."""
+    world = a_world(pallets=6)
+    world.run(world.now_ms + DAY_MS, done=swapping)
+    goal = world.state.outstanding["handler"].goal
+    inside = 1 if dropped == "after" else 0
+    world.run(world.now_ms + DAY_MS, done=lambda w: moved(w, goal) == 2 * inside)
+    world.cut("handler")
+    world.run(world.now_ms + MINUTE_MS)
+    lost = [world.floor.lift(jaw) for jaw in world.physics.jaws if world.floor.pallet_at(jaw)]
+    shown = replace(
+        last_image(world),
+        link="up",
+        order=goal.order,
+        phase="failed",
+        inside="",
+        jaws=jaws,
+        why="x",
+    )
+    world.tell(replace(shown, source_ms=shown.source_ms + 1))
+    world.mend("handler")
+    answer(world, "handler-failed", "go on")
+    settle(world)
+    for pallet in lost:
+        world.models.operator.bring(pallet, world.now_ms)
+    world.run(world.now_ms + DAY_MS, done=lambda w: settle(w) or not w.state.pallets)
+    assert troubles(world, parts=[]) == []
+    assert {record.serial for record in world.records} == {p.serial for p in world.physics.pallets}
+
+
+def moved(world, goal):
+    return sum(
+        1 for f in world.floor.witnessed if f["fact"] == "moved" and f["order"] == goal.order
+    )
+
+
+def last_image(world):
+    return next(
+        entry.event
+        for entry in reversed(world.journal.entries)
+        if isinstance(entry.event, HandlerObserved) and entry.event.link == "up"
+    )
+
+
+def settle(world):
+    """People do what the holds say: take out what is in a nest or in the jaws, and bring it back through the rack."""
+    for hold in list(world.state.holds.values()):
+        places = {"nest-unknown": (hold.subject,), "jaw-unknown": world.physics.jaws}
+        for place in places.get(hold.code, ()):
+            if pallet := world.floor.lift(place):
+                world.models.operator.bring(pallet, world.now_ms + MINUTE_MS)
+        world.look()
+        world.tell(HoldReleased(hold=hold.hold, answer=hold.answers[0], by="a person", place=""))
