@@ -40,7 +40,6 @@ def give(draft: Draft) -> None:
     for about in sorted(draft.outstanding):
         waiting = draft.outstanding[about]
         if waiting.given == "no" and interlocks.allowed(draft, waiting.goal):
-            if waiting.times:
-                waits.begin_again(draft, about, waiting.goal)
+            waits.begin_again(draft, about, waiting.goal)
             draft.mark_given(about, "yes")
             draft.give(waiting.goal)

@@ -108,6 +108,12 @@ def _place_as_expected(draft: Draft, goal: Goal) -> bool:
     return place.presence == wanted and place.pallet == goal.picked
 
 
+def _tag_proven(draft: Draft, goal: Goal) -> bool:
+    """A pallet that was out of sight is fetched only when its tag has told that it is the same."""
+    assert isinstance(goal, MoveHandler)
+    return goal.action != "pick" or f"tag at {goal.place}" not in draft.outstanding
+
+
 def _outfeed_matches_verdict(draft: Draft, goal: Goal) -> bool:
     assert isinstance(goal, MoveHandler)
     place = draft.tables.places[goal.place]
@@ -241,6 +247,7 @@ ENTER = _rows(
 AT_PLACE = _rows(
     *_HANDLER,
     ("place as expected", "the place reads as the move expects", _place_as_expected),
+    ("tag proven", "the tag of a pallet that was out of sight has been read again", _tag_proven),
     (
         "outfeed matches the verdict",
         "the outfeed place accepts the part's verdict",

@@ -83,6 +83,8 @@ def _look_at_order(draft: Draft) -> None:
     if waiting is None or seen.order != waiting.goal.order:
         return
     assert isinstance(waiting.goal, MoveHandler)
+    if _order_about_a_stranger(draft) is not None:
+        return
     if seen.phase == "done" and seen.inside == "":
         _finish(draft, waiting.goal)
     elif seen.phase == "failed":
@@ -179,7 +181,8 @@ def fail(draft: Draft, goal: MoveHandler, seen: str) -> None:
         seen = f"{seen}; {goal.picked} or {goal.put} may be in the nest"
         _lose_track(draft, goal)
     else:
-        picked = goal.picked if picking == "occupied" else ""
+        known = goal.picked in draft.pallets
+        picked = goal.picked if known and picking == "occupied" else ""
         _apply(draft, replace(goal, picked=picked, put=goal.put if putting == "empty" else ""))
     _end_move(draft, goal, "order failed")
     draft.hold(
@@ -280,6 +283,7 @@ def jaws_not_empty(draft: Draft) -> str:
 
 def look_at_handler(draft: Draft) -> None:
     """Carry the present decision one stop further, or have routing make the next one."""
+    _look_for_a_stranger(draft)
     if draft.handler.stage != "idle" or "handler" in draft.outstanding or not _usable(draft):
         return
     if draft.handler.carry is not None and not _still_sensible(draft, draft.handler.carry):
@@ -452,6 +456,22 @@ def _station_view(draft: Draft, station: str) -> StationView:
 
 def _may_open(draft: Draft, station: str) -> bool:
     return interlocks.allowed(draft, SetDoor(order=0, station=station, door="open"))
+
+
+def _look_for_a_stranger(draft: Draft) -> None:
+    """The pallet that an order is about may have turned out to be another: a person sees how far the handler came with it."""
+    goal = _order_about_a_stranger(draft)
+    if goal is not None:
+        fail(draft, goal, f"what stands there is not {goal.picked}")
+
+
+def _order_about_a_stranger(draft: Draft) -> MoveHandler | None:
+    waiting = draft.outstanding.get("handler")
+    if waiting is None:
+        return None
+    goal = waiting.goal
+    assert isinstance(goal, MoveHandler)
+    return goal if goal.picked and goal.picked not in draft.pallets else None
 
 
 def _next_stop(draft: Draft, carry: Carry) -> None:

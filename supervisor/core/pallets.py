@@ -54,6 +54,8 @@ def _look_at_place(draft: Draft, place: str, seen: Presence) -> None:
     if seen != before.presence:
         draft.change_place(place, presence=seen)
         draft.rethink = "yes"
+        if before.presence == "unknown" and seen == "occupied" and before.pallet:
+            _have_proven(draft, before.pallet)
     if before.expecting:
         if seen == before.expecting:
             draft.change_place(place, expecting="")
@@ -83,6 +85,8 @@ def expect_place(draft: Draft, place: str, pallet: str) -> None:
     """A finished move changed what stands at a place; its sensor may show so a little later."""
     presence = "occupied" if pallet else "empty"
     state = draft.change_place(place, pallet=pallet, expecting=presence)
+    if not pallet:
+        draft.end_goal(f"tag at {place}")
     if state.presence == presence:
         draft.change_place(place, expecting="")
         draft.end_timer(f"place {place}")
@@ -263,14 +267,48 @@ def on_tag_read(draft: Draft, event: TagRead) -> None:
         return
     draft.end_goal(about)
     pallet = draft.places[event.place].pallet
-    if not pallet or draft.pallets[pallet].stage != "seen":
+    if not pallet:
         return
-    if event.status == "read":
+    if event.status == "read" and draft.pallets[pallet].stage == "seen":
         _identify(draft, pallet, event)
+    elif event.status == "read":
+        _prove(draft, pallet, event)
     else:
         tag_failed(
             draft, pallet, f"{event.status} at {event.place}{': ' if event.why else ''}{event.why}"
         )
+
+
+def _have_proven(draft: Draft, pallet: str) -> None:
+    """A place was out of sight and reads occupied again: whether the same pallet stands there, only its tag can tell."""
+    state = draft.pallets[pallet]
+    if state.stage in ("planned", "decided") and f"tag at {state.place}" not in draft.outstanding:
+        draft.change_pallet(pallet, tag_tries=0)
+        ask_for_tag(draft, pallet)
+
+
+def _prove(draft: Draft, pallet: str, event: TagRead) -> None:
+    """Whether a known pallet is the one that its tag names; a reading that says nothing is tried again."""
+    try:
+        content = decode(bytes.fromhex(event.payload))
+    except (TagError, ValueError) as refusal:
+        tag_failed(draft, pallet, str(refusal))
+        return
+    if _is_the_same(draft, pallet, content):
+        draft.look_again("pallet", pallet)
+    else:
+        _is_another(draft, pallet)
+
+
+def _is_the_same(draft: Draft, pallet: str, content: TagContent) -> bool:
+    return (content.pallet, content.serial) == (pallet, draft.pallets[pallet].serial)
+
+
+def _is_another(draft: Draft, pallet: str) -> None:
+    """Somebody exchanged a pallet while nobody saw it: the known one has left the cell, and a stranger stands in its place."""
+    place = draft.pallets[pallet].place
+    taken_away(draft, pallet)
+    judge_place(draft, place)
 
 
 def on_tag_timer(draft: Draft, place: str) -> None:
@@ -297,6 +335,9 @@ def _identify(draft: Draft, pallet: str, event: TagRead) -> None:
         content = decode(bytes.fromhex(event.payload))
     except (TagError, ValueError) as refusal:
         hold_pallet(draft, pallet, "tag-malformed", str(refusal))
+        return
+    if draft.pallets[pallet].serial and not _is_the_same(draft, pallet, content):
+        _is_another(draft, pallet)
         return
     twin = _twin(draft, pallet, content)
     if twin:
@@ -343,7 +384,8 @@ def _name_pallet(draft: Draft, unread: str, content: TagContent, part_type: Part
             part_type=part_type.part_type,
             batch=content.batch,
             produced=content.produced,
-            entered_ms=draft.at_ms,  # two carriers of one identity that came together stay apart
+            # Two carriers of one identity that came together stay apart; a pallet that was known is on its old visit.
+            entered_ms=state.entered_ms if state.serial else draft.at_ms,
         )
     )
     draft.change_place(state.place, pallet=name, reserved=name)
@@ -358,7 +400,10 @@ def _name_pallet(draft: Draft, unread: str, content: TagContent, part_type: Part
         )
         return
     draft.way(name, "plan found")
-    look_at_part(draft, name)
+    if state.verdict:
+        draft.way(name, "verdict given")
+    else:
+        look_at_part(draft, name)
 
 
 # --- the part ---------------------------------------------------------------------------------------------------------------------
@@ -478,11 +523,15 @@ def stop_due_at(draft: Draft, station: str) -> bool:
 
 
 def may_travel(draft: Draft, pallet: PalletState) -> bool:
-    """Whether routing may consider a pallet at all: its stage and its holds allow it, and it can be seen where it stands."""
+    """Whether routing may consider a pallet at all: its stage and its holds allow it, and it is seen and proven where it stands."""
     place = draft.places.get(pallet.place)
-    seen = place is None or place.presence == "occupied" or place.expecting == "occupied"
     return (
-        seen
+        (place is None or _is_sure(draft, place))
         and pallet.stage in ("planned", "visiting", "decided")
         and held(draft, pallet.pallet) is None
     )
+
+
+def _is_sure(draft: Draft, place: PlaceState) -> bool:
+    seen = "occupied" in (place.presence, place.expecting)
+    return seen and f"tag at {place.place}" not in draft.outstanding

@@ -92,6 +92,8 @@ PALLET: Table[PalletStage] = {
     ("decided", "put out"): "sorted",
     ("seen", "held"): "held",
     ("identified", "held"): "held",
+    ("planned", "held"): "held",
+    ("decided", "held"): "held",
     ("held", "tag to be read"): "seen",
     ("seen", "taken away"): "gone",
     ("planned", "taken away"): "gone",

@@ -1,7 +1,7 @@
 """Rules of waits that reach their limit.
 
 Rules of this file:
-- The limit of a goal counts from when it was wanted, and anew whenever it goes out again.
+- The limit of a goal counts from when it was wanted, and anew whenever it goes out.
 - A wait that is no longer in the state changes nothing (S5), nor does a timer that fires early.
 - A machine that cannot be seen, or that a person drives by hand, is not late: the wait begins again and nobody is asked. What people
   see meanwhile is that the machine is not connected, or not in automatic.
@@ -49,10 +49,10 @@ def on_timer_fired(draft: Draft, event: TimerFired) -> None:
 
 
 def begin_again(draft: Draft, about: str, goal: Goal) -> None:
-    """A goal goes out again after its link was lost or the supervisor died: it has its whole time again."""
+    """A goal goes out, after it was held back, after its link was lost or after the supervisor died: it has its whole time."""
     timer = draft.timers.get(about)
     limit_ms = _limit_ms(draft, goal)
-    if timer is not None and limit_ms:
+    if timer is not None and limit_ms and timer.due_ms != draft.at_ms + limit_ms:
         draft.start_timer(about, limit_ms, timer.why)
 
 

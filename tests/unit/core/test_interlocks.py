@@ -148,6 +148,9 @@ def facts_of(moment: Moment, case: Case) -> list[Event]:
     if case.before == "a hold of the station":
         station = moment.images[moment.station]
         facts = [replace(station, mode="fault"), station]
+    elif case.before == "a reader out of sight":
+        image = moment.images["rack"]
+        facts = [replace(image, link="down"), image]
     elif case.before == "a hold of the handler":
         facts = [TimerFired(timer="handler")]
     facts.append(replace(back, link="down"))
@@ -252,6 +255,7 @@ CASES = [
     *enter_cases(f"{INTO}: put", [FULL, DIM], *PUT),
     *enter_cases(f"{INTO}: swap", [EMPTY, DIM], *SWAP),
     *place_cases(f"{AT}: pick", [EMPTY, DIM], *PICK),
+    Case(moment=f"{AT}: pick", condition="tag proven", before="a reader out of sight"),
     *place_cases(f"{AT}: put", [FULL, DIM], *PUT),
     *when("tag read", "pallet seen there", "place", presence=[DIM]),
 ]

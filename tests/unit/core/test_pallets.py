@@ -286,6 +286,156 @@ def test_a_pallet_swapped_for_another_while_its_tag_is_read_is_not_taken_for_it(
     assert list(world.state.pallets) == [other]
 
 
+# --- out of sight -----------------------------------------------------------------------------------------------------------------
+
+
+def blind(world, meanwhile):
+    """The reader is off while somebody does something."""
+    world.cut("rack")
+    world.run(world.now_ms + 1_000)
+    meanwhile()
+    world.mend("rack")
+
+
+def resting(world):
+    """The places of identified pallets in the rack that the handler has nothing to do with."""
+    order, carry = world.state.outstanding.get("handler"), world.state.handler.carry
+    busy = {order.goal.place if order else "", carry.origin if carry else ""}
+    return sorted(
+        p.place
+        for p in world.state.pallets.values()
+        if p.stage == "planned" and p.place.startswith("rack") and p.place not in busy
+    )
+
+
+def test_pallets_exchanged_while_the_reader_was_off_are_measured_under_their_own_names(a_world):
+    """A place that reads occupied again proves no identity: the tag does."""
+    world = a_world(pallets=9)
+    until(world, lambda: len(resting(world)) >= 4)
+    one, other = resting(world)[:2]
+
+    def exchange():
+        first, second = world.floor.lift(one), world.floor.lift(other)
+        assert world.floor.set_down(one, second)
+        assert world.floor.set_down(other, first)
+
+    blind(world, exchange)
+    finish(world, parts=9)
+    assert troubles(world, parts=[]) == []
+    assert {r.serial for r in world.records if r.verdict != "not measured"} == set(serials(world))
+    assert world.state.pallets == {}
+    assert world.state.holds == {}
+
+
+def test_nothing_is_fetched_from_a_place_before_its_tag_is_proven(a_world):
+    world = a_world(pallets=6)
+    until(world, lambda: len(resting(world)) >= 3)
+    fetched_before = world.state.next_order
+    world.wire = lambda fact: () if isinstance(fact, TagRead) else ((0, fact),)
+    blind(world, lambda: None)
+    waiting = {goal for goal in world.state.outstanding if goal.startswith("tag at rack")}
+    assert len(waiting) >= 3
+    picks = [
+        command
+        for entry in world.journal.entries
+        for command in entry.commands
+        if getattr(command, "action", "") == "pick"
+        and command.place.startswith("rack")
+        and command.order > fetched_before
+    ]
+    world.run(world.now_ms + 2 * MINUTE_MS)
+    assert picks == []
+
+
+def test_a_pallet_whose_tag_proves_it_goes_on_with_what_it_has(a_world):
+    world = a_world(pallets=9, jaws=1)
+    until(world, lambda: bool(at_home(world, decided="partly")))
+    blind(world, lambda: None)
+    finish(world, parts=9)
+    assert troubles(world, parts=serials(world)) == []
+    assert len(world.records) == 9
+
+
+def test_a_garbled_reading_is_tried_again_and_takes_nothing_from_anybody(a_world):
+    world = a_world(pallets=9, jaws=1)
+    until(world, lambda: bool(at_home(world, decided="partly")))
+    for _ in range(2):
+        world.models.reader.answer_next("failed")
+    blind(world, lambda: None)
+    finish(world, parts=9)
+    assert troubles(world, parts=serials(world)) == []
+
+
+def test_a_known_pallet_whose_tag_cannot_be_proven_is_held_and_keeps_its_results(a_world):
+    world = a_world(pallets=9, jaws=1)
+    until(world, lambda: bool(at_home(world, decided="partly")))
+    place = at_home(world, decided="partly")
+    name = world.state.places[place].pallet
+    results = world.state.pallets[name].results
+
+    def garbled(fact):
+        if isinstance(fact, TagRead) and fact.place == place:
+            return ((0, replace(fact, payload="00")),)
+        return ((0, fact),)
+
+    world.wire = garbled
+    blind(world, lambda: None)
+    until(world, lambda: stands(world) == ["tag-unreadable"])
+    world.wire = lambda fact: ((0, fact),)
+    answer(world, "tag-unreadable", "read again")
+    until(world, lambda: world.state.pallets[name].stage == "planned")
+    assert world.state.pallets[name].results == results
+    finish(world, parts=9)
+    assert troubles(world, parts=serials(world)) == []
+
+
+def test_a_finished_part_that_is_proven_again_gets_no_second_record(a_world):
+    world = a_world(pallets=6, built=taken_after(30 * DAY_MS))
+    until(world, lambda: len(world.records) == 6)
+    world.run(world.now_ms + 30 * MINUTE_MS)
+    waiting = [p for p in world.state.pallets.values() if p.stage == "decided"]
+    for _ in range(3):
+        world.models.reader.answer_next("failed")
+    blind(world, lambda: None)
+    world.run(world.now_ms + 5_000)
+    for hold in list(world.state.holds.values()):
+        world.tell(HoldReleased(hold=hold.hold, answer="read again", by="a person", place=""))
+    world.run(world.now_ms + 5_000)
+    assert [p.pallet for p in world.state.pallets.values() if p.stage == "decided"] == [
+        p.pallet for p in waiting
+    ]
+    assert len(world.records) == 6
+
+
+def test_an_order_for_a_pallet_that_turns_out_to_be_another_is_given_up(a_world):
+    """The order to fetch it went lost with the handler's link; meanwhile the reader was off and somebody exchanged the pallet."""
+    world = a_world(pallets=6)
+    world.goes_lost = lambda goal: getattr(goal, "action", "") == "pick"
+
+    def fetching():
+        order = world.state.outstanding.get("handler")
+        return order is not None and order.goal.action == "pick" and "rack" in order.goal.place
+
+    until(world, fetching)
+    goal = world.state.outstanding["handler"].goal
+    other = resting(world)[0]
+
+    def exchange():
+        first, second = world.floor.lift(goal.place), world.floor.lift(other)
+        assert world.floor.set_down(goal.place, second)
+        assert world.floor.set_down(other, first)
+
+    world.cut("handler")
+    blind(world, exchange)
+    world.goes_lost = lambda _goal: False
+    world.mend("handler")
+    until(world, lambda: "handler-failed" in stands(world))
+    answer(world, "handler-failed", "go on")
+    finish(world, parts=6)
+    assert troubles(world, parts=[]) == []
+    assert {r.serial for r in world.records if r.verdict != "not measured"} == set(serials(world))
+
+
 # --- what a reader shows ----------------------------------------------------------------------------------------------------------
 
 
