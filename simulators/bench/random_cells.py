@@ -37,6 +37,7 @@ HOUR_MS = 3_600_000
 KINDS = ("ct", "optical", "tactile")
 STATIONS = (1, 1, 2, 2, 3, 3, 4, 5, 6, 8)
 PART_TYPES = (1, 1, 2, 2, 3, 4)
+PALLETS_MAX = 30
 GAP_SHARE = 0.03
 """Share of cells with a mandatory characteristic that no program is good enough for."""
 COMPANY = "0614141"
@@ -69,13 +70,13 @@ def random_cell(seed: int) -> Cell:
 
 
 def random_shift(cell: Cell, seed: int, *, pallets: int, hours: float, start_ms: int) -> Physics:
-    """The machines and pallets of a shift: pallets come over its first half, in any order; at most as many as drawn for the seed."""
+    """The machines and pallets of a shift: pallets come over most of it, in any order; at most as many as drawn for the seed."""
     draw = chance("shift", seed)
-    drawn = draw.randint(2, 8) + draw.randint(0, 8)
+    drawn = draw.randint(2, 6) + round(draw.random() * 3 * min(hours, 8.0))
     every = pallets_for(cell, min(pallets, drawn) if pallets else drawn, seed)
     together = draw.random() < 0.3  # noqa: PLR2004 - some shifts begin with a heap of pallets
-    span_ms = round(hours * HOUR_MS / 2)
-    arrivals = [start_ms + (0 if together else draw.randrange(span_ms)) for _ in range(16)]
+    span_ms = round(hours * HOUR_MS * 0.7)
+    arrivals = [start_ms + (0 if together else draw.randrange(span_ms)) for _ in range(PALLETS_MAX)]
     physics = physics_of(
         cell, pallets=every, arrivals_ms=arrivals[: len(every)], bad_share=draw.uniform(0.0, 0.3)
     )
@@ -94,7 +95,8 @@ def with_tags(physics: Physics, tags: dict[str, str]) -> Physics:
 
 def drawn_hours(seed: int) -> float:
     """How long the troubled part of a seed's shift lasts."""
-    return chance("hours", seed).uniform(1.0, 8.0)
+    draw = chance("hours", seed)
+    return draw.choice((1.0, 1.0, 2.0, 2.0, 2.0, 3.0, 4.0, 8.0))
 
 
 # --- machines and places ----------------------------------------------------------------------------------------------------------

@@ -178,7 +178,9 @@ class World:
             next_ms = self.next_ms()
             if next_ms is None or next_ms > until_ms:
                 self.now_ms = until_ms
-                self.models.advance(until_ms)  # what is ordered next begins now, not at the last event
+                self.models.advance(
+                    until_ms
+                )  # what is ordered next begins now, not at the last event
                 return
             self.now_ms = max(self.now_ms, next_ms)
             self.models.advance(self.now_ms)
