@@ -109,9 +109,11 @@ def _place_as_expected(draft: Draft, goal: Goal) -> bool:
 
 
 def _tag_proven(draft: Draft, goal: Goal) -> bool:
-    """A pallet that was out of sight is fetched only when its tag has told that it is the same."""
+    """A pallet that was out of sight is fetched only when its tag has told that it is the same, and nobody is asked about it."""
     assert isinstance(goal, MoveHandler)
-    return goal.action != "pick" or f"tag at {goal.place}" not in draft.outstanding
+    if goal.action != "pick":
+        return True
+    return f"tag at {goal.place}" not in draft.outstanding and held(draft, goal.picked) is None
 
 
 def _outfeed_matches_verdict(draft: Draft, goal: Goal) -> bool:

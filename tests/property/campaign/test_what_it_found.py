@@ -7,6 +7,7 @@ import pytest
 from simulators.bench.trial import DAY_MS, finish, small_world, troubles
 from simulators.models.tag import encode_tag
 from supervisor.cell.value import replace
+from supervisor.core.commands import MoveHandler
 from supervisor.core.events import HandlerObserved, HoldReleased
 
 MINUTE_MS = 60_000
@@ -130,3 +131,25 @@ def settle(world):
                 world.models.operator.bring(pallet, world.now_ms + MINUTE_MS)
         world.look()
         world.tell(HoldReleased(hold=hold.hold, answer=hold.answers[0], by="a person", place=""))
+
+
+def test_a_pallet_that_became_held_is_not_fetched_by_an_order_that_had_not_arrived(a_world):
+    """Seed 197. The order was lost; meanwhile the tag could not be read again; then the order went out once more."""
+    world = a_world(pallets=1)
+    world.goes_lost = lambda goal: isinstance(goal, MoveHandler)
+    world.run(world.now_ms + MINUTE_MS // 2)
+    (goal,) = [o.goal for o in world.state.outstanding.values() if isinstance(o.goal, MoveHandler)]
+    for _ in range(3):
+        world.models.reader.answer_next("failed")
+    world.cut("rack")
+    world.mend("rack")
+    until(world, "tag-unreadable")
+    world.goes_lost = lambda _goal: False
+    world.reboot("handler")
+    world.run(world.now_ms + 10 * MINUTE_MS)
+    assert world.floor.pallet_at(goal.place) == goal.picked
+    for code, reply in (("tag-unreadable", "read again"), ("move-late", "wait")):
+        if any(hold.code == code for hold in world.state.holds.values()):
+            answer(world, code, reply)
+    finish(world, parts=1)
+    assert troubles(world, parts=[p.serial for p in world.physics.pallets]) == []
