@@ -112,6 +112,7 @@ Chosen = Mapping[str, frozenset[int] | None]
 
 EVERYTHING: Chosen = dict.fromkeys(KINDS)
 
+
 INTENSITIES = (0.0, 0.0, 0.0, 1.0, 1.0, 1.0, 1.0, 2.0, 2.0, 4.0)
 """What the drawn frequency of a kind is multiplied by; each is as likely."""
 
@@ -141,7 +142,7 @@ def written(chosen: Chosen) -> str:
 
 
 class Strikes:
-    """Which faults of a seed strike. ``hits`` counts them by kind and stage, ``struck`` lists (kind, number) in the order they hit."""
+    """Which faults of a seed strike. ``hits`` counts those that hit by kind and stage, ``struck`` lists every strike: kind and number."""
 
     def __init__(self, seed: int, chosen: Chosen) -> None:
         self.hits: Counter[tuple[str, str]] = Counter()
@@ -171,6 +172,7 @@ class Strikes:
         self._numbers[kind] += 1
         if self._over or not self._is_chosen(kind, self._numbers[kind]):
             return None
+        self.struck.append((kind, self._numbers[kind]))
         return chance("strike", self._seed, kind, self._numbers[kind])
 
     def times_ms(self, kind: str, from_ms: int, until_ms: int) -> Iterator[int]:
@@ -184,9 +186,8 @@ class Strikes:
             yield round(at_ms)
 
     def hit(self, kind: str, stage: str) -> None:
-        """The present strike of a kind has found something to hit."""
+        """A strike of a kind has found something to hit."""
         self.hits[kind, stage] += 1
-        self.struck.append((kind, self._numbers[kind]))
 
     def _is_chosen(self, kind: str, number: int) -> bool:
         if kind not in self._chosen:

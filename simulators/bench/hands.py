@@ -4,7 +4,7 @@ Rules of this file:
 - Every touch is noted with its time and place: whoever judges later has to know what the supervisor could not.
 - People are slower than images: a rack place that was emptied by hand is used again only when the page shows it empty. Without a reading
   of the tag at each move nobody could tell two pallets apart that were exchanged unseen.
-- A pallet is always somewhere: on the floor, with the operator who will bring it, in somebody's hands on its way back, or gone for good.
+- A pallet is always somewhere: on the floor, with the operator who will bring it, in somebody's hands, or gone for good.
 """
 
 from dataclasses import dataclass, replace
@@ -31,14 +31,16 @@ NOBODY = Identity(pallet="", part_type="", serial="")
 
 
 class Hands:
-    """The people of one world. ``touched_ms`` says when each place was last touched, ``gone`` which pallets never come back."""
+    """The people of one world.
+
+    ``touched_ms`` says when each place was last touched, ``carried`` which pallets are in hands, ``gone`` which never come back.
+    """
 
     def __init__(self, world: World) -> None:
         self.world = world
         self.diary = Diary()
         self.touched_ms: dict[str, int] = {}
-        self.carried: dict[str, str] = {}
-        """Pallets in somebody's hands, with the place that has to show empty before they come back ("" = none)."""
+        self.carried: set[str] = set()
         self.gone: set[str] = set()
         self._says: dict[str, Identity] = {}
         self._said: dict[str, set[Identity]] = {}
@@ -91,49 +93,37 @@ class Hands:
         pallet = self.world.floor.lift(place)
         if pallet:
             self.touch(place)
-            is_rack = place in self.world.state.places and self._is_rack(place)
-            self.carried[pallet] = place if is_rack else ""
+            self.carried.add(pallet)
+            self.world.models.operator.leave_to_others(pallet)
+            if place in self.world.state.places:
+                self.world.models.operator.keep_off(place)
+                self._use_when_seen_empty(place)
         return pallet
 
     def put(self, place: str, pallet: str) -> None:
         """A person puts a pallet down at a free place. What somebody else was to bring is brought."""
         assert self.world.floor.set_down(place, pallet), place
         self.world.models.operator.leave_to_others(pallet)
-        self.carried.pop(pallet, None)
         self.touch(place)
 
     def bring_back(self, pallet: str, at_ms: int) -> None:
         """A taken pallet comes into the rack again, not before a moment."""
-        self.diary.write(at_ms, lambda: self._bring_back(pallet))
+        self.carried.remove(pallet)
+        self.world.models.operator.bring(pallet, at_ms)
 
     def take_for_good(self, pallet: str) -> None:
         """A taken pallet never comes back."""
+        self.carried.remove(pallet)
         self.gone.add(pallet)
-        self._forget_home(pallet)
 
-    def _bring_back(self, pallet: str) -> None:
-        now_ms = self.world.now_ms
-        if self._is_seen_empty(self.carried[pallet]):
-            self.carried.pop(pallet)
-            self.world.models.operator.bring(pallet, now_ms)
-        else:
-            self.diary.write(now_ms + LOOK_AGAIN_MS, lambda: self._bring_back(pallet))
-
-    def _forget_home(self, pallet: str) -> None:
-        if self._is_seen_empty(self.carried[pallet]):
-            self.carried.pop(pallet)
-            self.world.models.operator.leave_to_others(pallet)
-        else:
-            self.diary.write(self.world.now_ms + LOOK_AGAIN_MS, lambda: self._forget_home(pallet))
-
-    def _is_seen_empty(self, place: str) -> bool:
-        if not place:
-            return True
+    def _use_when_seen_empty(self, place: str) -> None:
         shown = self.world.state.places[place]
-        return not self.world.is_dead() and shown.presence == "empty" and not shown.pallet
-
-    def _is_rack(self, place: str) -> bool:
-        return any(p.place == place and p.kind == "rack" for p in self.world.physics.places)
+        seen = not self.world.is_dead() and shown.presence == "empty" and not shown.pallet
+        if seen:
+            self.world.models.operator.use_again(place)
+        else:
+            again_ms = self.world.now_ms + LOOK_AGAIN_MS
+            self.diary.write(again_ms, lambda: self._use_when_seen_empty(place))
 
     # --- doors and arm ----------------------------------------------------------------------------------------------------------
 

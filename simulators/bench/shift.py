@@ -53,7 +53,7 @@ class Case:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Outcome:
-    """How a shift went. ``hits`` counts faults by kind and stage, ``struck`` names them in order; times are the cell's."""
+    """How a shift went. ``hits`` counts faults by kind and stage, ``struck`` names every strike. Times are the machines'."""
 
     case: Case
     failures: tuple[Failure, ...]
@@ -62,6 +62,7 @@ class Outcome:
     struck: tuple[tuple[str, int], ...]
     answers: Counter[tuple[str, str]]
     hours: float
+    troubled_hours: float
     finish_hours: float
     facts: int
     pallets: int
@@ -78,7 +79,7 @@ class Shift:
         self.hours = case.hours or drawn_hours(case.seed)
         cell = random_cell(case.seed)
         physics = random_shift(
-            cell, case.seed, pallets=case.pallets, hours=self.hours, start_ms=START_MS
+            cell, case.seed, pallets=case.pallets, hours=drawn_hours(case.seed), start_ms=START_MS
         )
         self.strikes = Strikes(case.seed, case.faults)
         self.world = World(cell, physics, seed=case.seed, start_ms=START_MS)
@@ -273,6 +274,7 @@ class Shift:
             struck=tuple(self.strikes.struck),
             answers=self.attendant.answered,
             hours=(world.now_ms - START_MS) / HOUR_MS,
+            troubled_hours=self.hours,
             finish_hours=finish_ms / HOUR_MS,
             facts=len(world.journal.entries),
             pallets=len(world.physics.pallets),

@@ -25,6 +25,7 @@ class OperatorModel:
         self._coming = self._shuffled(physics)
         self._homes: dict[str, str] = {}
         self._taking: dict[str, str] = {}
+        self._kept_off: set[str] = set()
         self._plan_arrival()
 
     def _shuffled(self, physics: Physics) -> list[tuple[int, str]]:
@@ -46,6 +47,14 @@ class OperatorModel:
     def homes(self) -> dict[str, str]:
         """The rack places that belong to a pallet, with that pallet."""
         return dict(self._homes)
+
+    def keep_off(self, place: str) -> None:
+        """A rack place is not to be used."""
+        self._kept_off.add(place)
+
+    def use_again(self, place: str) -> None:
+        """A rack place may be used again."""
+        self._kept_off.discard(place)
 
     def leave_to_others(self, pallet: str) -> None:
         """Somebody else sees to a pallet: it is not brought from here, and it has no place in the rack."""
@@ -99,7 +108,8 @@ class OperatorModel:
         self._plan_arrival()
 
     def _is_free(self, place: str) -> bool:
-        return place not in self._homes and not self._floor.pallet_at(place)
+        taken = place in self._homes or place in self._kept_off
+        return not taken and not self._floor.pallet_at(place)
 
     def _plan_arrival(self) -> None:
         if self._coming:

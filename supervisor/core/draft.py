@@ -135,8 +135,13 @@ class Draft:
         return after
 
     def change_handler(self, **changes: Any) -> HandlerState:
-        """Change fields of the handler."""
+        """Change fields of the handler. The nests of a carry that it no longer has are looked at again: they waited for it."""
+        before = self.handler.carry
         self.handler = replace(self.handler, **changes)
+        if before is not None and self.handler.carry is None:
+            self.dirty |= {
+                place: None for place in (before.origin, before.target) if place in self.stations
+            }
         return self.handler
 
     def change_pallet(self, pallet: str, **changes: Any) -> PalletState:

@@ -153,3 +153,33 @@ def test_a_pallet_that_became_held_is_not_fetched_by_an_order_that_had_not_arriv
             answer(world, code, reply)
     finish(world, parts=1)
     assert troubles(world, parts=[p.serial for p in world.physics.pallets]) == []
+
+
+def waits_to_swap(world):
+    """A pallet is in hand, and the one in the nest that it shall be swapped for is being measured still."""
+    carry = world.state.handler.carry
+    return (
+        carry is not None
+        and carry.pallet in world.state.handler.jaws
+        and world.state.handler.stage == "idle"
+        and carry.target == "touch-1"
+        and world.models.stations["touch-1"].image().work == "acquiring"
+    )
+
+
+def test_a_nest_whose_swap_is_given_up_is_looked_at_again(a_world):
+    """Seed 99. The pallet in hand was lost; the one in the nest had more to run there, and nobody began it: the cell stood still."""
+    world = a_world(pallets=2)
+    world.models.stations["touch-1"].spoil_next()
+    world.run(world.now_ms + DAY_MS, done=waits_to_swap)
+    world.cut("handler")
+    world.run(world.now_ms + 10 * MINUTE_MS)
+    assert world.state.stations["touch-1"].run is None
+    for jaw in world.physics.jaws:
+        world.floor.lift(jaw)
+    settle(world)
+    world.mend("handler")
+    answer(world, "jaw-unknown", "jaws empty")
+    finish(world, parts=2)
+    assert troubles(world, parts=[]) == []
+    assert world.state.pallets == {}
