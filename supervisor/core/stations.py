@@ -161,10 +161,26 @@ def want_door(draft: Draft, station: str, door: str) -> None:
     draft.start_timer(f"door of {station}", limit_ms, f"the door of {station} should be {wanted}")
 
 
+def _may_yet_begin(draft: Draft, station: str, bay: str) -> bool:
+    """Whether the door has an order that it may begin to carry out at any moment, though it reads as if it had none.
+
+    Turning back now would take the old reading for the answer to the new order.
+    """
+    state = draft.stations[station]
+    waiting = draft.outstanding.get(f"door of {station}")
+    begun = ("moving", "closed") if bay == "closing" else ("moving", "open")
+    return (
+        state.bay == bay
+        and waiting is not None
+        and waiting.given == "yes"
+        and state.door not in begun
+    )
+
+
 def plan_stop(draft: Draft, station: str) -> None:
     """The handler is to stop at this station next: have its door opened as soon as that is allowed."""
     state = draft.stations[station]
-    if state.bay not in ("shut", "closing"):
+    if state.bay not in ("shut", "closing") or _may_yet_begin(draft, station, "closing"):
         return
     goal = SetDoor(order=0, station=station, door="open")
     if interlocks.allowed(draft, goal):
@@ -177,7 +193,12 @@ def look_at_door_need(draft: Draft, station: str) -> None:
     """Close the door when a run is to start and no stop of the handler is due here."""
     state = draft.stations[station]
     wants_run = state.run is not None and state.run.stage in ("preparing", "prepared")
-    if wants_run and state.bay in ("open", "opening") and not pallets.stop_due_at(draft, station):
+    if (
+        wants_run
+        and state.bay in ("open", "opening")
+        and not _may_yet_begin(draft, station, "opening")
+        and not pallets.stop_due_at(draft, station)
+    ):
         draft.bay(station, "door wanted closed")
         draft.end_goal(f"door of {station}")
         want_door(draft, station, "closed")
