@@ -145,7 +145,7 @@ def _places(draw: Random) -> tuple[Place, ...]:
         for number in range(1, draw.randint(2, 14) + 1)
     ]
     each: tuple[Sorting, ...] = ("conforming", "nonconforming", "hold")
-    more = [draw.choice(each) for _ in range(draw.randint(0, 3))]
+    more: list[Sorting] = [draw.choice(each) for _ in range(draw.randint(0, 3))]
     sortings: tuple[Sorting, ...] = (*each, *more)
     outfeeds = [
         _place(f"out-{number}", "outfeed", sorting, RAIL_MM - 200 * number, 50 + number)
