@@ -70,12 +70,12 @@ def random_cell(seed: int) -> Cell:
 
 
 def random_shift(cell: Cell, seed: int, *, pallets: int, hours: float, start_ms: int) -> Physics:
-    """The machines and pallets of a shift: pallets come over most of it, in any order; at most as many as drawn for the seed."""
+    """The machines and pallets of a shift: pallets come all the time, in any order; at most as many as drawn for the seed."""
     draw = chance("shift", seed)
-    drawn = draw.randint(2, 6) + round(draw.random() * 3 * min(hours, 8.0))
+    drawn = min(PALLETS_MAX, draw.randint(2, 8) + round(draw.random() * 4 * hours))
     every = pallets_for(cell, min(pallets, drawn) if pallets else drawn, seed)
     together = draw.random() < 0.3  # noqa: PLR2004 - some shifts begin with a heap of pallets
-    span_ms = round(hours * HOUR_MS * 0.7)
+    span_ms = round(hours * HOUR_MS)
     arrivals = [start_ms + (0 if together else draw.randrange(span_ms)) for _ in range(PALLETS_MAX)]
     physics = physics_of(
         cell, pallets=every, arrivals_ms=arrivals[: len(every)], bad_share=draw.uniform(0.0, 0.3)

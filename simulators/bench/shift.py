@@ -11,7 +11,6 @@ Rules of this file:
 import hashlib
 import traceback
 from collections import Counter
-from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
@@ -29,6 +28,8 @@ from supervisor.shell.fold import Fold
 from supervisor.store.codec import encode_body
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from supervisor.core.state import CellState
 
 START_MS = 1_764_000_000_000
@@ -99,7 +100,7 @@ class Shift:
             self.attendant.diary,
         ]
         self._target_ms = 0
-        self._quiet_ms = 0
+        self._is_over: Callable[[], bool] = lambda: False
         self._spoil_tags()
         self._plan_faults()
 
@@ -108,10 +109,11 @@ class Shift:
         troubled_ms = START_MS + round(self.hours * HOUR_MS)
         finished_ms = troubled_ms
         try:
-            self._until(troubled_ms, over=lambda: False)
+            self._until(troubled_ms)
             if not self.checkers.failures:
                 self._mend_everything()
-                self._until(self._latest_ms(), over=self._is_done)
+                self._is_over = self._is_done
+                self._until(self._latest_ms())
                 finished_ms = self.world.now_ms
             if not self.checkers.failures:
                 self.checkers.end()
@@ -122,17 +124,15 @@ class Shift:
 
     # --- time -------------------------------------------------------------------------------------------------------------------
 
-    def _until(self, until_ms: int, *, over: Callable[[], bool]) -> None:
+    def _until(self, until_ms: int) -> None:
         """Let time pass, with everything that people and faults do in it."""
-        while not self._stops() and not over():
+        while not self._stops():
             self._target_ms = min(self._next_ms(), until_ms)
             self.world.run(self._target_ms, done=self._look)
             if self.world.now_ms >= until_ms:
                 return
             for diary in self._diaries:
                 diary.do(self.world.now_ms)
-            if over():
-                return
 
     def _next_ms(self) -> int:
         return min(
@@ -156,7 +156,7 @@ class Shift:
             self.checkers.waiting()
 
     def _stops(self) -> bool:
-        return bool(self.checkers.failures)
+        return bool(self.checkers.failures) or self._is_over()
 
     def _calm(self) -> bool:
         """Whether all that happened has reached the core, and nothing moves."""
