@@ -12,7 +12,14 @@ from supervisor.core.commands import MoveHandler, SetDoor
 from supervisor.core.draft import Draft, held
 from supervisor.core.events import HandlerObserved, Presence
 from supervisor.core.state import HandlerState, PalletState
-from supervisor.routing.situation import Carry, OutfeedView, Situation, StationView, Stay
+from supervisor.routing.situation import (
+    Carry,
+    OutfeedView,
+    PalletView,
+    Situation,
+    StationView,
+    Stay,
+)
 
 ORDER_MAX = 2**32 - 1 - 100_000
 """Where a number that a handler shows is no longer believed: orders are 32 bits on the wire, and ours go on above it."""
@@ -155,6 +162,9 @@ def _onto_place(draft: Draft, goal: MoveHandler) -> None:
         draft.way(goal.put, "put out")
     elif pallet.stage == "visiting":
         draft.way(goal.put, "home again")
+    elif pallet.stage == "seen":
+        # It was taken up before its tag could be read again.
+        pallets.ask_for_tag(draft, goal.put)
 
 
 def _leave(draft: Draft, place: str) -> None:
@@ -309,9 +319,12 @@ def _usable(draft: Draft) -> bool:
 def _still_sensible(draft: Draft, carry: Carry) -> bool:
     """Whether the decision being carried out still fits the cell as it is now."""
     pallet = draft.pallets.get(carry.pallet)
-    if pallet is None or not pallets.may_travel(draft, pallet):
+    if pallet is None:
         return False
     in_hand = pallet.place in draft.tables.jaws
+    goes_home = in_hand and carry.target == pallet.home
+    if not goes_home and not pallets.may_travel(draft, pallet):
+        return False
     if not in_hand and (
         draft.want == "pause" or pallet.place != carry.origin or _locked(draft, carry.origin)
     ):
@@ -405,7 +418,7 @@ def situation(draft: Draft, hand: str) -> Situation:
         jaws=2 if draft.handler.jaws.count("") + (1 if hand else 0) > 1 else 1,
         at_mm=draft.tables.position_mm(at) if known else draft.tables.handler.rail_from_mm,
         pallets=tuple(
-            pallets.view(draft, draft.pallets[name])
+            _hand_view(draft, name) if name == hand else pallets.view(draft, draft.pallets[name])
             for name in sorted(draft.pallets)
             if name == hand or _may_be_fetched(draft, draft.pallets[name])
         ),
@@ -421,6 +434,13 @@ def situation(draft: Draft, hand: str) -> Situation:
             if place.kind == "outfeed" and place.sorting != ""
         ),
     )
+
+
+def _hand_view(draft: Draft, name: str) -> PalletView:
+    """A pallet in hand; one that waits for a person has no business but to go home."""
+    pallet = draft.pallets[name]
+    view = pallets.view(draft, pallet)
+    return view if pallets.may_travel(draft, pallet) else replace(view, open=(), sorting="")
 
 
 def _may_be_fetched(draft: Draft, pallet: PalletState) -> bool:

@@ -22,8 +22,12 @@ def on_hold_released(draft: Draft, event: HoldReleased) -> None:
 
 
 def _read_again(draft: Draft, hold: Hold) -> None:
-    """Read the tag of a held pallet anew, under no identity until it is read."""
+    """Read the tag of a held pallet anew, under no identity until it is read. In hand nobody can: the question stands again."""
     pallet = draft.pallets[hold.subject]
+    if pallet.place not in draft.places:
+        seen = f"{pallet.pallet} is at {pallet.place}, where no reader is"
+        draft.hold(hold.code, hold.about, hold.subject, seen)
+        return
     draft.way(pallet.pallet, "tag to be read")
     draft.change_pallet(pallet.pallet, tag_tries=0)
     pallets.admit(draft, pallet.pallet)

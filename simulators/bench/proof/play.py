@@ -173,7 +173,7 @@ class Play:
     def settle(self) -> None:
         """Let everything be told that is new and prompt."""
         for _ in range(FACTS_MAX):
-            if not self._tell_next():
+            if self.world.violations or not self._tell_next():
                 return
         self.world.violations.append("facts and goals of one moment do not come to an end")
 
