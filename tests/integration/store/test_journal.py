@@ -1,6 +1,7 @@
 """The journal, the same on both databases."""
 
 import threading
+import time
 
 import pytest
 
@@ -93,6 +94,18 @@ class OnceFailing:
         return getattr(self._cursor, name)
 
 
+def appended_once_the_server_lets_go(store, batch):
+    """Repeat the append as the runtime does: a busy server may hold the lock of the broken connection for a moment."""
+    until = time.monotonic() + 20
+    while True:
+        try:
+            return store.journal.append(batch)
+        except StoreRefused:
+            if time.monotonic() > until:
+                raise
+            time.sleep(0.05)
+
+
 @pytest.mark.parametrize("carried_out", ["yes", "no"])
 def test_a_commit_of_unknown_outcome_is_repeated_without_doing_anything_twice(
     address, opened, make, carried_out
@@ -105,7 +118,7 @@ def test_a_commit_of_unknown_outcome_is_repeated_without_doing_anything_twice(
     batch = [*make.entries(3, 4), make.keeping(5, make.record("1"))]
     with pytest.raises(StoreRefused, match="the connection broke"):
         store.journal.append(batch)
-    assert store.journal.append(batch).seq == 5
+    assert appended_once_the_server_lets_go(store, batch).seq == 5
     store.journal.append([make.entry(6)])
     assert [entry.seq for entry in store.journal.read(1)] == [1, 2, 3, 4, 5, 6]
     assert store.verify().fault is None
