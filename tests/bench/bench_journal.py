@@ -1,4 +1,4 @@
-"""The journal: commit beside fdatasync, CPU beside a bare insert, the step beside its commit, decoding, replay and verifying.
+"""The journal: commit beside fdatasync, CPU beside a bare insert, the step beside its commit, decoding and verifying.
 
 Rules of this file:
 - Ratios within one run, medians of three interleaved rounds. Nothing is asserted: a machine that is busy is only named.
@@ -23,45 +23,40 @@ from simulators.bench.parts import pallets_for, physics_of
 from simulators.bench.scenarios import small_cell
 from simulators.bench.world import World
 from supervisor.core.commands import Goal
-from supervisor.core.decide import Core
 from supervisor.core.events import Event, SupervisorStarted
-from supervisor.core.state import CellState
 from supervisor.shell.clock import start_clock
 from supervisor.shell.memory import MemorySnapshots
 from supervisor.shell.outbox import outbox_for
 from supervisor.shell.ports import JournalEntry
 from supervisor.shell.recovery import recover
-from supervisor.shell.replay import replay
 from supervisor.shell.runtime import Runtime, Wiring, Writer
 from supervisor.store import Store, open_store
 from supervisor.store.codec import encode_body
 from supervisor.store.database import Durability
+from tests.bench.figure import ROUNDS, Figure, Size, alone, at_most, beside
 
-ROUNDS = 3
-COMMITS = 300
-LOG_ENTRIES = 6_000  # enough for the write-ahead log to be full once, at 1,000 pages
-PALLETS = 60
+COMMITS: dict[Size, int] = {"full": 300, "smallest": 5}
+LOG_ENTRIES: dict[Size, int] = {"full": 6_000, "smallest": 10}
+# In full: enough for the write-ahead log to be full once, at 1,000 pages.
+PALLETS: dict[Size, int] = {"full": 60, "smallest": 3}
+READ_BACK: dict[Size, int] = {"full": 50_000, "smallest": 500}
 SHIFT_MS = 8 * 3_600_000
 START_MS = 1_764_000_000_000
 BUSY_DISK_S = 0.001
 
 
-def say(line: str) -> None:
-    print(line)  # noqa: T201 - a bench prints
-
-
-def shift() -> list[JournalEntry]:
-    """The journal of half a shift."""
+def shift(pallets: int) -> list[JournalEntry]:
+    """The journal of so many pallets, as close as in a shift of 110."""
     cell = small_cell()
     every_ms = SHIFT_MS // 110
     physics = physics_of(
         cell,
-        pallets=pallets_for(cell, PALLETS, 3),
-        arrivals_ms=[n * every_ms for n in range(PALLETS)],
+        pallets=pallets_for(cell, pallets, 3),
+        arrivals_ms=[n * every_ms for n in range(pallets)],
         bad_share=0.05,
     )
     world = World(cell, physics, seed=3, start_ms=START_MS)
-    world.run(START_MS + 2 * SHIFT_MS, done=lambda w: len(w.records) >= PALLETS)
+    world.run(START_MS + 2 * SHIFT_MS, done=lambda w: len(w.records) >= pallets)
     return world.journal.entries
 
 
@@ -77,12 +72,12 @@ def repeated(entries: Sequence[JournalEntry], count: int) -> list[JournalEntry]:
 # --- one commit beside one fdatasync --------------------------------------------------------------------------------------------
 
 
-def fdatasyncs(folder: Path, size: int) -> list[float]:
-    """Seconds of each append of so many bytes with fdatasync."""
+def fdatasyncs(folder: Path, size: int, count: int) -> list[float]:
+    """Seconds of so many appends of so many bytes with fdatasync."""
     file = os.open(folder / "plain", os.O_WRONLY | os.O_CREAT | os.O_APPEND)
     content = b"x" * size
     times = []
-    for _ in range(COMMITS):
+    for _ in range(count):
         before = time.perf_counter()
         os.write(file, content)
         os.fdatasync(file)
@@ -102,41 +97,44 @@ def commits(store: Store, entries: Sequence[JournalEntry]) -> list[float]:
 
 
 def fresh_and_used(
-    folder: Path, entries: Sequence[JournalEntry], durability: Durability
+    folder: Path, entries: Sequence[JournalEntry], durability: Durability, size: Size
 ) -> tuple[float, float]:
     """Median seconds of a commit while the write-ahead log still grows, and once it is written over again."""
-    used_from = COMMITS + LOG_ENTRIES
+    count = COMMITS[size]
+    used_from = count + LOG_ENTRIES[size]
     with open_store(str(folder / "cell.db"), durability=durability) as store:
-        fresh = commits(store, entries[:COMMITS])
-        append(store, entries[COMMITS:used_from], 100)
-        used = commits(store, entries[used_from : used_from + COMMITS])
+        fresh = commits(store, entries[:count])
+        append(store, entries[count:used_from], 100)
+        used = commits(store, entries[used_from : used_from + count])
     return statistics.median(fresh), statistics.median(used)
 
 
-def print_commits(entries: Sequence[JournalEntry]) -> None:
-    size = statistics.mean(len(encode_body(e)) for e in entries)
-    many = repeated(entries, 2 * COMMITS + LOG_ENTRIES)
-    found: dict[str, list[float]] = {}
-    for folder in fresh_folders():
-        safe = fresh_and_used(folder / "safe", many, "power-safe")
-        sync = statistics.median(fdatasyncs(folder, int(size)))
-        quick = fresh_and_used(folder / "quick", many, "process-safe")
-        turn = (sync, safe[0] / sync, safe[1] / sync, quick[1] / sync)
-        for name, figure in zip(("sync", "fresh", "used", "quick"), turn, strict=True):
-            found.setdefault(name, []).append(figure)
-    median = {name: statistics.median(figures) for name, figures in found.items()}
-    path = "busy disk path, aim 1.1" if median["sync"] > BUSY_DISK_S else "idle, aim 1.7"
-    say(f"one fdatasync of {size:.0f} bytes: {median['sync'] * 1e6:.0f} us")
-    say(f"power-safe commit of one event / one fdatasync: {median['used']:.2f} ({path})")
-    say(f"the same in the first minutes of a process, while the log grows: {median['fresh']:.2f}")
-    say(f"process-safe commit of one event / one fdatasync: {median['quick']:.2f}")
+def of_commits(entries: Sequence[JournalEntry], size: Size) -> list[Figure]:
+    """Commits beside an append with fdatasync of as many bytes."""
+    bytes_each = round(statistics.mean(len(encode_body(e)) for e in entries))
+    many = repeated(entries, 2 * COMMITS[size] + LOG_ENTRIES[size])
+    syncs, fresh, used, quick = [], [], [], []
+    for folder in fresh_folders(size):
+        early, late = fresh_and_used(folder / "safe", many, "power-safe", size)
+        fresh.append(early)
+        used.append(late)
+        syncs.append(statistics.median(fdatasyncs(folder, bytes_each, COMMITS[size])))
+        quick.append(fresh_and_used(folder / "quick", many, "process-safe", size)[1])
+    busy = statistics.median(syncs) > BUSY_DISK_S
+    one = (f"one fdatasync of {bytes_each} bytes", syncs)
+    aim = at_most(1.1 if busy else 1.7)
+    return [
+        beside("power-safe commit of one event", used, "µs", one, aim),
+        beside("the same while a new process's log grows", fresh, "µs", one),
+        beside("process-safe commit of one event", quick, "µs", one),
+    ]
 
 
 # --- CPU beside a bare insert -----------------------------------------------------------------------------------------------------
 
 
 CHUNK = 250
-CHUNKS = 12
+CHUNKS: dict[Size, int] = {"full": 12, "smallest": 1}
 
 
 def bare(folder: Path) -> sqlite3.Connection:
@@ -162,11 +160,11 @@ def append(store: Store, entries: Sequence[JournalEntry], batch: int) -> None:
         store.journal.append(entries[first : first + batch])
 
 
-def print_cpu(entries: Sequence[JournalEntry]) -> None:
+def of_cpu(entries: Sequence[JournalEntry], size: Size) -> list[Figure]:
     """Short turns of each kind in alternation, so that a machine that changes its speed does so for all."""
-    many = repeated(entries, CHUNK * CHUNKS)
+    many = repeated(entries, CHUNK * CHUNKS[size])
     found: dict[str, list[float]] = {}
-    for folder in fresh_folders():
+    for folder in fresh_folders(size):
         one = open_store(str(folder / "one.db"), durability="process-safe")
         ten = open_store(str(folder / "ten.db"), durability="process-safe")
         with one, ten, closing(bare(folder)) as plain:
@@ -176,15 +174,12 @@ def print_cpu(entries: Sequence[JournalEntry]) -> None:
                 timed(found, "bare", lambda r=rows, c=plain: insert(c, r))
                 timed(found, "one", lambda c=chunk, s=one: append(s, c, 1))
                 timed(found, "ten", lambda c=chunk, s=ten: append(s, c, 10))
-    spent = statistics.median(found["bare"]) / CHUNK
-    say(f"one bare sqlite3 insert with its commit: {spent * 1e6:.0f} us of CPU")
-    say(f"CPU per journalled event / a bare sqlite3 insert: {ratio(found, 'one'):.2f} (aim 2)")
-    say(f"the same, ten events to a commit: {ratio(found, 'ten'):.2f}")
-
-
-def ratio(found: dict[str, list[float]], what: str) -> float:
-    """The median over turns beside each other."""
-    return statistics.median(a / b for a, b in zip(found[what], found["bare"], strict=True))
+    each = {name: [spent / CHUNK for spent in turns] for name, turns in found.items()}
+    insert_alone = ("bare sqlite3 insert and commit", each["bare"])
+    return [
+        beside("CPU per journalled event", each["one"], "µs", insert_alone, at_most(2.0)),
+        beside("the same, ten events to a commit", each["ten"], "µs", insert_alone),
+    ]
 
 
 # --- from a fact to the goal it leads to ------------------------------------------------------------------------------------------
@@ -225,9 +220,10 @@ class TwoDoors:
 
 
 async def reactions(
-    folder: Path, fact: Event, goal: Goal, *, durability: Durability, writer: Writer
+    folder: Path, fact: Event, goal: Goal, way: tuple[Durability, Writer], count: int
 ) -> list[float]:
-    """Seconds from emitting a fact until its goal is given, with 2 ms of rest between."""
+    """Seconds from emitting a fact until its goal is given, so many times with 2 ms of rest between."""
+    durability, writer = way
     cell = small_cell()
     done = asyncio.Event()
     names = [*(s.station for s in cell.stations), "handler", *(r.reader for r in cell.readers)]
@@ -246,7 +242,7 @@ async def reactions(
         started = SupervisorStarted(declaration="d", version="bench", fence=store.fence)
         stepping = asyncio.create_task(runtime.run(started))
         emit = runtime.inbox.emitter("scan-1")
-        for _ in range(COMMITS):
+        for _ in range(count):
             await asyncio.sleep(0.002)
             done.clear()
             before = time.perf_counter()
@@ -258,11 +254,11 @@ async def reactions(
     return times
 
 
-def paced_fdatasyncs(folder: Path) -> list[float]:
+def paced_fdatasyncs(folder: Path, count: int) -> list[float]:
     """As ``fdatasyncs``, with the same rest between as ``reactions``."""
     file = os.open(folder / "paced", os.O_WRONLY | os.O_CREAT | os.O_APPEND)
     times = []
-    for _ in range(COMMITS):
+    for _ in range(count):
         time.sleep(0.002)
         before = time.perf_counter()
         os.write(file, b"x" * 500)
@@ -279,59 +275,43 @@ WAYS: dict[str, tuple[Durability, Writer]] = {
 }
 
 
-def print_reactions(entries: Sequence[JournalEntry]) -> None:
+def of_reactions(entries: Sequence[JournalEntry], size: Size) -> list[Figure]:
+    """The step without rules, from a fact to its goal, by the way of keeping the journal."""
     observed = next(e.event for e in entries if type(e.event).__name__ == "StationObserved")
     goal = next(c for e in entries for c in e.commands if hasattr(c, "station"))
     syncs: list[float] = []
     found: dict[str, list[float]] = {way: [] for way in WAYS}
-    for folder in fresh_folders():
-        syncs += paced_fdatasyncs(folder)
-        for way, (durability, writer) in WAYS.items():
-            place = folder / way
+    for folder in fresh_folders(size):
+        syncs.append(statistics.median(paced_fdatasyncs(folder, COMMITS[size])))
+        for name, way in WAYS.items():
+            place = folder / name
             place.mkdir()
             with asyncio.Runner(loop_factory=uvloop.new_event_loop) as runner:
-                found[way] += runner.run(
-                    reactions(place, observed, goal, durability=durability, writer=writer)
-                )
-    say(f"one paced fdatasync: p50 {p(syncs, 50):.0f} us, p99 {p(syncs, 99):.0f} us")
-    for way, times in found.items():
-        say(
-            f"fact to goal, {way}: p50 {p(times, 50):.0f} us, p99 {p(times, 99):.0f} us;"
-            f" / paced fdatasync: {p(times, 50) / p(syncs, 50):.2f}"
-        )
-
-
-def p(times: Sequence[float], percent: int) -> float:
-    """A percentile in microseconds."""
-    return statistics.quantiles(times, n=100)[percent - 1] * 1e6
+                spans = runner.run(reactions(place, observed, goal, way, COMMITS[size]))
+            found[name].append(statistics.median(spans))
+    return [
+        beside(f"fact to goal without rules, {name}", spans, "µs", ("one paced fdatasync", syncs))
+        for name, spans in found.items()
+    ]
 
 
 # --- reading back -----------------------------------------------------------------------------------------------------------------
 
 
-def print_reading(entries: Sequence[JournalEntry]) -> None:
-    cell = small_cell()
-    core = Core(cell)
-    many = repeated(entries, 50_000)
+def of_reading(entries: Sequence[JournalEntry], size: Size) -> list[Figure]:
+    """Rows, decoded entries and verified entries per second of processor time."""
+    many = repeated(entries, READ_BACK[size])
     found: dict[str, list[float]] = {}
-    for folder in fresh_folders():
+    for folder in fresh_folders(size):
         with open_store(str(folder / "many.db"), durability="process-safe") as store:
-            for first in range(0, len(many), 1_000):
-                store.journal.append(many[first : first + 1_000])
-            timed(found, "rows", lambda s=store: sum(1 for _ in s.journal.rows(1)))
-            timed(found, "decoded", lambda s=store: sum(1 for _ in s.journal.read(1)))
-            timed(found, "verified", lambda s=store: s.verify())
-        with open_store(str(folder / "run.db"), durability="process-safe") as store:
-            store.journal.append(entries)
-            timed(found, "replayed", lambda s=store: replay(lambda _: core, s.journal.read(1)))
-            timed(
-                found,
-                "recovered",
-                lambda s=store: recover(lambda _: core, s.journal, s.snapshots(CellState)),
-            )
-    for what, spent in found.items():
-        count = len(entries) if what in ("replayed", "recovered") else len(many)
-        say(f"{what}: {count / statistics.median(spent):,.0f} events per CPU second")
+            append(store, many, 1_000)
+            timed(found, "rows read", lambda s=store: sum(1 for _ in s.journal.rows(1)))
+            timed(found, "entries decoded", lambda s=store: sum(1 for _ in s.journal.read(1)))
+            timed(found, "entries verified", lambda s=store: s.verify())
+    return [
+        alone(f"{what}, per CPU second", [len(many) / max(each, 1e-9) for each in spent], "/s")
+        for what, spent in found.items()
+    ]
 
 
 def timed(found: dict[str, list[float]], what: str, work: Callable[[], object]) -> None:
@@ -340,9 +320,9 @@ def timed(found: dict[str, list[float]], what: str, work: Callable[[], object]) 
     found.setdefault(what, []).append(time.process_time() - before)
 
 
-def fresh_folders() -> Iterator[Path]:
+def fresh_folders(size: Size) -> Iterator[Path]:
     """A new folder for each round, with room for two stores."""
-    for _ in range(ROUNDS):
+    for _ in range(ROUNDS[size]):
         with tempfile.TemporaryDirectory() as name:
             folder = Path(name)
             (folder / "safe").mkdir()
@@ -350,15 +330,8 @@ def fresh_folders() -> Iterator[Path]:
             yield folder
 
 
-def main() -> None:
-    """Measure and print."""
-    entries = shift()
-    say(f"{len(entries)} entries, load {os.getloadavg()[0]:.1f}")
-    print_commits(entries)
-    print_cpu(entries)
-    print_reactions(entries)
-    print_reading(entries)
-
-
-if __name__ == "__main__":
-    main()
+def measure(size: Size) -> list[Figure]:
+    """Commits, processor time, the step without rules, reading back."""
+    entries = shift(PALLETS[size])
+    parts = (of_commits, of_cpu, of_reactions, of_reading)
+    return [figure for part in parts for figure in part(entries, size)]

@@ -13,7 +13,7 @@ import multiprocessing
 import statistics
 import time
 from multiprocessing.connection import Connection as Pipe
-from typing import Any
+from typing import Any, NamedTuple
 
 import asyncua
 import uvloop
@@ -28,14 +28,16 @@ from supervisor.stations import connection
 from supervisor.stations.adapter import Wiring
 from supervisor.stations.connection import LinkOptions
 from supervisor.stations.station import StationAdapter
+from tests.bench.figure import ROUNDS, Figure, Size, at_least, beside, percentile
 
 URI = "urn:pointsman:bench:links"
-STATIONS = 20
+STATIONS: dict[Size, int] = {"full": 20, "smallest": 2}
 CHANGES_PER_S = 20
-SECONDS = 5.0
-ROUNDS = 3
-REACTIONS = 250
+SECONDS: dict[Size, float] = {"full": 5.0, "smallest": 0.5}
+REACTIONS: dict[Size, int] = {"full": 250, "smallest": 5}
+LOOPS: dict[Size, int] = {"full": 2, "smallest": 1}
 PACE_S = 0.015
+SPAWN = multiprocessing.get_context("spawn")
 T = ua.VariantType
 VARIABLES = (
     ("Mode", 2, T.Int32),
@@ -86,6 +88,14 @@ results:
 """
 
 
+class Bench(NamedTuple):
+    """What clients run against, on which event loop, and how much."""
+
+    url: str
+    loop: str
+    size: Size
+
+
 # --- the server -----------------------------------------------------------------------------------------------------------
 
 
@@ -97,7 +107,7 @@ async def serve(pipe: Pipe) -> None:
     server.set_endpoint("opc.tcp://127.0.0.1:0")
     server.set_security_policy([ua.SecurityPolicyType.NoSecurity])
     index = await server.register_namespace(URI)
-    stations = [await _station(server, index, number) for number in range(STATIONS)]
+    stations = [await _station(server, index, number) for number in range(STATIONS["full"])]
     async with server:
         pipe.send(f"opc.tcp://127.0.0.1:{server.bserver.port}")
         loop = asyncio.get_running_loop()
@@ -176,21 +186,21 @@ async def our_adapter(url: str, number: int, interval_ms: float, emit: Any) -> S
 _keep: list[Any] = []
 
 
-async def watch_many(url: str, who: str) -> float:
+async def watch_many(url: str, who: str, size: Size) -> float:
     """CPU milliseconds that one station costs in one second."""
-    for number in range(STATIONS):
+    for number in range(STATIONS[size]):
         if who == "bare":
             _keep.append(await bare_client(url, number))
         else:
             await our_adapter(url, number, 100, lambda _event: None)
     await asyncio.sleep(1)
     begun = time.process_time()
-    await asyncio.sleep(SECONDS)
-    return (time.process_time() - begun) * 1000 / SECONDS / STATIONS
+    await asyncio.sleep(SECONDS[size])
+    return (time.process_time() - begun) * 1000 / SECONDS[size] / STATIONS[size]
 
 
-async def react(url: str, finish: Any) -> dict[str, list[float]]:
-    """Microseconds from a message with a result to the bytes of the acknowledge order, and of raw write round trips."""
+async def react(url: str, finish: Any, size: Size) -> dict[str, list[float]]:
+    """Seconds from a message with a result to the bytes of the acknowledge order, and of raw write round trips."""
     taken, sent = _instrument()
     adapters: dict[str, StationAdapter] = {}
 
@@ -203,13 +213,13 @@ async def react(url: str, finish: Any) -> dict[str, list[float]]:
     for number in range(3):
         adapters[f"S{number}"] = await our_adapter(url, number, 10, emit)
     spans = []
-    for reaction in range(REACTIONS):
+    for reaction in range(REACTIONS[size]):
         sent.clear()
         finish(reaction % 3, f"R{reaction + 1}")
         async with asyncio.timeout(5):
             while not sent:  # noqa: ASYNC110 - same
                 await asyncio.sleep(0.001)
-        spans.append((sent[0] - max(at for at in taken if at <= sent[0])) * 1e6)
+        spans.append(sent[0] - max(at for at in taken if at <= sent[0]))
         await asyncio.sleep(PACE_S)
     return {"reaction": spans, "round trip": await _round_trips(url)}
 
@@ -245,27 +255,28 @@ async def _round_trips(url: str) -> list[float]:
         for _ in range(500):
             begun = time.perf_counter()
             await node.write_value(value)
-            spans.append((time.perf_counter() - begun) * 1e6)
+            spans.append(time.perf_counter() - begun)
         return spans
 
 
-async def tell(pipe: Pipe, work: str, url: str, order: Pipe) -> None:
+async def tell(pipe: Pipe, work: str, bench: Bench, order: Pipe) -> None:
     """Send the figure while the loop still runs: asyncua's tasks do not always let it end."""
     if work == "react":
-        pipe.send(await react(url, lambda station, name: order.send(f"finish {station} {name}")))
+        finish = lambda station, name: order.send(f"finish {station} {name}")  # noqa: E731
+        pipe.send(await react(bench.url, finish, bench.size))
     else:
-        pipe.send(await watch_many(url, work))
+        pipe.send(await watch_many(bench.url, work, bench.size))
 
 
-def client_process(pipe: Pipe, work: str, url: str, loop: str, order: Pipe) -> None:
+def client_process(pipe: Pipe, work: str, bench: Bench, order: Pipe) -> None:
     logging.getLogger("asyncua").setLevel(logging.CRITICAL)
-    run = uvloop.run if loop == "uvloop" else asyncio.run
-    run(tell(pipe, work, url, order))
+    run = uvloop.run if bench.loop == "uvloop" else asyncio.run
+    run(tell(pipe, work, bench, order))
 
 
-def in_a_process(context: Any, *arguments: Any) -> Any:
-    ours, theirs = context.Pipe()
-    process = context.Process(target=client_process, args=(theirs, *arguments), daemon=True)
+def in_a_process(bench: Bench, work: str, order: Pipe) -> Any:
+    ours, theirs = SPAWN.Pipe()
+    process = SPAWN.Process(target=client_process, args=(theirs, work, bench, order), daemon=True)
     process.start()
     found = ours.recv()
     process.kill()
@@ -273,46 +284,51 @@ def in_a_process(context: Any, *arguments: Any) -> Any:
     return found
 
 
-def main() -> None:
-    """Print the figures with their denominators from the same rounds."""
-    context = multiprocessing.get_context("spawn")
-    ours, theirs = context.Pipe()
-    server = context.Process(target=server_process, args=(theirs,), daemon=True)
+def measure(size: Size) -> list[Figure]:
+    """Stations per core, and the adapter's share of a reaction, on both event loops."""
+    ours, theirs = SPAWN.Pipe()
+    server = SPAWN.Process(target=server_process, args=(theirs,), daemon=True)
     server.start()
     url = ours.recv()
-    for loop in ("asyncio", "uvloop"):
-        _print_many(context, url, loop, ours)
-        _print_reaction(context, url, loop, ours)
+    loops = ("uvloop", "asyncio")[: LOOPS[size]]
+    figures = [
+        figure
+        for loop in loops
+        for part in (of_many, of_reaction)
+        for figure in part(Bench(url, loop, size), ours)
+    ]
     ours.send("end")
     server.join()
+    return figures
 
 
-def _print_many(context: Any, url: str, loop: str, order: Pipe) -> None:
+def of_many(bench: Bench, order: Pipe) -> list[Figure]:
     order.send("change")
-    costs: dict[str, list[float]] = {"bare": [], "ours": []}
-    for _ in range(ROUNDS):
-        for who, found in costs.items():
-            found.append(in_a_process(context, who, url, loop, order))
+    found: dict[str, list[float]] = {"ours": [], "bare": []}
+    for _ in range(ROUNDS[bench.size]):
+        for who, stations in found.items():
+            stations.append(1000 / in_a_process(bench, who, order))
     order.send("rest")
-    bare, mine = (statistics.median(costs[who]) for who in ("bare", "ours"))
-    print(  # noqa: T201 - a bench prints
-        f"{loop}: {STATIONS} stations at {CHANGES_PER_S} changes/s: {mine:.2f} ms of CPU per station and second, bare"
-        f" asyncua {bare:.2f}; stations per core ÷ bare = {bare / mine:.2f} (aim ≥ 0.8)"
-    )
+    return [
+        beside(
+            f"stations per core at {CHANGES_PER_S} changes/s, {bench.loop}",
+            found["ours"],
+            "stations",
+            ("bare asyncua clients", found["bare"]),
+            at_least(0.8) if bench.loop == "uvloop" else None,
+        )
+    ]
 
 
-def _print_reaction(context: Any, url: str, loop: str, order: Pipe) -> None:
-    found = [in_a_process(context, "react", url, loop, order) for _ in range(ROUNDS)]
-    trip = statistics.median(statistics.median(round_["round trip"]) for round_ in found)
-    middle = statistics.median(statistics.median(round_["reaction"]) for round_ in found)
-    late = statistics.median(
-        statistics.quantiles(round_["reaction"], n=100)[98] for round_ in found
-    )
-    print(  # noqa: T201 - a bench prints
-        f"{loop}: result's message to order's bytes, adapter alone: p50 {middle:.0f} µs, p99 {late:.0f} µs;"
-        f" ÷ one raw write round trip of {trip:.0f} µs = {middle / trip:.2f}, {late / trip:.2f}"
-    )
-
-
-if __name__ == "__main__":
-    main()
+def of_reaction(bench: Bench, order: Pipe) -> list[Figure]:
+    found = [in_a_process(bench, "react", order) for _ in range(ROUNDS[bench.size])]
+    trips = [statistics.median(each["round trip"]) for each in found]
+    return [
+        beside(
+            f"result's message to order's bytes p{percent}, adapter alone, {bench.loop}",
+            [percentile(each["reaction"], percent) for each in found],
+            "µs",
+            ("raw write round trip", trips),
+        )
+        for percent in (50, 99)
+    ]

@@ -1,11 +1,9 @@
-# ruff: noqa: T201
 """Virtual time: the whole production core with modelled machines, and decide alone, beside a SimPy model of the same cell.
 
 Rules of this file: ratios within one run, medians of three interleaved rounds, CPU time of the process. Nothing is asserted.
 """
 
 import random
-import statistics
 import time
 from collections.abc import Callable
 
@@ -15,26 +13,28 @@ from simulators.bench.parts import pallets_for, physics_of
 from simulators.bench.scenarios import small_cell
 from simulators.bench.world import World
 from supervisor.core.decide import Core
+from tests.bench.figure import ROUNDS, Figure, Size, at_least, beside
 
 SHIFT_MS = 8 * 3_600_000
-PALLETS = 110
-EVERY_MS = SHIFT_MS // PALLETS
-ROUNDS = 3
+PALLETS: dict[Size, int] = {"full": 110, "smallest": 3}
+EVERY_MS = SHIFT_MS // PALLETS["full"]
 START_MS = 1_764_000_000_000
 
 
-def whole_core() -> World:
-    """One shift of the small cell in virtual time."""
+def whole_core(pallets: int) -> World:
+    """So many pallets of a shift of the small cell in virtual time."""
     cell = small_cell()
-    pallets = pallets_for(cell, PALLETS, 3)
     physics = physics_of(
-        cell, pallets=pallets, arrivals_ms=[n * EVERY_MS for n in range(PALLETS)], bad_share=0.05
+        cell,
+        pallets=pallets_for(cell, pallets, 3),
+        arrivals_ms=[number * EVERY_MS for number in range(pallets)],
+        bad_share=0.05,
     )
     world = World(cell, physics, seed=3, start_ms=START_MS)
     world.run(
-        START_MS + 2 * SHIFT_MS, done=lambda w: len(w.records) == PALLETS and not w.state.pallets
+        START_MS + 2 * SHIFT_MS, done=lambda w: len(w.records) == pallets and not w.state.pallets
     )
-    assert len(world.records) == PALLETS
+    assert len(world.records) == pallets
     return world
 
 
@@ -46,7 +46,7 @@ def decide_alone(world: World) -> None:
         state = core.decide(state, entry.event, entry.at_ms).state
 
 
-def simpy_model() -> int:
+def simpy_model(pallets: int) -> int:
     """The same cell, programs, handler and arrivals as plain SimPy processes: first come, first served."""
     env = simpy.Environment()
     robot = simpy.Resource(env, 1)
@@ -76,7 +76,7 @@ def simpy_model() -> int:
         yield from carry()
         finished.append(env.now)
 
-    for number in range(PALLETS):
+    for number in range(pallets):
         env.process(pallet(number * EVERY_MS))
     env.run()
     return len(finished)
@@ -89,33 +89,19 @@ def timed(run: Callable[[], object]) -> tuple[float, object]:
     return time.process_time() - begun, got
 
 
-def main() -> None:
-    """Print the figures with their denominator from the same rounds."""
-    whole: list[float] = []
-    decide: list[float] = []
-    plain: list[float] = []
-    entries = 0
-    for _ in range(ROUNDS):
-        cpu_s, world = timed(whole_core)
+def measure(size: Size) -> list[Figure]:
+    """Shifts per CPU second of the whole core, and of decide alone, beside SimPy."""
+    pallets = PALLETS[size]
+    whole, decide, plain = [], [], []
+    for _ in range(ROUNDS[size]):
+        spent_s, world = timed(lambda: whole_core(pallets))
         assert isinstance(world, World)
-        entries = len(world.journal.entries)
-        whole.append(cpu_s)
-        decide.append(timed(lambda world=world: decide_alone(world))[0])
-        plain.append(timed(simpy_model)[0])
-    whole_s, decide_s, plain_s = (statistics.median(each) for each in (whole, decide, plain))
-    print(
-        f"virtual time: one shift, {PALLETS} pallets, {entries} facts; medians of {ROUNDS} rounds, CPU time"
-    )
-    print(
-        f"  whole core and models  {1 / whole_s:8.2f} shifts/s   ratio to SimPy {plain_s / whole_s:.4f}"
-    )
-    print(
-        f"  decide alone           {1 / decide_s:8.2f} shifts/s   ratio to SimPy {plain_s / decide_s:.4f}   {entries / decide_s:,.0f} facts/s"
-    )
-    print(
-        f"  SimPy                  {1 / plain_s:8.2f} shifts/s   (first come, first served; denominator)"
-    )
-
-
-if __name__ == "__main__":
-    main()
+        whole.append(1 / spent_s)
+        decide.append(1 / timed(lambda world=world: decide_alone(world))[0])
+        plain.append(1 / timed(lambda: simpy_model(pallets))[0])
+    simpy_shifts = ("the same cell in SimPy", plain)
+    name = f"virtual time, shifts of {pallets} pallets per CPU second"
+    return [
+        beside(f"{name}, whole core and models", whole, "/s", simpy_shifts, at_least(0.5)),
+        beside(f"{name}, decide alone", decide, "/s", simpy_shifts),
+    ]
