@@ -9,6 +9,7 @@ Rules of this file:
 """
 
 import asyncio
+import gc
 import ipaddress
 import logging
 import signal
@@ -111,6 +112,9 @@ async def serve(settings: Settings, announce: Callable[[Serving], None]) -> None
     with listening, open_store(settings.database) as store:
         store.declarations.keep(loaded.cell.digest, cell_to_json(loaded.cell))
         process = _Process(settings, loaded, store)
+        # What is loaded by now stays. Looking through it again and again would hold up a step for more than a tenth of a second.
+        gc.collect()
+        gc.freeze()
         port = listening.getsockname()[1]
         serving = Serving(
             url=f"http://{_in_url(settings.host)}:{port}/",
