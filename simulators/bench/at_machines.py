@@ -21,7 +21,10 @@ from supervisor.core.events import HandlerObserved, PlacesObserved, StationObser
 
 MINUTE_MS = 60_000
 HANDLER = "handler"
+UNDER_WAY = ("accepted", "busy")
 CRASHES: dict[str, Sent] = {"crash-unsent": "unsent", "crash-half": "half", "crash-sent": "sent"}
+ORDERS_MIN = {"crash-unsent": (0, 1, 1), "crash-half": (0, 1, 2, 3), "crash-sent": (0, 1)}
+"""At how many orders of an entry the supervisor dies at the earliest: what is lost are orders, mostly."""
 ENTRIES_UNTIL_CRASH_MAX = 60
 
 
@@ -293,6 +296,24 @@ def _may_be_taken(at: AtMachines, place: str) -> bool:
     )
 
 
+def _exchanged(at: AtMachines, draw: Random) -> str:
+    """Two pallets change places in the rack while nobody sees it: the reader's link or the supervisor is down."""
+    full = [
+        place.place
+        for place in at.world.physics.places
+        if place.kind == "rack" and at.world.floor.pallet_at(place.place)
+    ]
+    unseen = at.world.is_dead() or at.world.is_down("rack")
+    if len(full) < 2 or not unseen or at.world.models.handler.image().phase in UNDER_WAY:  # noqa: PLR2004 - an exchange takes two
+        return ""
+    one, other = draw.sample(full, 2)
+    first, second = at.world.floor.lift(one), at.world.floor.lift(other)
+    at.world.floor.set_down(one, second)
+    at.world.floor.set_down(other, first)
+    at.hands.touch(one, other)
+    return "supervisor dead" if at.world.is_dead() else "reader down"
+
+
 def _put(at: AtMachines, draw: Random) -> str:
     coming = at.world.models.operator.expected()
     places = [place for place in at.world.physics.at_mm if _may_be_put(at, place)]
@@ -358,7 +379,7 @@ def _crash_at(kind: str) -> Callable[[AtMachines, Random], str]:
             return ""
         at.dying = kind
         seq = len(at.world.journal.entries) + draw.randint(1, ENTRIES_UNTIL_CRASH_MAX)
-        at.world.die_after(seq, CRASHES[kind])
+        at.world.die_after(seq, CRASHES[kind], orders_min=draw.choice(ORDERS_MIN[kind]))
         return ""
 
     return befall
@@ -412,6 +433,7 @@ BEFALL: dict[str, Callable[[AtMachines, Random], str]] = {
     "tag-misread": _misread,
     "pallet-taken": _taken,
     "pallet-put": _put,
+    "pallets-exchanged": _exchanged,
     "link-cut": _cut,
     "crash": _crash,
     "crash-undurable": _crash_undurable,

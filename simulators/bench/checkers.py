@@ -521,7 +521,7 @@ class Checkers:
         return state.handler.jaws[self._world.physics.jaws.index(place)]
 
     def _is_between(self, state: CellState, place: str) -> bool:
-        """An order is out that changes the place, or a sensor may still show what a move did; both waits are bounded."""
+        """An order is out that changes the place, a sensor may still show what a move did, or the tag is being read: bounded waits."""
         waiting = state.outstanding.get("handler")
         if waiting is not None and place in (
             *self._world.physics.jaws,
@@ -529,7 +529,8 @@ class Checkers:
         ):
             return True
         shown = state.stations.get(place) or state.places.get(place)
-        return shown is not None and shown.expecting != ""
+        expects = shown is not None and shown.expecting != ""
+        return expects or f"tag at {place}" in state.outstanding
 
 
 def _unlike(what: str, number: int, seen: tuple[str, ...], *, wanted: str) -> Iterator[str]:

@@ -63,6 +63,11 @@ KINDS = _kinds(
         what="a person puts a pallet into a nest, onto an outfeed or onto another's home",
         per_hour=1.0,
     ),
+    Kind(
+        kind="pallets-exchanged",
+        what="two pallets change places in the rack unseen",
+        per_hour=4.0,
+    ),
     Kind(kind="tag-malformed", what="a pallet's tag holds no identity of ours", share=0.05),
     Kind(kind="tag-strange", what="a pallet's tag names an unknown part type", share=0.04),
     Kind(kind="identity-doubled", what="two pallets' tags say the same", share=0.05),

@@ -97,13 +97,26 @@ class _Desk:
     behind: list[Event] = field(default_factory=list[Event])
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Death:
+    """The entry that a supervisor dies with."""
+
+    seq: int
+    sent: Sent
+    orders_min: int
+
+    def comes_with(self, entry: JournalEntry) -> bool:
+        """Whether this is the entry."""
+        return entry.seq >= self.seq and orders_among(entry.commands) >= self.orders_min
+
+
 @dataclass(slots=True, kw_only=True)
 class _Life:
     """The supervisor's process, and when it is to end."""
 
     fence: int = 0
     alive: bool = False
-    death: tuple[int, Sent] | None = None
+    death: _Death | None = None
 
 
 class _Clocks:
@@ -178,9 +191,7 @@ class World:
             next_ms = self.next_ms()
             if next_ms is None or next_ms > until_ms:
                 self.now_ms = until_ms
-                self.models.advance(
-                    until_ms
-                )  # what is ordered next begins now, not at the last event
+                self.look()  # what is ordered next begins now, not at the last event
                 return
             self.now_ms = max(self.now_ms, next_ms)
             self.models.advance(self.now_ms)
@@ -271,9 +282,12 @@ class World:
             self.models.handler = HandlerModel(self.physics, floor=self.floor)
             self.models.handler.advance(self.now_ms)
 
-    def die_after(self, seq: int, commands: Sent) -> None:
-        """Let the supervisor die when a journal entry is durable, its commands sent, half of them or none."""
-        self._life.death = (seq, commands)
+    def die_after(self, seq: int, commands: Sent, *, orders_min: int = 0) -> None:
+        """Let the supervisor die when a journal entry is durable, its commands sent, half of them or none.
+
+        That is the first entry from ``seq`` on that gives at least so many orders.
+        """
+        self._life.death = _Death(seq=seq, sent=commands, orders_min=orders_min)
 
     def is_dead(self) -> bool:
         """Whether the supervisor died."""
@@ -429,11 +443,13 @@ class World:
         self._snapshot_when_due(entry)
         self.watch(entry.event, decision)
         death = self._life.death
-        dying = death is not None and entry.seq >= death[0]
-        for command in _sent(decision.commands, death[1] if death and dying else "sent"):
+        if death is None or not death.comes_with(entry):
+            for command in decision.commands:
+                self._carry_out(command)
+            return
+        for command in _sent(decision.commands, death.sent):
             self._carry_out(command)
-        if dying:
-            self.die()
+        self.die()
 
     def _snapshot_when_due(self, entry: JournalEntry) -> None:
         if self.snapshot_every and entry.seq % self.snapshot_every == 0:
@@ -513,6 +529,12 @@ class World:
         """A machine, or the adapter in its stead, answers an order."""
         fact = OrderAnswered(order=goal.order, outcome=outcome, why=why)
         self._answers += self._over_the_wire([(self.machine_of(goal), fact)])
+
+
+def orders_among(commands: tuple[Command, ...]) -> int:
+    """How many of some commands are for machines."""
+    ours = SetTimer | CancelTimer | StoreRecord
+    return sum(1 for command in commands if not isinstance(command, ours))
 
 
 def _sent(commands: tuple[Command, ...], how_many: Sent) -> tuple[Command, ...]:
