@@ -94,6 +94,8 @@ def _look_at_order(draft: Draft) -> None:
         return
     if seen.phase == "done" and seen.inside == "":
         _finish(draft, waiting.goal)
+        if waiting.given == "no" and waiting.goal.put:
+            pallets.have_proven(draft, waiting.goal.put)  # nobody saw it arrive
     elif seen.phase == "failed":
         fail(draft, waiting.goal, seen.why or "the handler reports that the order failed")
 

@@ -55,7 +55,7 @@ def _look_at_place(draft: Draft, place: str, seen: Presence) -> None:
         draft.change_place(place, presence=seen)
         draft.rethink = "yes"
         if before.presence == "unknown" and seen == "occupied" and before.pallet:
-            _have_proven(draft, before.pallet)
+            have_proven(draft, before.pallet)
     if before.expecting:
         if seen == before.expecting:
             draft.change_place(place, expecting="")
@@ -279,10 +279,12 @@ def on_tag_read(draft: Draft, event: TagRead) -> None:
         )
 
 
-def _have_proven(draft: Draft, pallet: str) -> None:
-    """A place was out of sight and reads occupied again: whether the same pallet stands there, only its tag can tell."""
+def have_proven(draft: Draft, pallet: str) -> None:
+    """What stands at a place was out of sight for a while: whether it is the pallet that should, only its tag can tell."""
     state = draft.pallets[pallet]
-    if state.stage in ("planned", "decided") and f"tag at {state.place}" not in draft.outstanding:
+    if state.place not in draft.places or f"tag at {state.place}" in draft.outstanding:
+        return
+    if state.stage in ("planned", "decided", "sorted"):
         draft.change_pallet(pallet, tag_tries=0)
         ask_for_tag(draft, pallet)
 
@@ -326,7 +328,7 @@ def tag_failed(draft: Draft, pallet: str, seen: str) -> None:
     draft.change_pallet(pallet, tag_tries=tries)
     if tries < TAG_TRIES_MAX:
         ask_for_tag(draft, pallet)
-    else:
+    elif draft.pallets[pallet].stage != "sorted":  # what has been put out is taken away, read or not
         hold_pallet(draft, pallet, "tag-unreadable", f"{seen} ({tries} tries)")
 
 

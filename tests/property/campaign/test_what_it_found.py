@@ -4,7 +4,7 @@ from dataclasses import replace as changed
 
 import pytest
 
-from simulators.bench.trial import DAY_MS, finish, small_world, troubles
+from simulators.bench.trial import DAY_MS, START_MS, finish, small_world, troubles
 from simulators.models.tag import encode_tag
 from supervisor.cell.value import replace
 from supervisor.core.commands import MoveHandler
@@ -183,3 +183,39 @@ def test_a_nest_whose_swap_is_given_up_is_looked_at_again(a_world):
     finish(world, parts=2)
     assert troubles(world, parts=[]) == []
     assert world.state.pallets == {}
+
+
+def puts_out(world):
+    waiting = world.state.outstanding.get("handler")
+    return waiting is not None and waiting.goal.place.startswith("out-")
+
+
+@pytest.mark.parametrize("unseen", ["handler", "rack"])
+def test_what_stands_on_an_outfeed_place_that_was_out_of_sight_is_proven_by_its_tag(
+    a_world, unseen
+):
+    """Seed 42. Nobody saw the handler put a part out; it was taken away, and somebody put an unmeasured one in its place."""
+    world = a_world(pallets=2, built=later(30 * DAY_MS))
+    world.run(world.now_ms + DAY_MS, done=puts_out)
+    goal = world.state.outstanding["handler"].goal
+    if unseen == "rack":
+        world.run(world.now_ms + DAY_MS, done=lambda w: "handler" not in w.state.outstanding)
+    world.cut(unseen)
+    world.run(world.now_ms + DAY_MS, done=lambda w: w.floor.pallet_at(goal.place) == goal.put)
+    world.floor.lift(goal.place)
+    (other,) = world.models.operator.expected()
+    world.models.operator.leave_to_others(other)
+    world.floor.set_down(goal.place, other)
+    world.mend(unseen)
+    until(world, "outfeed-misused")
+    assert world.state.pallets.keys() == {f"unread@{goal.place}"}
+
+
+def later(after_ms):
+    """The second pallet comes much later."""
+
+    def built(physics):
+        times = (START_MS, START_MS + after_ms)
+        return changed(physics, operator=changed(physics.operator, arrivals_ms=times))
+
+    return built
