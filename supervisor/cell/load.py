@@ -16,7 +16,6 @@ from supervisor.cell.declaration import Declaration, PartTypeDraft
 from supervisor.cell.folder import read_folder
 from supervisor.cell.model import (
     Cell,
-    Coverage,
     DecisionRule,
     Handler,
     PartType,
@@ -152,10 +151,7 @@ def _part_type(draft: PartTypeDraft) -> PartType:
 
 
 def _program(entry: ProgramEntry) -> Program:
-    covers = (
-        Coverage(number=c.number, expanded_u=c.expanded_u, k=entry.k if c.k is None else c.k)
-        for c in entry.covers
-    )
+    covers = (entry.coverage(cover) for cover in entry.covers)
     return Program(
         program=entry.id,
         station=entry.station,

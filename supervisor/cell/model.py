@@ -7,7 +7,7 @@ Rules of this file:
 - Lengths in mm and times in ms unless the name says otherwise; limits are exact decimals in the characteristic's unit.
 """
 
-from decimal import Decimal
+from decimal import Context, Decimal
 from typing import Literal
 
 from supervisor.cell.value import value
@@ -17,13 +17,17 @@ Sorting = Literal["conforming", "nonconforming", "hold"]
 NaturalLimit = Literal["none", "zero"]
 Need = Literal["mandatory", "informative"]
 
+EXACT = Context(prec=60)  # more digits than any declared number, so sums and products do not round
+REQUIRED_U_K = Decimal(2)
+"""The coverage factor of every required uncertainty."""
+
 
 @value
 class Characteristic:
     """One requirement of the drawing. ``lower``/``upper`` are absolute limits in ``unit``; None means no limit on that side.
 
     ``natural_limit`` is "zero" where the value cannot be negative by its nature (form, position, roughness).
-    ``required_u`` is an expanded uncertainty (k = 2) that a deciding program must not exceed.
+    ``required_u`` is an expanded uncertainty (k = 2) that a deciding program must not exceed (``Coverage.decides``).
     """
 
     number: str
@@ -52,11 +56,16 @@ class PartType:
 
 @value
 class Coverage:
-    """That a program decides a characteristic, and how well: expanded uncertainty in the characteristic's unit with factor k."""
+    """That a program measures a characteristic, and how well: expanded uncertainty in the characteristic's unit with factor k."""
 
     number: str
     expanded_u: Decimal
     k: Decimal
+
+    def decides(self, required_u: Decimal) -> bool:
+        """Whether the uncertainty, brought to k = 2, is within the required one. Products instead of quotients: nothing rounds."""
+        stated = EXACT.multiply(self.expanded_u, REQUIRED_U_K)
+        return stated <= EXACT.multiply(required_u, self.k)
 
 
 @value

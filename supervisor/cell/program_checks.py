@@ -1,8 +1,7 @@
 """Measurement programs: durations, uncertainties, and whether every characteristic can be decided.
 
 Rules of this file:
-- A program decides a characteristic if its expanded uncertainty, taken to k = 2, is at most what the plan requires.
-- Products instead of quotients: whether U * 2 <= required * k needs no rounding.
+- Whether a program is good enough to decide a characteristic says ``Coverage.decides``, here as in the running cell.
 """
 
 from collections.abc import Iterator
@@ -21,7 +20,7 @@ from supervisor.cell.profile_language import (
     PulseOrder,
     WriteOrder,
 )
-from supervisor.cell.schema import COVERAGE_K, CharacteristicEntry, CoverageEntry, ProgramEntry
+from supervisor.cell.schema import CharacteristicEntry, CoverageEntry, ProgramEntry
 
 
 def pallets_are_free_before_the_result(declaration: Declaration) -> Iterator[Problem]:
@@ -168,7 +167,9 @@ def _undecidable(entry: CharacteristicEntry, programs: list[ProgramEntry]) -> It
         return
     limits = limits_of(entry)
     required = required_u_of(entry, limits) if isinstance(limits, AbsoluteLimits) else None
-    stated = sorted(f"{c.expanded_u} (k = {_k(p, c)}) by {p.id} at {p.station}" for p, c in offers)
+    stated = sorted(
+        f"{c.expanded_u} (k = {p.coverage(c).k}) by {p.id} at {p.station}" for p, c in offers
+    )
     yield entry.problem(
         "number",
         expected=f"a program that decides {entry.number} with U up to {required} (k = 2)",
@@ -181,11 +182,7 @@ def _undecidable(entry: CharacteristicEntry, programs: list[ProgramEntry]) -> It
 def _decides(program: ProgramEntry, cover: CoverageEntry, entry: CharacteristicEntry) -> bool:
     limits = limits_of(entry)
     required = required_u_of(entry, limits) if isinstance(limits, AbsoluteLimits) else None
-    return required is not None and cover.expanded_u * COVERAGE_K <= required * _k(program, cover)
-
-
-def _k(program: ProgramEntry, cover: CoverageEntry) -> Decimal:
-    return program.k if cover.k is None else cover.k
+    return required is not None and program.coverage(cover).decides(required)
 
 
 def _tolerance(entry: CharacteristicEntry | None) -> Decimal | None:

@@ -11,9 +11,8 @@ from pathlib import Path
 from typing import Any
 
 from supervisor.cell.load import LoadedCell, examine, loaded
-from supervisor.cell.model import Cell, Characteristic, Program
+from supervisor.cell.model import REQUIRED_U_K, Cell, Characteristic, Program
 from supervisor.cell.problem import Problem, errors_among
-from supervisor.cell.schema import COVERAGE_K
 from supervisor.cell.value import value
 
 
@@ -124,13 +123,12 @@ def deciders_of(
         Decider(
             station=program.station,
             program=program.program,
-            u=cover.expanded_u * COVERAGE_K / cover.k,
+            u=cover.expanded_u * REQUIRED_U_K / cover.k,
         )
         for program in programs
         if program.part_type == part_type
         for cover in program.covers
-        if cover.number == characteristic.number
-        and cover.expanded_u * COVERAGE_K <= characteristic.required_u * cover.k
+        if cover.number == characteristic.number and cover.decides(characteristic.required_u)
     )
     return tuple(sorted(offers, key=lambda d: (d.u, d.station, d.program)))
 

@@ -25,9 +25,8 @@ from supervisor.cell.fields import (
     Whole,
 )
 from supervisor.cell.kinds import KindName, Unit
+from supervisor.cell.model import REQUIRED_U_K, Coverage
 from supervisor.cell.table import text_of
-
-COVERAGE_K = Decimal(2)
 
 
 def _code_as_limits(written: object) -> object:
@@ -240,12 +239,20 @@ class ProgramEntry(Declared):
     part_free_s: Seconds = Field(description="Expected time from start until the pallet may leave.")
     result_s: Seconds = Field(description="Expected time from start until the result is there.")
     k: Exact = Field(
-        default=COVERAGE_K,
+        default=REQUIRED_U_K,
         description="Coverage factor of all uncertainties that do not state their own.",
     )
     covers: list[CoverageEntry] = Field(
         min_length=1, description="The characteristics that it decides."
     )
+
+    def coverage(self, cover: CoverageEntry) -> Coverage:
+        """One of its lines, with the coverage factor that holds for it."""
+        return Coverage(
+            number=cover.number,
+            expanded_u=cover.expanded_u,
+            k=self.k if cover.k is None else cover.k,
+        )
 
 
 class ProgramsFile(Declared):

@@ -4,7 +4,7 @@ Rules of this file: immutable after construction; no situation of the cell. Stat
 of stations and of a part type's characteristics are bit sets, because they are compared for every pallet in every decision.
 """
 
-from supervisor.cell.model import Cell, Characteristic, Coverage, PartType
+from supervisor.cell.model import Cell, PartType
 from supervisor.cell.value import value
 from supervisor.routing.situation import PalletView
 
@@ -18,11 +18,6 @@ class Offer:
     decides: int
     part_free_ms: int
     result_ms: int
-
-
-def capable(coverage: Coverage, characteristic: Characteristic) -> bool:
-    """Whether the coverage's uncertainty, brought to k = 2, is within what the characteristic requires."""
-    return 2 * coverage.expanded_u <= characteristic.required_u * coverage.k
 
 
 def decided_by(offers: tuple[Offer, ...]) -> int:
@@ -73,7 +68,7 @@ class RoutingTables:
 
     def _offers(self, cell: Cell, part: PartType) -> tuple[Offer, ...]:
         """The programs for a part type that decide anything of it."""
-        characteristics = {c.number: c for c in part.plan}
+        required_u = {c.number: c.required_u for c in part.plan}
         bits = self.bits[part.part_type]
         offers: list[Offer] = []
         for program in cell.programs:
@@ -82,7 +77,7 @@ class RoutingTables:
             decides = sum(
                 bits[cover.number]
                 for cover in program.covers
-                if cover.number in characteristics and capable(cover, characteristics[cover.number])
+                if cover.number in required_u and cover.decides(required_u[cover.number])
             )
             if decides and program.station in self.index:
                 offers.append(

@@ -2,7 +2,7 @@
 
 from supervisor.verdict.conformity import Judgement, Zones, judge, standard_uncertainty, zones
 from supervisor.verdict.merge import Part, merge, sorting_of
-from supervisor.verdict.plan_table import Ability, PlanTable, capable
+from supervisor.verdict.plan_table import Ability, PlanTable
 from supervisor.verdict.record import Evidence, Finding, Record, Verdict
 from supervisor.verdict.result import MeasuredValue, Quality, StationResult
 from supervisor.verdict.selection import (
@@ -27,7 +27,6 @@ __all__ = [
     "StationResult",
     "Verdict",
     "Zones",
-    "capable",
     "exhausted",
     "judge",
     "merge",

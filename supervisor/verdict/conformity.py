@@ -12,10 +12,9 @@ The clauses of ISO 14253-1:2017 are from memory: default conformance probability
 from decimal import ROUND_CEILING, Context, Decimal
 from typing import Literal
 
-from supervisor.cell.model import NaturalLimit
+from supervisor.cell.model import EXACT, NaturalLimit
 from supervisor.cell.value import value
 
-EXACT = Context(prec=60)  # more digits than any declared limit, so sums and products do not round
 _UPWARD = Context(prec=12, rounding=ROUND_CEILING)
 
 

@@ -10,10 +10,10 @@ Rules of this file:
 from collections.abc import Sequence
 from types import MappingProxyType
 
-from supervisor.cell.model import Characteristic, Sorting
+from supervisor.cell.model import REQUIRED_U_K, Characteristic, Sorting
 from supervisor.cell.value import value
 from supervisor.verdict.conformity import Zones, judge, shown
-from supervisor.verdict.plan_table import REQUIRED_U_K, PlanTable
+from supervisor.verdict.plan_table import PlanTable
 from supervisor.verdict.record import Finding, Record, Verdict
 from supervisor.verdict.result import StationResult
 from supervisor.verdict.weighing import Weighed, precedence, weigh

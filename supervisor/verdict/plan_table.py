@@ -2,7 +2,7 @@
 
 Rules of this file:
 - Capability belongs to a program and a characteristic, never to a station as a whole.
-- Expanded uncertainties are compared at the same coverage factor.
+- What a program is capable of says ``Coverage.decides``; here nobody compares uncertainties again.
 - Nothing here depends on a part; a table never changes after construction.
 """
 
@@ -11,11 +11,7 @@ from decimal import Decimal
 
 from supervisor.cell.model import Characteristic, Coverage, DecisionRule, PartType, Program
 from supervisor.cell.value import value
-from supervisor.verdict.conformity import EXACT, Zones, standard_uncertainty, zones
-
-REQUIRED_U_K = Decimal(
-    2
-)  # ``Characteristic.required_u`` is an expanded uncertainty with this factor
+from supervisor.verdict.conformity import Zones, standard_uncertainty, zones
 
 
 @value
@@ -67,12 +63,6 @@ class PlanTable:
         )
 
 
-def capable(characteristic: Characteristic, coverage: Coverage) -> bool:
-    """Whether a program's uncertainty, brought to k = 2, is small enough to decide this characteristic."""
-    stated = EXACT.multiply(coverage.expanded_u, REQUIRED_U_K)
-    return stated <= EXACT.multiply(characteristic.required_u, coverage.k)
-
-
 def _abilities(
     plan: dict[str, Characteristic], program: Program, rule: DecisionRule
 ) -> dict[str, Ability]:
@@ -92,7 +82,7 @@ def _ability(
         program=program,
         coverage=coverage,
         standard_u=standard_u,
-        capable=capable(characteristic, coverage),
+        capable=coverage.decides(characteristic.required_u),
         bounds=zones(
             characteristic.lower,
             characteristic.upper,

@@ -10,7 +10,6 @@ from supervisor.verdict import (
     MeasuredValue,
     PlanTable,
     StationResult,
-    capable,
     exhausted,
     still_open,
 )
@@ -115,7 +114,7 @@ def opened(*results, programs=BOTH, tried=(), part_type=BODY) -> dict[str, tuple
     ],
 )
 def test_capability_is_compared_at_the_same_coverage_factor(expanded_u, k, answer):
-    assert capable(BORE, cover("1", expanded_u, k)) is answer
+    assert cover("1", expanded_u, k).decides(BORE.required_u) is answer
 
 
 def test_the_most_capable_program_has_the_smallest_uncertainty_whatever_its_factor():
