@@ -99,7 +99,9 @@ def _about_verdict(cell: Cell, record: Record, finding: Finding) -> list[str]:
         / MM_PER.get(finding.unit, Fraction(1))
     )
     guard = Fraction(cell.rule.guard_factor) * Fraction(evidence.expanded_u) / Fraction(evidence.k)
-    expected = _zone(value, guard, finding.lower, finding.upper)
+    # What cannot lie below zero by its nature has no lower limit to guard.
+    lower = None if characteristic.natural_limit == "zero" else finding.lower
+    expected = _zone(value, guard, lower, finding.upper)
     return (
         []
         if finding.verdict == expected
@@ -111,11 +113,9 @@ def _zone(value: Fraction, guard: Fraction, lower: Decimal | None, upper: Decima
     below = Fraction(lower) - value if lower is not None else None
     above = value - Fraction(upper) if upper is not None else None
     distances = [d for d in (below, above) if d is not None]
-    # A lower limit of zero is natural in these plans' form characteristics: nothing can lie below it, so it needs no guard band.
-    guarded = [d for d, limit in ((below, lower), (above, upper)) if d is not None and limit != 0]
     if any(d > guard for d in distances):
         return "nonconforming"
-    return "conforming" if all(d <= -guard for d in guarded) else "undecided"
+    return "conforming" if all(d <= -guard for d in distances) else "undecided"
 
 
 def _about_part_verdict(record: Record) -> list[str]:
@@ -128,9 +128,8 @@ def _about_part_verdict(record: Record) -> list[str]:
         ),
         "conforming",
     )
-    agrees = record.verdict == worst or {record.verdict, worst} <= {"station error", "not measured"}
     return (
         []
-        if agrees
+        if record.verdict == worst
         else [f"record of {record.serial} says {record.verdict}, its characteristics say {worst}"]
     )
