@@ -11,6 +11,35 @@ from simulators.bench.staging import Wishes
 from supervisor.cell.load import DeclarationError
 
 EXAMPLE = Path(__file__).parents[2] / "deploy" / "cells" / "vane-pumps"
+PALLETS_MAX = 500  # one page of records, which the bench counts to know when it is done
+SPEED_MAX = 1_000.0
+
+
+def _pallets(text: str) -> int:
+    """How many pallets.
+
+    Raises:
+        ArgumentTypeError: it is no number that the bench can run.
+    """
+    pallets = int(text) if text.isdecimal() else 0
+    if not 1 <= pallets <= PALLETS_MAX:
+        raise argparse.ArgumentTypeError(f"expected 1 to {PALLETS_MAX} pallets, found {text}")
+    return pallets
+
+
+def _speed(text: str) -> float:
+    """How many times faster than real time.
+
+    Raises:
+        ArgumentTypeError: it is no speed that the bench can run at.
+    """
+    try:
+        speed = float(text)
+    except ValueError:
+        speed = 0.0
+    if not 0 < speed <= SPEED_MAX:
+        raise argparse.ArgumentTypeError(f"expected above 0 up to {SPEED_MAX:g}, found {text}")
+    return speed
 
 
 def _options() -> Options:
@@ -22,14 +51,14 @@ def _options() -> Options:
         help="folder of a declared cell (default: the example cell)",
     )
     parser.add_argument(
-        "--pallets", type=int, default=12, help="how many pallets are put down (default 12)"
+        "--pallets", type=_pallets, default=12, help="how many pallets are put down (default 12)"
     )
     parser.add_argument(
         "--seed", type=int, default=7, help="decides parts, order and measurement noise (default 7)"
     )
     parser.add_argument(
         "--speed",
-        type=float,
+        type=_speed,
         default=60.0,
         help="how many times faster than real time (default 60)",
     )
@@ -60,7 +89,7 @@ def _options() -> Options:
 
 
 def main() -> int:
-    """0 all is well, 1 something is not, 2 the input is wrong."""
+    """0 all is well, 1 something is not (or a person ended it before the parts were done), 2 the input is wrong."""
     try:
         return run(_options())
     except (DeclarationError, UnknownKind, FileExistsError) as wrong:
@@ -68,6 +97,9 @@ def main() -> int:
         return 2
     except RunFailed as failed:
         print(failed, file=sys.stderr)
+        return 1
+    except KeyboardInterrupt:
+        print("ended before all parts were done", file=sys.stderr)
         return 1
 
 

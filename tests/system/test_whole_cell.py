@@ -71,3 +71,21 @@ def test_a_cell_that_is_not_there_is_wrong_input(tmp_path: Path) -> None:
     assert ended.returncode == 2
     assert "nowhere" in ended.stderr
     assert ended.stdout == ""
+
+
+@pytest.mark.parametrize(
+    ("option", "wish", "expected"),
+    [
+        ("--pallets", "0", "1 to 500 pallets"),
+        ("--pallets", "501", "1 to 500 pallets"),
+        ("--pallets", "a dozen", "1 to 500 pallets"),
+        ("--speed", "0", "above 0 up to 1000"),
+        ("--speed", "nan", "above 0 up to 1000"),
+        ("--speed", "fast", "above 0 up to 1000"),
+    ],
+)
+def test_a_wish_that_no_run_can_meet_is_wrong_input(option: str, wish: str, expected: str) -> None:
+    ended = bench(option, wish, "--json")
+    assert ended.returncode == 2
+    assert f"expected {expected}, found {wish}" in ended.stderr
+    assert ended.stdout == ""
