@@ -181,7 +181,7 @@ class Desk:
                 outcome="unknown",
                 why=f"{order.acknowledge} did not come within {self._within_s:g} s",
             )
-        if seen[0].value:
+        if any_true(seen[:1]):
             return ACCEPTED
         return Answer(outcome="refused", why=await self._text(order))
 
