@@ -328,7 +328,8 @@ def tag_failed(draft: Draft, pallet: str, seen: str) -> None:
     draft.change_pallet(pallet, tag_tries=tries)
     if tries < TAG_TRIES_MAX:
         ask_for_tag(draft, pallet)
-    elif draft.pallets[pallet].stage != "sorted":  # what has been put out is taken away, read or not
+    elif draft.pallets[pallet].stage != "sorted":
+        # What has been put out is taken away, read or not.
         hold_pallet(draft, pallet, "tag-unreadable", f"{seen} ({tries} tries)")
 
 
