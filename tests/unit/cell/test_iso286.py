@@ -5,6 +5,7 @@ from decimal import Decimal
 from pathlib import Path
 
 import pytest
+from pressfit import tables
 
 from supervisor.cell.iso286 import GRADE_MAX, GRADE_MIN, CodeNotSupported, size_limits
 
@@ -85,7 +86,6 @@ def test_every_cell_agrees_with_a_second_source_but_for_its_six_wrong_ones():
 
 
 def test_every_shaft_agrees_with_pressfit():
-    tables = pytest.importorskip("pressfit").tables
     sizes = ("0.5", "3", "3.001", "24", "24.1", *(str(band) for band in tables.IT_BANDS))
     for grade in range(GRADE_MIN, GRADE_MAX + 1):
         for letter in (*tables.DEV_MAIN, *tables.DEV_SUBBAND):
