@@ -55,6 +55,7 @@ def test_what_was_written_is_read(content):
 
 
 @given(contents(), st.data())
+@pytest.mark.hazard(10)
 def test_one_or_two_wrong_bits_never_give_another_content(content, data):
     payload = encode(content)
     bits = st.integers(min_value=0, max_value=len(payload) * 8 - 1)

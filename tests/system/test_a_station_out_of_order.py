@@ -60,6 +60,7 @@ def test_a_stuck_door_holds_its_station_until_a_person_answers(a_cell: CellMaker
     assert cell.report().all_well()
 
 
+@pytest.mark.hazard(17)
 def test_a_station_that_is_switched_off_and_restarted_loses_nothing(a_cell: CellMaker) -> None:
     cell = a_cell(pallets=6)
     cell.wait("a run at touch-1", lambda s: s["work"] == "running", at="/stations/touch-1")

@@ -2,6 +2,8 @@
 
 import asyncio
 
+import pytest
+
 from supervisor.core.commands import ClearFault
 from supervisor.core.events import CellOrdered, HoldReleased
 
@@ -66,6 +68,7 @@ async def test_a_place_that_is_not_there_is_refused(cell):
     assert hold in cell.state().holds
 
 
+@pytest.mark.hazard(36)
 async def test_the_same_request_again_gets_the_same_answer_and_no_second_effect(cell):
     first = await order(cell, PAUSE)
     again = await order(cell, PAUSE)
@@ -107,6 +110,7 @@ async def test_the_key_may_come_in_the_body(cell):
     assert len(told(cell, CellOrdered)) == 1
 
 
+@pytest.mark.hazard(36)
 async def test_of_two_at_once_only_one_is_carried_out(cell):
     answers = await asyncio.gather(order(cell, PAUSE), order(cell, PAUSE))
     assert sorted(a.status_code for a in answers) in ([200, 200], [200, 409])

@@ -39,6 +39,7 @@ async def test_a_cut_is_noticed_at_once_and_the_link_comes_back(
     assert proxy.connections == 4
 
 
+@pytest.mark.hazard(29, 39)
 async def test_a_silent_network_is_noticed_by_the_age_of_the_last_message(
     machines, through_proxy, watch, shipped, wiring
 ):
@@ -62,6 +63,7 @@ async def test_a_silent_network_is_noticed_by_the_age_of_the_last_message(
     assert handler.last(HandlerObserved).inside == ""
 
 
+@pytest.mark.hazard(29)
 async def test_a_frozen_server_is_noticed_and_read_anew_when_it_runs_again(
     strange, watch, strange_profile, wiring
 ):
@@ -76,6 +78,7 @@ async def test_a_frozen_server_is_noticed_and_read_anew_when_it_runs_again(
     assert station.last(StationObserved).mode == "automatic"
 
 
+@pytest.mark.hazard(18)
 async def test_a_restart_with_other_namespace_indices_is_read_at_the_new_ones(
     machines, watch, shipped, wiring
 ):
@@ -148,6 +151,7 @@ async def test_a_goal_that_waits_is_forgotten_with_the_link_and_one_on_its_way_i
     ]
 
 
+@pytest.mark.hazard(39)
 async def test_every_connection_is_thrown_away_whole(
     machines, through_proxy, watch, shipped, wiring, open_files
 ):

@@ -189,6 +189,7 @@ async def test_a_tag_is_read_where_there_is_one(cell):
     assert unknown.why
 
 
+@pytest.mark.hazard(3)
 async def test_a_handler_order_is_carried_out_once_however_often_it_is_given(cell):
     await cell.move("approach", "rack-03", 0, 0)
     images = len(cell.handler.of(HandlerObserved))
@@ -223,6 +224,7 @@ async def test_a_refused_start_gives_the_stations_words(cell):
     assert answer.why
 
 
+@pytest.mark.hazard(5)
 async def test_a_start_that_was_executed_but_answered_late_is_in_doubt_and_never_repeated(
     cell, machines
 ):
@@ -253,6 +255,7 @@ async def test_a_start_that_was_executed_but_answered_late_is_in_doubt_and_never
     assert [event.link for event in station.of(StationObserved) if event.link == "down"] == []
 
 
+@pytest.mark.hazard(21)
 async def test_bad_quality_of_a_whole_station_leaves_nothing_known(cell, machines):
     machines.switch("ct-1", "BadQuality", True)
     await cell.shows("ct-1", mode="unknown", door="unknown", nest="unknown", work="unknown")

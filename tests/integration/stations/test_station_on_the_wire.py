@@ -85,6 +85,7 @@ async def test_every_kind_of_value_becomes_a_word_of_the_core(station, operator)
 
 
 @pytest.mark.parametrize("status", [UNCERTAIN, BAD])
+@pytest.mark.hazard(21)
 async def test_a_value_that_is_not_good_is_unknown(station, operator, status):
     await operator.write("Nest", True, T.Boolean, status)
     await station.until(lambda: seen(station).nest == "unknown")
@@ -92,6 +93,7 @@ async def test_a_value_that_is_not_good_is_unknown(station, operator, status):
     await station.until(lambda: seen(station).nest == "occupied")
 
 
+@pytest.mark.hazard(25)
 async def test_a_gate_that_cannot_be_read_is_closed(station, operator):
     await operator.write("Gate", "", T.String, BAD)
     await station.until(lambda: seen(station).gate == "its release to measure cannot be read")
@@ -171,6 +173,7 @@ WRONG = [
 
 
 @pytest.mark.parametrize(("changes", "why"), WRONG)
+@pytest.mark.hazard(18)
 async def test_a_wrong_node_keeps_the_link_down_and_is_named(
     strange, watch, strange_profile, wiring, changes, why
 ):
@@ -397,6 +400,7 @@ async def test_a_finished_run_is_reported_after_its_result(station, operator):
     ]
 
 
+@pytest.mark.hazard(9)
 async def test_a_result_is_reported_once_however_long_it_stays(station, operator):
     await finish(operator, "R8")
     await station.until(lambda: seen(station).work == "finished")
@@ -405,12 +409,14 @@ async def test_a_result_is_reported_once_however_long_it_stays(station, operator
     assert len(station.of(ResultArrived)) == 1
 
 
+@pytest.mark.hazard(7)
 async def test_a_result_of_another_run_keeps_its_own_name(station, operator):
     await finish(operator, "R9", rows_run="R1")
     await station.until(lambda: station.of(ResultArrived))
     assert station.last(ResultArrived).run_id == "R1"
 
 
+@pytest.mark.hazard(8)
 async def test_a_result_that_waited_for_the_link_is_reported_when_it_comes_up(
     strange, watch, strange_profile, wiring, operator
 ):
@@ -421,6 +427,7 @@ async def test_a_result_that_waited_for_the_link_is_reported_when_it_comes_up(
     assert isinstance(station.events[0], ResultArrived)
 
 
+@pytest.mark.hazard(8)
 async def test_a_counter_that_moved_tells_of_a_result_that_somebody_acknowledged_by_hand(
     station, operator
 ):

@@ -60,6 +60,7 @@ while True:
 
 
 @pytest.mark.parametrize("lines", [1, 20, 57])
+@pytest.mark.hazard(16)
 def test_a_killed_process_loses_nothing_that_it_was_told_is_durable(sqlite, opened, lines):
     writer = subprocess.Popen([sys.executable, "-c", WRITER, sqlite], stdout=subprocess.PIPE)
     told = [int(writer.stdout.readline()) for _ in range(lines)]
@@ -100,6 +101,7 @@ def test_closing_a_store_whose_database_is_gone_raises_nothing(postgres_server, 
     postgres_server.start()
 
 
+@pytest.mark.hazard(32)
 def test_a_full_disk_refuses_and_then_goes_on(sqlite, opened, make):
     store = opened(sqlite)
     store.journal.append(make.entries(1, 1))

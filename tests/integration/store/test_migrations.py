@@ -65,6 +65,7 @@ def test_migrating_again_changes_nothing(address, opened, make):
     assert asked(again, present) == NEWEST
 
 
+@pytest.mark.hazard(35)
 def test_a_migration_that_dies_in_the_middle_leaves_the_database_as_it_was(address, opened):
     place = place_of(address)
     engine = writing_engine(place, "power-safe")
@@ -82,6 +83,7 @@ def test_a_migration_that_dies_in_the_middle_leaves_the_database_as_it_was(addre
     assert asked(opened(address), present) == NEWEST
 
 
+@pytest.mark.hazard(35)
 def test_a_database_of_a_newer_version_is_left_alone(address, opened):
     store = opened(address)
     store._writer.run(

@@ -20,6 +20,7 @@ sys.stdin.read()
 """
 
 
+@pytest.mark.hazard(19)
 def test_a_second_supervisor_is_refused_at_once_and_told_why(address, opened):
     opened(address)
     with pytest.raises(StoreError, match="One supervisor drives a cell at a time") as caught:
@@ -85,6 +86,7 @@ def test_a_connection_that_was_cut_is_made_anew_and_the_cell_taken_again(postgre
     assert [entry.seq for entry in store.journal.read(1)] == [1, 2, 3, 4]
 
 
+@pytest.mark.hazard(19)
 def test_a_supervisor_that_lost_the_cell_meanwhile_can_write_nothing(postgres, opened, make):
     old = opened(postgres)
     old.journal.append(make.entries(1, 2))

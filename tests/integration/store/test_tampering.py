@@ -88,6 +88,7 @@ CHANGES = {
 
 
 @pytest.mark.parametrize("case", sorted(CHANGES))
+@pytest.mark.hazard(33)
 def test_verifying_finds(written, case):
     statements, seq, what = CHANGES[case]
     written.alter(*statements)
@@ -114,6 +115,7 @@ def test_verifying_finds_a_well_made_entry_behind_the_end(written):
 
 
 @pytest.mark.parametrize("case", ["a cut tail", "a cut tail with its head"])
+@pytest.mark.hazard(33)
 def test_a_supervisor_does_not_start_on_a_journal_that_was_cut(written, case):
     written.alter(*CHANGES[case][0])
     with pytest.raises(StoreError, match="its end was cut off") as caught:
@@ -146,6 +148,7 @@ DAMAGES = 60
 
 
 @pytest.mark.parametrize("damage", ["cut", "flipped bit"])
+@pytest.mark.hazard(33)
 def test_damage_to_the_write_ahead_log_never_shortens_history_unnoticed(tmp_path, make, damage):
     original = tmp_path / "original"
     original.mkdir()

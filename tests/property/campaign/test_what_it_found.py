@@ -56,6 +56,7 @@ def twins(physics):
     return changed(physics, pallets=(first, changed(second, tag=payload.hex()), *others))
 
 
+@pytest.mark.hazard(12)
 def test_two_carriers_of_one_identity_that_came_together_have_records_that_differ(a_world):
     """Seed 155. Read again after the first had left, the second had the same serial number, time of entry and revision: the store
     would have taken its record for the first one's, changed afterwards."""
@@ -76,6 +77,7 @@ def swapping(world):
 
 @pytest.mark.parametrize("jaws", [("empty", "empty"), ("unknown", "unknown"), ("empty", "unknown")])
 @pytest.mark.parametrize("dropped", ["before", "after"])
+@pytest.mark.hazard(14)
 def test_after_a_failed_swap_whose_jaws_do_not_tell_no_pallet_goes_on_under_anothers_name(
     a_world, jaws, dropped
 ):

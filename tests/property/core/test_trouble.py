@@ -216,6 +216,7 @@ def watched(world: World) -> World:
 
 @given(sequences(*MISHAPS), st.sampled_from([1, 2]), st.integers(1, 4))
 @settings(max_examples=40)
+@pytest.mark.hazard(30)
 def test_whatever_happens_every_part_is_finished_and_no_machine_sees_a_violation(
     sequence, jaws, seed
 ):
@@ -230,6 +231,7 @@ def test_whatever_happens_every_part_is_finished_and_no_machine_sees_a_violation
 
 @given(sequences(taken_by_hand, off, jammed, supervisor_dies), st.integers(1, 4))
 @settings(max_examples=40)
+@pytest.mark.hazard(26)
 def test_pallets_that_people_take_and_bring_back_are_all_finished_under_their_own_names(
     sequence, seed
 ):

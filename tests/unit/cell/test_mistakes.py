@@ -165,6 +165,7 @@ def line_of(folder: Path, file: str, marker: str) -> int:
     return text[: text.rindex(marker)].count("\n") + 1
 
 
+@pytest.mark.hazard(45)
 @pytest.mark.parametrize("mistake", MISTAKES, ids=lambda m: m.what)
 def test_a_mistake_is_answered_with_its_line_and_a_remedy(small_cell, mistake):
     spoil(small_cell, mistake.file, mistake.old, mistake.new)

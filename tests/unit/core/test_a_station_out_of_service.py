@@ -201,6 +201,7 @@ def test_a_door_on_its_way_for_a_stop_that_is_off_closes_for_the_run(a_world):
     assert troubles(world, parts=serials(world)) == []
 
 
+@pytest.mark.hazard(1)
 def test_a_station_whose_door_is_closed_by_hand_opens_it_again_before_the_arm_enters(a_world):
     world = a_world(pallets=2)
     touch = world.models.stations["touch-1"]

@@ -291,6 +291,7 @@ def test_a_goal_goes_out_when_every_condition_holds(moments, moment):
 
 
 @each_case
+@pytest.mark.hazard(1, 2, 4, 13, 25)
 def test_a_goal_waits_while_exactly_one_condition_fails(moments, case):
     went_out, failing = asked_anew(moments[case.moment], case)
     assert failing == (case.condition,)
@@ -328,6 +329,7 @@ def test_the_arm_enters_no_station_while_it_may_be_inside_another(moments):
 
 
 @pytest.mark.parametrize("sorting", ["", "nonconforming", "hold"])
+@pytest.mark.hazard(42)
 def test_a_part_goes_only_to_an_outfeed_of_its_verdict(moments, sorting):
     moment = moments[f"{AT}: put"]
     pallet = replace(moment.state.pallets[moment.goal.put], sorting=sorting)

@@ -73,6 +73,7 @@ def at_home(world, *, decided):
 
 
 @pytest.mark.parametrize("decided", ["nothing", "partly"])
+@pytest.mark.hazard(26)
 def test_a_pallet_taken_from_the_rack_has_left_the_cell_with_its_record(a_world, decided):
     world = a_world(pallets=9, jaws=1)
     until(world, lambda: bool(at_home(world, decided=decided)))
@@ -116,6 +117,7 @@ def test_a_pallet_that_comes_back_is_a_new_visit_with_a_record_of_its_own(a_worl
     assert visits[0].entered_ms < visits[1].entered_ms
 
 
+@pytest.mark.hazard(26)
 def test_a_pallet_that_is_moved_within_the_rack_by_hand_keeps_its_identity(a_world):
     world = a_world(pallets=6)
     until(world, lambda: bool(at_home(world, decided="nothing")))
@@ -222,6 +224,7 @@ def test_a_pallet_that_failed_to_leave_and_has_lost_its_home_waits_in_hand_for_a
 # --- tags -------------------------------------------------------------------------------------------------------------------------
 
 
+@pytest.mark.hazard(10)
 def test_a_tag_is_tried_three_times_before_anybody_is_asked(a_world):
     world = a_world(pallets=2, built=coming(1_000, 5_000))
     for status in ("failed", "no tag"):
@@ -275,6 +278,7 @@ def test_a_payload_that_is_no_hexadecimal_text_holds_the_pallet(a_world):
     assert stands(world) == ["tag-malformed"]
 
 
+@pytest.mark.hazard(11)
 def test_a_pallet_swapped_for_another_while_its_tag_is_read_is_not_taken_for_it(a_world):
     world = a_world(pallets=2, built=coming(1_000, 30 * DAY_MS))
     until(world, lambda: bool(world.state.pallets))
@@ -308,6 +312,7 @@ def resting(world):
     )
 
 
+@pytest.mark.hazard(11)
 def test_pallets_exchanged_while_the_reader_was_off_are_measured_under_their_own_names(a_world):
     """A place that reads occupied again proves no identity: the tag does."""
     world = a_world(pallets=9)
@@ -327,6 +332,7 @@ def test_pallets_exchanged_while_the_reader_was_off_are_measured_under_their_own
     assert world.state.holds == {}
 
 
+@pytest.mark.hazard(15)
 def test_nothing_is_fetched_from_a_place_before_its_tag_is_proven(a_world):
     world = a_world(pallets=6)
     until(world, lambda: len(resting(world)) >= 3)
@@ -407,6 +413,7 @@ def test_a_finished_part_that_is_proven_again_gets_no_second_record(a_world):
     assert len(world.records) == 6
 
 
+@pytest.mark.hazard(11)
 def test_an_order_for_a_pallet_that_turns_out_to_be_another_is_given_up(a_world):
     """The order to fetch it went lost with the handler's link; meanwhile the reader was off and somebody exchanged the pallet."""
     world = a_world(pallets=6)

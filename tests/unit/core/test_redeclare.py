@@ -77,6 +77,7 @@ def images_of(world: World, core: Core):
 
 @pytest.mark.parametrize("minutes", [0.1, 0.5, 2, 5, 9])
 @pytest.mark.parametrize("change", CHANGES)
+@pytest.mark.hazard(43)
 def test_deciding_goes_on_under_a_changed_declaration(a_world, change, minutes):
     world = a_world(pallets=6)
     world.run(world.now_ms + round(minutes * MINUTE_MS))
@@ -104,6 +105,7 @@ def test_deciding_goes_on_under_a_changed_declaration(a_world, change, minutes):
         assert station.run is None or station.run.program in core.tables.programs
 
 
+@pytest.mark.hazard(43)
 def test_parts_of_a_type_that_is_gone_leave_a_record_of_how_far_they_came(a_world):
     world = a_world(pallets=3)
     world.run(

@@ -67,6 +67,7 @@ def test_a_new_supervisor_goes_on_where_the_old_one_died(a_world, jaws, begin):
 @pytest.mark.timeout(600)
 @pytest.mark.parametrize("death", DEATHS)
 @pytest.mark.parametrize("jaws", [1, 2])
+@pytest.mark.hazard(16)
 def test_a_new_supervisor_goes_on_from_every_position(a_world, jaws, death):
     first = len(a_world(pallets=4, jaws=jaws).journal.entries) + 1
     found: list[str] = []
@@ -122,6 +123,7 @@ def test_an_order_that_goes_out_again_has_its_whole_time_again(a_world):
         assert again.state.holds == {}
 
 
+@pytest.mark.hazard(15)
 def test_a_new_supervisor_knows_nothing_of_the_outside_before_it_has_seen_it(a_world):
     world = a_world(pallets=4)
     world.run(world.now_ms + 3 * MINUTE_MS)

@@ -55,6 +55,7 @@ def results_changed(change):
     return wire
 
 
+@pytest.mark.hazard(8)
 def test_a_late_result_is_taken_when_it_comes(a_world):
     world = a_world()
     world.wire = results_changed(lambda fact: [(25_000, fact)])
@@ -63,6 +64,7 @@ def test_a_late_result_is_taken_when_it_comes(a_world):
     assert world.state.unassigned == ()
 
 
+@pytest.mark.hazard(9)
 def test_a_result_that_comes_twice_counts_once(a_world):
     world = a_world()
     world.wire = results_changed(lambda fact: [(0, fact), (0, fact), (90_000, fact)])
@@ -74,6 +76,7 @@ def test_a_result_that_comes_twice_counts_once(a_world):
             assert len(runs) == len(set(runs))
 
 
+@pytest.mark.hazard(40)
 def test_a_partial_result_decides_nothing(a_world):
     world = a_world()
     world.wire = results_changed(
@@ -96,6 +99,7 @@ FOREIGN = {
 
 
 @pytest.mark.parametrize("what", FOREIGN)
+@pytest.mark.hazard(6)
 def test_a_result_without_proof_is_kept_aside_and_the_right_one_taken(a_world, what):
     world = a_world(pallets=1)
 
@@ -111,6 +115,7 @@ def test_a_result_without_proof_is_kept_aside_and_the_right_one_taken(a_world, w
     assert all(aside.why for aside in world.state.unassigned)
 
 
+@pytest.mark.hazard(6)
 def test_a_result_for_a_station_without_a_run_is_kept_aside(a_world):
     world = a_world(pallets=1)
     result = ResultArrived(
@@ -216,6 +221,7 @@ def test_a_run_that_is_first_seen_further_on_is_followed_from_there(a_world, uns
 # --- runs that end badly ----------------------------------------------------------------------------------------------------------
 
 
+@pytest.mark.hazard(31)
 def test_a_run_that_the_station_breaks_off_is_repeated_at_most_once(a_world):
     world = a_world(pallets=1)
     touch = world.models.stations["touch-1"]
@@ -252,6 +258,7 @@ RESTARTS = [
 
 
 @pytest.mark.parametrize(("station", "work"), RESTARTS)
+@pytest.mark.hazard(17)
 def test_a_station_that_restarts_is_asked_anew_and_every_part_is_finished(a_world, station, work):
     world = a_world(pallets=6)
     model = world.models.stations[station]
@@ -272,6 +279,7 @@ def pause_before_the_start(world, station):
     world.tell(CellOrdered(want="pause", by="a person"))
 
 
+@pytest.mark.hazard(7)
 def test_an_image_of_a_finished_run_is_no_new_one(a_world):
     """Until the station has taken the acknowledgement it goes on to show the run that is over."""
     world = a_world(pallets=2)
@@ -288,6 +296,7 @@ def test_an_image_of_a_finished_run_is_no_new_one(a_world):
 
 
 @pytest.mark.parametrize("shown", ["preparing", "prepared"])
+@pytest.mark.hazard(4, 19)
 def test_somebody_elses_run_is_noticed_while_ours_is_made_ready(a_world, shown):
     """It used to wait in silence."""
     world = a_world(pallets=2)
@@ -302,6 +311,7 @@ def starts_wanted(world):
     return [o.goal for o in world.state.outstanding.values() if isinstance(o.goal, StartRun)]
 
 
+@pytest.mark.hazard(5)
 def test_a_start_whose_fate_is_unknown_is_not_repeated_blindly(a_world):
     """The start was carried out, the link broke, and the station cannot echo: only a counter that did not move speaks for a repeat."""
     world = a_world(pallets=1)
@@ -320,6 +330,7 @@ def test_a_start_whose_fate_is_unknown_is_not_repeated_blindly(a_world):
     assert len(world.journal.entries) == before
 
 
+@pytest.mark.hazard(35)
 def test_a_paused_cell_starts_nothing_and_goes_on_where_it_was(a_world):
     world = a_world(pallets=3)
     until(world, lambda: acquiring(world, "touch-1"))

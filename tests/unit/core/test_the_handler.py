@@ -70,6 +70,7 @@ def test_a_stop_that_fails_is_tried_again_after_a_person_has_looked(a_world, act
 
 
 @pytest.mark.parametrize("where", ["touch", "scan"])
+@pytest.mark.hazard(14)
 def test_a_swap_that_fails_between_its_two_moves_is_finished_by_putting_both_down(a_world, where):
     world = a_world(pallets=6)
     until(world, lambda: is_doing(world, "swap", where))
@@ -85,6 +86,7 @@ def test_a_swap_that_fails_between_its_two_moves_is_finished_by_putting_both_dow
     assert world.state.holds == {}
 
 
+@pytest.mark.hazard(14)
 def test_after_a_failed_swap_with_both_jaws_empty_nobody_says_which_pallet_is_in_the_nest(a_world):
     """It dropped the one before the swap or the other after it: only the tag tells."""
     world = a_world(pallets=6)
@@ -104,6 +106,7 @@ def test_after_a_failed_swap_with_both_jaws_empty_nobody_says_which_pallet_is_in
     assert (hold.code, hold.subject) == ("nest-unknown", "touch-1")
 
 
+@pytest.mark.hazard(2)
 def test_the_handler_is_not_set_free_before_the_arm_is_known_to_be_clear(a_world):
     world = a_world(pallets=3)
     until(world, lambda: is_doing(world, "put", "touch"))
@@ -130,6 +133,7 @@ def test_the_handler_is_not_set_free_before_the_arm_is_known_to_be_clear(a_world
     assert troubles(world, parts=serials(world)) == []
 
 
+@pytest.mark.hazard(28)
 def test_a_handler_in_manual_stands_still_and_goes_on_and_nobody_is_asked(a_world):
     world = a_world(pallets=3)
     for action in ("pick", "put", "swap", "pick"):
@@ -145,6 +149,7 @@ def test_a_handler_in_manual_stands_still_and_goes_on_and_nobody_is_asked(a_worl
 
 
 @pytest.mark.parametrize(("action", "where"), STOPS)
+@pytest.mark.hazard(28)
 def test_an_order_that_a_restarted_handler_has_forgotten_can_be_given_up(a_world, action, where):
     """The handler never carries out a number twice, so the order stays where it was: a person gives it up."""
     world = a_world(pallets=6)
@@ -184,6 +189,7 @@ def test_a_refused_order_has_not_begun_and_a_failed_one_came_as_far_as_the_jaws_
         assert after.handler.carry is None
 
 
+@pytest.mark.hazard(3)
 def test_an_unknown_outcome_decides_nothing(a_world):
     world = a_world(pallets=3)
     until(world, lambda: is_doing(world, "put", "touch"))
@@ -201,6 +207,7 @@ def test_an_answer_to_an_order_that_nobody_awaits_changes_nothing(a_world):
     assert world.state == before
 
 
+@pytest.mark.hazard(3)
 def test_an_order_goes_out_again_under_its_number_until_the_handler_shows_it(a_world):
     world = a_world(pallets=2)
     given = []

@@ -117,6 +117,7 @@ def test_a_pallet_goes_back_home_without_a_visit_only_when_its_target_vanished(s
             assert not answer.target.startswith("rack-")
 
 
+@pytest.mark.hazard(46)
 def test_a_pallet_far_away_does_not_starve_while_others_keep_arriving():
     # One station, 30 s a part; a part arrives each 25 s, always nearer than the one that was there first.
     cell = cell_of(

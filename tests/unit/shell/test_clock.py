@@ -26,6 +26,7 @@ def test_a_span_of_cell_time_takes_less_real_time_when_the_cell_runs_fast():
     assert clock.real_s(-5) == 0.0
 
 
+@pytest.mark.hazard(20)
 def test_a_restart_never_goes_back_behind_the_journal():
     far_ahead_ms = 4_000_000_000_000
     assert start_clock(after_ms=far_ahead_ms).now_ms() >= far_ahead_ms

@@ -144,6 +144,7 @@ async def test_a_crash_before_the_append_leaves_the_cell_as_if_the_fact_had_neve
     assert cell.station.given == []
 
 
+@pytest.mark.hazard(16)
 async def test_commands_lost_in_the_outbox_are_repeated_with_the_same_number_by_every_restart(the):
     cell = the.Cell()
     async with running(cell):
@@ -167,6 +168,7 @@ async def test_a_timer_of_the_state_waits_again_after_a_restart(the):
     assert cell.station.given[-1] == ClearFault(order=1, station="scan-1")
 
 
+@pytest.mark.hazard(20)
 async def test_the_cells_time_never_goes_back_even_if_the_clock_does(the):
     cell = the.Cell()
     async with running(cell):
@@ -228,6 +230,7 @@ async def test_a_defect_of_the_core_comes_to_rest_like_a_broken_invariant_also_a
         cell.boot()
 
 
+@pytest.mark.hazard(32)
 async def test_a_journal_that_refuses_is_tried_again_and_nothing_is_sent_meanwhile(
     the, monkeypatch
 ):

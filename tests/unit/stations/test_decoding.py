@@ -102,5 +102,6 @@ def test_a_counter_that_cannot_be_read_is_none_at_all():
     assert number_decoder(None, {}, unreadable=-1)([]) == -1
 
 
+@pytest.mark.hazard(20)
 def test_the_age_of_a_reading_is_told_by_our_own_clock():
     assert Reading(1, "good", 0, 10.0).age_s(12.5) == 2.5

@@ -66,6 +66,7 @@ def test_what_the_profile_does_not_name_is_not_offered_as_proof():
 
 
 @pytest.mark.parametrize("number", ["NaN", "Infinity", "-Infinity", "null", '"12"', "true", "[]"])
+@pytest.mark.hazard(23)
 def test_what_is_no_finite_number_is_kept_as_none_and_bad(number):
     entry = f'{{"no": "1", "value": {number}, "unit": "mm", "quality": "good"}}'
     text = f'{{"run": "R7", "rows": [{entry}]}}'
@@ -156,6 +157,7 @@ def test_parallel_arrays_give_their_used_rows():
     ]
 
 
+@pytest.mark.hazard(23)
 def test_a_value_of_the_arrays_that_is_not_finite_is_none_and_bad():
     (value,) = arrays(rows=1, values=(math.nan, 0.0, 0.0)).values
     assert (value.value, value.quality) == (None, "bad")

@@ -109,6 +109,7 @@ def test_what_an_older_record_left_behind_does_not_matter():
         (sealed(with_bytes(42, b"\xe9")[:43]), "bad character", "'B-2025-041é'"),
     ],
 )  # fmt: skip
+@pytest.mark.hazard(10)
 def test_a_tag_that_cannot_be_believed_is_refused_with_what_was_seen(payload, code, seen):
     refusal = refusal_of(payload)
     assert refusal.code == code

@@ -269,6 +269,7 @@ def test_the_part_is_as_bad_as_its_worst_mandatory_characteristic(bore, width, v
     ("value", "verdict"),
     [(GOOD, "not measured"), (NEAR, "not measured"), (BEYOND, "nonconforming")],
 )
+@pytest.mark.hazard(24)
 def test_a_part_with_a_missing_mandatory_characteristic_never_conforms(value, verdict):
     assert record_of(result("accurate", measured("1", value))).verdict == verdict
 
@@ -318,5 +319,6 @@ def test_a_part_says_which_characteristic_made_it_what_it_is():
         ([result("accurate", measured("1", None, quality="bad"))], "hold"),
     ],
 )
+@pytest.mark.hazard(42)
 def test_only_proven_parts_are_sorted_and_all_others_held(results, sorting):
     assert sorting_of(record_of(*results)) == sorting

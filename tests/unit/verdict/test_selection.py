@@ -181,6 +181,7 @@ def test_the_more_capable_value_decides_even_where_a_less_capable_one_was_sure()
         MeasuredValue(number="1", value=None, unit="mm", quality="good"),
     ],
 )
+@pytest.mark.hazard(21, 22)
 def test_a_flawed_value_decides_nothing(flawed):
     assert opened(result(QUICK, "R1", n1=flawed))["1"] == ("accurate", "quick")
 
@@ -205,6 +206,7 @@ def test_a_characteristic_that_one_result_gives_twice_is_not_decided_by_it():
     assert "1" in opened(twice)
 
 
+@pytest.mark.hazard(31)
 def test_after_two_runs_without_a_good_value_a_program_is_not_asked_again():
     first, second = result(QUICK, "R1", n1=bad("1")), result(QUICK, "R2", n1=bad("1"))
     assert opened(first)["1"] == ("accurate", "quick")
@@ -230,6 +232,7 @@ def test_an_informative_characteristic_is_never_open():
     assert opened(part_type=replace(BODY, plan=(CHAMFER,))) == {}
 
 
+@pytest.mark.hazard(22)
 def test_results_of_undeclared_programs_and_of_other_part_types_decide_nothing():
     stranger = replace(QUICK, program="stranger")
     assert opened(result(stranger, "R1", n1=GOOD["1"]))["1"] == ("accurate", "quick")
