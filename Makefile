@@ -15,7 +15,7 @@ STAMP := .venv/.stamp
 COMPILE := pip compile --quiet --universal --python-version 3.11 --generate-hashes --no-emit-index-url \
            --custom-compile-command 'make lock' --extra postgres pyproject.toml
 
-.PHONY: help setup demo test lint types coverage bench lock
+.PHONY: help setup demo test lint types coverage bench campaign lock
 
 help:  ## print the targets
 	@sed -nE 's/^([a-z]+):.*## (.*)/  make \1\t\2/p' $(MAKEFILE_LIST) | expand -t 18
@@ -42,6 +42,11 @@ coverage: $(STAMP)  ## all tests with branch coverage; ARGS go to pytest
 
 bench: $(STAMP)  ## every figure beside its denominator (docs/explanation/figures.md); ARGS names some
 	@$(BIN)/python -m tests.bench $(ARGS)
+
+SEEDS := 100
+FIRST := 1
+campaign: $(STAMP)  ## many seeds of random cells with faults (docs/explanation/campaign.md); SEEDS=10000 FIRST=1
+	@$(BIN)/python -m simulators.bench.campaign --seeds $(SEEDS) --first $(FIRST) $(ARGS)
 
 lock: $(UV_STAMP)  ## compile requirements/ from pyproject.toml; ARGS=--upgrade takes newer versions
 	@$(UV) $(COMPILE) --output-file requirements/runtime.txt $(ARGS)

@@ -39,9 +39,11 @@ class AtMachines:
         self.outfeeds = {p.place for p in world.physics.places if p.kind == "outfeed"}
         self.dying = ""
         """The kind of crash that is to come."""
+        self._aim = ""
 
-    def befall(self, kind: str, draw: Random) -> str:
-        """Let a fault strike; the stage that it hit, "" if there was nothing to hit."""
+    def befall(self, kind: str, draw: Random, aim: str) -> str:
+        """Let a fault strike, at the machine ``aim`` if it can ("" = any); the stage that it hit, "" if there was nothing to hit."""
+        self._aim = aim
         stage = BEFALL[kind](self, draw)
         self.world.look()
         return stage
@@ -57,8 +59,13 @@ class AtMachines:
         self.diary.write(at_ms, pass_by)
 
     def station(self, draw: Random) -> str:
-        """A drawn station."""
-        return draw.choice(sorted(self.world.models.stations))
+        """The station aimed at, or a drawn one."""
+        stations = sorted(self.world.models.stations)
+        return self._aim if self._aim in stations else draw.choice(stations)
+
+    def machine(self, draw: Random) -> str:
+        """The machine aimed at, or a drawn one."""
+        return self._aim or draw.choice([*sorted(self.world.models.stations), HANDLER, "rack"])
 
     def model(self, station: str) -> StationModel:
         """The machine as it is now: a restart replaces it."""
@@ -186,7 +193,7 @@ def _bad_value(at: AtMachines, draw: Random) -> str:
 
 
 def _facets_unknown(at: AtMachines, draw: Random) -> str:
-    machine = draw.choice([*sorted(at.world.models.stations), HANDLER, "rack"])
+    machine = at.machine(draw)
     facets = ("mode", "door", "nest", "work")
     if machine == HANDLER:
         facets = ("mode", "phase", "inside", "jaws")
@@ -341,7 +348,7 @@ def _may_be_put(at: AtMachines, place: str) -> bool:
 
 
 def _cut(at: AtMachines, draw: Random) -> str:
-    machine = draw.choice([*sorted(at.world.models.stations), HANDLER, "rack"])
+    machine = at.machine(draw)
     if at.world.is_down(machine):
         return ""
     stage = stage_of(at.world, machine)
@@ -413,6 +420,14 @@ def _leap(at: AtMachines, draw: Random) -> str:
     return stage_of(at.world, HANDLER)
 
 
+def _set_back(at: AtMachines, draw: Random) -> str:
+    """Nobody notices while the supervisor runs: it reads the clock once, when it starts."""
+    if not at.world.is_dead():
+        return ""
+    at.world.set_back(draw.choice((1_000, 60_000, 3_600_000, 24 * 3_600_000)))
+    return "supervisor dead"
+
+
 BEFALL: dict[str, Callable[[AtMachines, Random], str]] = {
     "station-fault": _fault,
     "station-manual": _manual,
@@ -442,4 +457,5 @@ BEFALL: dict[str, Callable[[AtMachines, Random], str]] = {
     "crash-sent": _crash_at("crash-sent"),
     "journal-refused": _journal_refused,
     "clock-leap": _leap,
+    "clock-back": _set_back,
 }

@@ -2,102 +2,38 @@
 
 Rules of this file:
 - Seeds run on all cores, each in one process from beginning to end; what is counted does not depend on who ran what when.
-- A failure is shrunk and printed as one command. A seed and a commit reproduce it in any process.
+- A failure is shrunk and printed with its seed, the commit and the one command that repeats it, in any process.
+- A campaign fails by what it found, and by what it never tried (``sometimes``).
 - Standard output has what was found; progress goes to standard error, and only where a person watches.
 """
 
 import argparse
-import hashlib
 import os
-import shlex
 import subprocess
 import sys
-from collections import Counter
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from contextlib import AbstractContextManager, nullcontext
-from dataclasses import dataclass, field
 from pathlib import Path
 
 from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
 
-from simulators.bench.faults import EVERYTHING, KINDS, parse_chosen, written
+from simulators.bench.faults import EVERYTHING, parse_chosen, written
 from simulators.bench.shift import Case, Outcome, run_case
 from simulators.bench.shrink import shrunk
+from simulators.bench.sometimes import table
+from simulators.bench.tally import Tally, TallyError, joined, kept, read
 
 SHRUNK_MAX = 3
 """So many failures are shrunk; the others are named by their seeds."""
-STAGES_SHOWN = 6
+KEPT_EVERY = 50
+"""After so many seeds the counts so far are written to the file of ``--keep``."""
 
 
-@dataclass(slots=True, kw_only=True)
-class Tally:
-    """What many shifts came to."""
-
-    seeds: int = 0
-    hours: float = 0.0
-    facts: int = 0
-    pallets: int = 0
-    records: int = 0
-    longest_finish_hours: float = 0.0
-    hits: Counter[tuple[str, str]] = field(default_factory=Counter[tuple[str, str]])
-    answers: Counter[tuple[str, str]] = field(default_factory=Counter[tuple[str, str]])
-    fingerprints: dict[int, str] = field(default_factory=dict[int, str])
-    failing: dict[int, Outcome] = field(default_factory=dict[int, Outcome])
-
-    def add(self, outcome: Outcome) -> None:
-        """Count one shift."""
-        self.seeds += 1
-        self.hours += outcome.hours
-        self.facts += outcome.facts
-        self.pallets += outcome.pallets
-        self.records += outcome.records
-        self.longest_finish_hours = max(self.longest_finish_hours, outcome.finish_hours)
-        self.hits.update(outcome.hits)
-        self.answers.update(outcome.answers)
-        self.fingerprints[outcome.case.seed] = outcome.fingerprint
-        if outcome.failures:
-            self.failing[outcome.case.seed] = outcome
-
-    def by_kind(self) -> dict[str, int]:
-        """How often each kind of fault hit, those that never did included."""
-        kinds = dict.fromkeys(KINDS, 0)
-        for (kind, _), count in self.hits.items():
-            kinds[kind] += count
-        return kinds
-
-    def finger_say(self) -> str:
-        """One SHA-256 over the fingerprints of all shifts in the order of their seeds."""
-        digest = hashlib.sha256()
-        for seed in sorted(self.fingerprints):
-            digest.update(f"{seed} {self.fingerprints[seed]}\n".encode())
-        return digest.hexdigest()
-
-    def summary(self) -> str:
-        """The last line."""
-        kinds = self.by_kind()
-        hit = sum(1 for count in kinds.values() if count)
-        return (
-            f"campaign: {self.seeds} seeds, {self.hours:,.0f} h simulated, {self.facts:,} facts, "
-            f"{self.pallets:,} pallets, {self.records:,} records, {sum(kinds.values()):,} faults of {hit} of {len(kinds)} kinds, "
-            f"everything finished at most {self.longest_finish_hours:.1f} h after the last fault, "
-            f"fingerprint {self.finger_say()[:16]}, {len(self.failing)} failures"
-        )
-
-
-def run_seeds(
-    first: int, count: int, *, jobs: int, done: Callable[[Outcome], None] = lambda _: None
-) -> Tally:
-    """Run seeds on so many processes; ``done`` is called with each shift as it ends."""
-    tally = Tally()
-    for outcome in _outcomes([Case(seed=seed) for seed in range(first, first + count)], jobs):
-        tally.add(outcome)
-        done(outcome)
-    return tally
-
-
-def _outcomes(cases: list[Case], jobs: int) -> Iterator[Outcome]:
+def run_seeds(seeds: Sequence[int], *, jobs: int) -> Iterator[Outcome]:
+    """Run seeds on so many processes, one shift after another in their order."""
+    cases = [Case(seed=seed) for seed in seeds]
     if jobs == 1 or len(cases) == 1:
         yield from map(run_case, cases)
         return
@@ -106,34 +42,25 @@ def _outcomes(cases: list[Case], jobs: int) -> Iterator[Outcome]:
 
 
 def command_of(case: Case) -> str:
-    """The one command that runs a case again."""
-    parts = ["python", "-m", "simulators.bench.campaign", "--first", str(case.seed), "--seeds", "1"]
+    """The one command that runs a case again, for a shell at the root of the repository."""
+    args: list[str] = []
     if case.pallets:
-        parts += ["--pallets", str(case.pallets)]
+        args += ["--pallets", str(case.pallets)]
     if case.hours:
-        parts += ["--hours", repr(case.hours)]
-    if case.faults is not EVERYTHING and case.faults.keys() != EVERYTHING.keys():
-        parts += ["--faults", written(case.faults)]
-    return shlex.join(parts)
+        args += ["--hours", repr(case.hours)]
+    if case.faults is not EVERYTHING and case.faults != EVERYTHING:
+        args += ["--faults", f"'{written(case.faults)}'"]
+    command = f"make campaign SEEDS=1 FIRST={case.seed}"
+    return f'{command} ARGS="{" ".join(args)}"' if args else command
 
 
 # --- what is printed --------------------------------------------------------------------------------------------------------------
 
 
-def table(tally: Tally) -> Iterator[str]:
-    """How often each kind hit, and at which stages of the handshake most."""
-    yield f"{'fault':<20} {'hits':>9}  stages"
-    for kind, count in tally.by_kind().items():
-        stages = Counter({stage: n for (k, stage), n in tally.hits.items() if k == kind})
-        common = sorted(stages.items(), key=lambda pair: (-pair[1], pair[0]))
-        shown = ", ".join(f"{stage} {n}" for stage, n in common[:STAGES_SHOWN])
-        more = f", {len(common) - STAGES_SHOWN} more" if len(common) > STAGES_SHOWN else ""
-        yield f"{kind:<20} {count:>9,}  {shown}{more}"
-
-
-def _about_failure(outcome: Outcome, small: Outcome) -> Iterator[str]:
+def about_failure(outcome: Outcome, small: Outcome) -> Iterator[str]:
+    """A failing shift and the smallest that fails for the same reason, as a person needs it to look into it."""
     first = outcome.failures[0]
-    yield f"seed {outcome.case.seed} at commit {_commit()}: {first.rule}: {first.text}"
+    yield f"SEED={outcome.case.seed} COMMIT={commit()} {first.rule}: {first.text}"
     yield f"  after entry {first.entry} of {outcome.facts}, {len(outcome.failures)} findings at once"
     if small is not outcome:
         least = small.failures[0]
@@ -141,11 +68,11 @@ def _about_failure(outcome: Outcome, small: Outcome) -> Iterator[str]:
     yield f"  {command_of(small.case)}"
 
 
-def _commit() -> str:
-    """The commit that this code is at; "unknown" where there is no repository."""
+def commit() -> str:
+    """The commit that this code is at, with "+changes" where it was changed since; "unknown" where there is no repository."""
     try:
         answer = subprocess.run(
-            ("git", "rev-parse", "--short=12", "HEAD"),  # noqa: S607 - whichever git the person uses
+            ("git", "describe", "--always", "--abbrev=12", "--exclude=*", "--dirty=+changes"),  # noqa: S607 - whichever git the person uses
             cwd=Path(__file__).parent,
             capture_output=True,
             text=True,
@@ -159,8 +86,9 @@ def _commit() -> str:
 _OUTPUT = Console(markup=False, highlight=False, soft_wrap=True)
 
 
-def _say(line: str) -> None:
-    _OUTPUT.print(line)
+def _say(lines: Iterator[str]) -> None:
+    for line in lines:
+        _OUTPUT.print(line)
 
 
 class _Progress:
@@ -171,22 +99,24 @@ class _Progress:
             TextColumn("campaign"),
             BarColumn(),
             MofNCompleteColumn(),
-            TextColumn("{task.fields[failures]} failures"),
+            TextColumn("{task.fields[faults]} faults, {task.fields[violations]} violations"),
             TimeRemainingColumn(),
             console=Console(stderr=True),
         )
-        self._task = self._bars.add_task("", total=count, failures=0)
-        self._failures = 0
+        self._task = self._bars.add_task("", total=count, faults="0", violations=0)
         self._watched = sys.stderr.isatty()
 
     def shown(self) -> AbstractContextManager[object]:
         """While this is open the bars are on the screen, if there is one."""
         return self._bars if self._watched else nullcontext()
 
-    def done(self, outcome: Outcome) -> None:
+    def done(self, tally: Tally) -> None:
         """One shift has ended."""
-        self._failures += 1 if outcome.failures else 0
-        self._bars.update(self._task, advance=1, failures=self._failures)
+        faults, violations = f"{tally.faults():,}", len(tally.violations)
+        self._bars.update(self._task, advance=1, faults=faults, violations=violations)
+
+
+# --- the command ------------------------------------------------------------------------------------------------------------------
 
 
 def _options() -> argparse.ArgumentParser:
@@ -196,21 +126,25 @@ def _options() -> argparse.ArgumentParser:
     )
     parser.add_argument("--seeds", type=int, default=100, help="how many seeds (default 100)")
     parser.add_argument("--first", type=int, default=1, help="the first seed (default 1)")
+    cores = os.cpu_count() or 1
+    parser.add_argument("--jobs", type=int, default=cores, help="processes (default: one per core)")
     parser.add_argument(
-        "--jobs", type=int, default=os.cpu_count() or 1, help="processes (default: one per core)"
-    )
-    parser.add_argument("--pallets", type=int, default=0, help="at most so many (one seed only)")
-    parser.add_argument(
-        "--hours", type=float, default=0.0, help="hours with faults (one seed only)"
+        "--keep",
+        type=Path,
+        help="keep the counts in this file, and go on from it: seeds that it has are not run again",
     )
     parser.add_argument(
-        "--faults", help='only these, e.g. "door-jam crash:2,5" (one seed only); "" for none'
+        "--report", type=Path, nargs="+", help="run nothing: report what these files have together"
     )
+    alone = parser.add_argument_group("for one seed")
+    alone.add_argument("--pallets", type=int, default=0, help="at most so many")
+    alone.add_argument("--hours", type=float, default=0.0, help="hours with faults")
+    alone.add_argument("--faults", help='only these, e.g. "door-jam crash:2,5"; "" for none')
     return parser
 
 
 def main() -> int:
-    """0 nothing was found, 1 something was, 2 the input is wrong."""
+    """0 nothing was found, 1 something was or was never tried, 2 the input is wrong."""
     parser = _options()
     given = parser.parse_args()
     alone = given.pallets or given.hours or given.faults is not None
@@ -220,36 +154,52 @@ def main() -> int:
         )
     try:
         faults = EVERYTHING if given.faults is None else parse_chosen(given.faults)
-    except ValueError as wrong:
+        if given.report:
+            return _end(joined(given.report))
+        if alone:
+            case = Case(seed=given.first, pallets=given.pallets, hours=given.hours, faults=faults)
+            return _one(case)
+        return _many(range(given.first, given.first + given.seeds), given.jobs, given.keep)
+    except (ValueError, TallyError) as wrong:
         parser.error(str(wrong))
-    case = Case(seed=given.first, pallets=given.pallets, hours=given.hours, faults=faults)
-    if alone:
-        return _one(case)
-    return _many(given.first, given.seeds, given.jobs)
 
 
 def _one(case: Case) -> int:
     outcome = run_case(case)
-    tally = Tally()
+    tally = Tally(commit=commit())
     tally.add(outcome)
-    for failure in outcome.failures:
-        _say(f"{failure.rule}: {failure.text} (after entry {failure.entry})")
-    _say(tally.summary())
+    _say(f"{f.rule}: {f.text} (after entry {f.entry})" for f in outcome.failures)
+    _say(iter((tally.summary(),)))
     return 1 if outcome.failures else 0
 
 
-def _many(first: int, count: int, jobs: int) -> int:
-    progress = _Progress(count)
+def _many(seeds: Sequence[int], jobs: int, keep: Path | None) -> int:
+    tally = Tally(commit=commit())
+    if keep is not None and keep.exists():
+        tally.join(read(keep))
+    left = [seed for seed in seeds if seed not in tally.fingerprints]
+    progress = _Progress(len(left))
+    failing: list[Outcome] = []
     with progress.shown():
-        tally = run_seeds(first, count, jobs=jobs, done=progress.done)
-    for number, seed in enumerate(sorted(tally.failing)):
-        outcome = tally.failing[seed]
-        for line in _about_failure(outcome, shrunk(outcome) if number < SHRUNK_MAX else outcome):
-            _say(line)
-    for line in table(tally):
-        _say(line)
-    _say(tally.summary())
-    return 1 if tally.failing else 0
+        for number, outcome in enumerate(run_seeds(left, jobs=jobs), start=1):
+            tally.add(outcome)
+            failing += [outcome] if outcome.failures else []
+            progress.done(tally)
+            if keep is not None and (number % KEPT_EVERY == 0 or number == len(left)):
+                kept(tally, keep)
+    for number, outcome in enumerate(failing):
+        _say(about_failure(outcome, shrunk(outcome) if number < SHRUNK_MAX else outcome))
+    return _end(tally)
+
+
+def _end(tally: Tally) -> int:
+    """Print the table and the counts; the exit code."""
+    due = tally.due()
+    _say(table(tally.hits))
+    _say(f"violation at seed {seed}: {text}" for seed, text in sorted(tally.violations.items()))
+    _say(f"not tried: {each}" for each in due)
+    _say(iter(("", tally.summary())))
+    return 1 if tally.violations or due else 0
 
 
 if __name__ == "__main__":

@@ -119,6 +119,8 @@ class Checkers:
         self.failures: list[Failure] = []
         self.calm: Callable[[], bool] = lambda: True
         """Whether everything that happened so far has reached the core."""
+        self.says_why: Callable[[], bool] = lambda: False
+        """Whether the core tells people what an order that has not gone out waits for."""
         self._world = world
         self._hands = hands
         self._before = world.state
@@ -149,7 +151,6 @@ class Checkers:
             self._knowledge.forget()
         self._knowledge.learn(event)
         self._witness()
-        self._say("invariant", *self._world.core.broken(decision.state))
         if isinstance(event, ResultArrived) and event.scope == "final":
             self._result(event, decision.state)
         if isinstance(event, HoldReleased):
@@ -168,12 +169,11 @@ class Checkers:
         """The facts of a moment have been taken."""
         self._witness()
         self._violations()
-        self._say(
-            "run started twice",
-            *(f"{run} {count} times" for run, count in self._world.starts.items() if count > 1),
-        )
+        if self._world.starts.total() > len(self._world.starts):
+            twice = (run for run, count in self._world.starts.items() if count > 1)
+            self.say("run started twice", *twice)
         if self.calm():
-            self._say("pallet lost", *self._lost())
+            self.say("pallet lost", *self._lost())
 
     def waiting(self) -> None:
         """Nothing will happen by itself for long: there has to be a reason."""
@@ -185,21 +185,22 @@ class Checkers:
             or state.timers
             or state.want == "pause"
             or any(s.run is not None for s in state.stations.values())
-            or any(self._world.core.waiting_for(state, about) for about in state.outstanding)
+            or self.says_why()
         )
         if inside and not reasons:
-            self._say("waits without a reason", ", ".join(p.pallet for p in inside))
+            self.say("waits without a reason", ", ".join(p.pallet for p in inside))
 
     def end(self) -> None:
         """The faults are over and the time for finishing is up, or nothing is left to do."""
         state, floor = self._world.state, self._world.floor
         left = [f"{p}: {floor.pallet_at(p)}" for p in self._places() if floor.pallet_at(p)]
-        self._say("not finished", *left)
-        self._say("not brought", *self._world.models.operator.expected())
-        self._say("left behind", *state.pallets, *state.outstanding, *state.timers)
-        self._say("left behind", *(f"{h.code} {h.subject}" for h in state.holds.values()))
+        self.say("not finished", *left)
+        self.say("not brought", *self._world.models.operator.expected())
+        self.say("left behind", *state.pallets, *state.outstanding, *state.timers)
+        self.say("left behind", *(f"{h.code} {h.subject}" for h in state.holds.values()))
 
-    def _say(self, rule: str, *texts: str) -> None:
+    def say(self, rule: str, *texts: str) -> None:
+        """Note what must never be."""
         for text in texts:
             self.failures.append(
                 Failure(
@@ -238,15 +239,13 @@ class Checkers:
         verdict = records[-1].verdict if records else "none"
         kind = verdict if verdict in ("conforming", "nonconforming") else "hold"
         if not records or outfeeds[target] != kind:
-            self._say(
-                "wrong outfeed", f"{pallet} with verdict {verdict} left by {outfeeds[target]}"
-            )
+            self.say("wrong outfeed", f"{pallet} with verdict {verdict} left by {outfeeds[target]}")
 
     def _violations(self) -> None:
         violations = self._world.floor.violations
         for violation in violations[self._blamed :]:
             if not self._excused(violation):
-                self._say("interlock violation", f"{violation.who}: {violation.text}")
+                self.say("interlock violation", f"{violation.who}: {violation.text}")
         self._blamed = len(violations)
 
     def _excused(self, violation: Violation) -> bool:
@@ -295,9 +294,9 @@ class Checkers:
         ]
         aside = [u for u in state.unassigned if (u.station, u.result_id) == name]
         if len(owners) > 1:
-            self._say("result taken twice", f"{name} by {[p.pallet for p in owners]}")
+            self.say("result taken twice", f"{name} by {[p.pallet for p in owners]}")
         if not owners and not any(each.why for each in aside) and name not in self._delivered:
-            self._say("result vanished", f"{name} of run {event.run_id}")
+            self.say("result vanished", f"{name} of run {event.run_id}")
         for owner in owners:
             self._taken(owner, name)
         self._delivered.add(name)
@@ -305,15 +304,15 @@ class Checkers:
     def _taken(self, owner: PalletState, name: tuple[str, str]) -> None:
         given = self._given.get(name)
         if given is None:
-            self._say("foreign result taken", f"{name} for {owner.pallet}")
+            self.say("foreign result taken", f"{name} for {owner.pallet}")
             return
         taken = next(r for r in owner.results if (r.station, r.result_id) == name)
         run = self._runs.get(given.run_id)
         if run is None or run["pallet"] != owner.pallet:
             whose = run["pallet"] if run else "nobody"
-            self._say("result under the wrong part", f"{name} of {whose} for {owner.pallet}")
+            self.say("result under the wrong part", f"{name} of {whose} for {owner.pallet}")
         if taken.values != given.values or taken.run_id != given.run_id:
-            self._say("result changed", f"{name} for {owner.pallet}")
+            self.say("result changed", f"{name} for {owner.pallet}")
 
     # --- records ----------------------------------------------------------------------------------------------------------------
 
@@ -322,10 +321,10 @@ class Checkers:
         key = (record.serial, record.entered_ms, record.revision)
         self._stored[key] += 1
         if self._stored[key] > 1:
-            self._say("record stored twice", f"{key}")
+            self.say("record stored twice", f"{key}")
         runs = [self._as_given(run) for run in self._runs.values()]
-        self._say("verdict against the truth", *findings(self._world.cell, [record], runs, ()))
-        self._say("verdict against the truth", *self._about_choice(record))
+        self.say("verdict against the truth", *findings(self._world.cell, [record], runs, ()))
+        self.say("verdict against the truth", *self._about_choice(record))
 
     def _as_given(self, run: Mapping[str, Any]) -> dict[str, Any]:
         """What a run gave when its result left the station."""
@@ -379,8 +378,8 @@ class Checkers:
     def _goal(self, goal: Goal, state: CellState) -> None:
         """An order may go out only if what was told last allows it; a number belongs to one order for ever."""
         if self._goals.setdefault(goal.order, goal) != goal:
-            self._say("order number used twice", f"{goal.order}")
-        self._say(
+            self.say("order number used twice", f"{goal.order}")
+        self.say(
             "order against what was told", *(f"{goal}: {why}" for why in self._why_not(goal, state))
         )
         self._sent[goal.order] = dict(self._knowledge.seen_ms)

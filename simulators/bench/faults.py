@@ -45,7 +45,7 @@ KINDS = _kinds(
     Kind(kind="door-by-hand", what="a person moves a door at the panel", per_hour=0.8),
     Kind(kind="run-aborted", what="a station breaks a run off", per_hour=1.5),
     Kind(kind="run-slow", what="runs take up to four times as long", per_hour=0.6),
-    Kind(kind="run-by-hand", what="a person starts a run at a station's panel", per_hour=0.5),
+    Kind(kind="run-by-hand", what="a person starts a run at a station's panel", per_hour=3.0),
     Kind(kind="value-bad", what="a run gives a value of bad quality", per_hour=1.5),
     Kind(kind="facets-unknown", what="some of what a machine shows cannot be read", per_hour=2.0),
     Kind(kind="handler-fails", what="the handler cannot take hold of a pallet", per_hour=1.0),
@@ -110,6 +110,11 @@ KINDS = _kinds(
     Kind(kind="crash-sent", what="it dies when all commands of an entry went out", per_hour=0.5),
     Kind(kind="journal-refused", what="the database takes no entries for a while", per_hour=0.8),
     Kind(kind="clock-leap", what="the supervisor's clock leaps forward", per_hour=0.4),
+    Kind(
+        kind="clock-back",
+        what="the clock is set back while the supervisor is dead",
+        per_hour=2.0,
+    ),
 )
 
 Chosen = Mapping[str, frozenset[int] | None]
@@ -147,14 +152,17 @@ def written(chosen: Chosen) -> str:
 
 
 class Strikes:
-    """Which faults of a seed strike. ``hits`` counts those that hit by kind and stage, ``struck`` lists every strike: kind and number."""
+    """Which faults of a seed strike. ``hits`` counts those that hit by kind and stage, ``struck`` lists every strike: kind and number.
+
+    ``are_over``: nothing strikes any more.
+    """
 
     def __init__(self, seed: int, chosen: Chosen) -> None:
         self.hits: Counter[tuple[str, str]] = Counter()
         self.struck: list[tuple[str, int]] = []
         self._seed = seed
         self._chosen = chosen
-        self._over = False
+        self.are_over = False
         self._numbers: Counter[str] = Counter()
         intensity = chance("intensity", seed)
         self._intensity = {kind: intensity.choice(INTENSITIES) for kind in KINDS}
@@ -163,19 +171,19 @@ class Strikes:
 
     def stop(self) -> None:
         """Nothing strikes any more."""
-        self._over = True
+        self.are_over = True
 
     def strike(self, kind: str) -> Random | None:
         """An opportunity: what to draw from if the fault strikes here, else None."""
         share = self._shares[kind]
-        if not share or self._over or self._draws[kind].random() >= share:
+        if not share or self.are_over or self._draws[kind].random() >= share:
             return None
         return self.number(kind)
 
     def number(self, kind: str) -> Random | None:
         """The next strike of a kind: what to draw from if it is among the chosen, else None."""
         self._numbers[kind] += 1
-        if self._over or not self._is_chosen(kind, self._numbers[kind]):
+        if self.are_over or not self._is_chosen(kind, self._numbers[kind]):
             return None
         self.struck.append((kind, self._numbers[kind]))
         return chance("strike", self._seed, kind, self._numbers[kind])

@@ -10,8 +10,9 @@ Rules of this file:
 
 import hashlib
 import traceback
-from collections import Counter
+from collections import Counter, deque
 from dataclasses import dataclass, field
+from random import Random
 from typing import TYPE_CHECKING
 
 from simulators.bench.at_machines import HANDLER, AtMachines, crashed
@@ -21,9 +22,10 @@ from simulators.bench.faults import EVERYTHING, HOUR_MS, KINDS, Chosen, Strikes
 from simulators.bench.hands import NOBODY, Hands
 from simulators.bench.on_the_wire import Echo, OnTheWire
 from simulators.bench.random_cells import drawn_hours, random_cell, random_shift
-from simulators.bench.world import World
+from simulators.bench.world import World, orders_among, orders_of
 from simulators.models.chance import chance
-from supervisor.core.decide import Core
+from supervisor.core.decide import Core, Decision
+from supervisor.core.events import Event
 from supervisor.shell.fold import Fold
 from supervisor.store.codec import encode_body
 
@@ -33,13 +35,17 @@ if TYPE_CHECKING:
     from supervisor.core.state import CellState
 
 START_MS = 1_764_000_000_000
-SNAPSHOT_EVERY = 200
+SNAPSHOT_EVERY = 50
 STRANGE_GTIN = "00614141999996"
+WAITS_FOR_ORDER_SHARE = 0.7
+AFTER_ORDER_MS_MAX = 6_000
 QUIET_MS = 20 * 60_000
 """When nothing happens by itself for so long, there has to be a reason."""
 FINISH_HOURS = 3.0
 """For people, doors and moves, besides the time that the runs take one after another."""
 RUNS_AGAIN = 2
+REPLAYED_EVERY = 4
+"""One seed in so many is replayed from its first entry; after every death of a supervisor the journal has to give its last state anyhow."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -92,13 +98,15 @@ class Shift:
         self.checkers = Checkers(self.world, self.hands)
         self.checkers.calm = self._calm
         self.wire.gives = self.checkers.gives
-        self.world.watch = self.checkers.watch
+        self.checkers.says_why = self._says_why
+        self.world.watch = self._watch
         self._diaries = [
             self.hands.diary,
             self.wire.diary,
             self.at.diary,
             self.attendant.diary,
         ]
+        self._armed: deque[tuple[str, Random]] = deque()
         self._target_ms = 0
         self._is_over: Callable[[], bool] = lambda: False
         self._spoil_tags()
@@ -117,10 +125,22 @@ class Shift:
                 finished_ms = self.world.now_ms
             if not self.checkers.failures:
                 self.checkers.end()
-                self._replay()
+                if self.case.seed % REPLAYED_EVERY == 0:
+                    self._replay()
         except Exception as raised:  # noqa: BLE001 - the root of a shift: whatever is raised is a finding
             self._raised(raised)
         return self._outcome(finished_ms - troubled_ms)
+
+    def _watch(self, event: Event, decision: Decision) -> None:
+        """What the core itself promises of its state is looked at by the core, everything else by the checkers."""
+        self.checkers.say("invariant", *self.world.core.broken(decision.state))
+        self.checkers.watch(event, decision)
+        if self._armed and orders_among(decision.commands):
+            self._aim(decision)
+
+    def _says_why(self) -> bool:
+        core, state = self.world.core, self.world.state
+        return any(core.waiting_for(state, about) for about in state.outstanding)
 
     # --- time -------------------------------------------------------------------------------------------------------------------
 
@@ -193,11 +213,29 @@ class Shift:
                 self.at.diary.write(at_ms, lambda kind=kind: self._strike(kind))
 
     def _strike(self, kind: str) -> None:
+        """A strike befalls at once, or waits for the next order: a cell is at rest most of the time, and then little can be hit."""
         draw = self.strikes.number(kind)
-        if draw is not None:
-            stage = self.at.befall(kind, draw)
-            if stage:
-                self.strikes.hit(kind, stage)
+        if draw is None:
+            return
+        if draw.random() < WAITS_FOR_ORDER_SHARE:
+            self._armed.append((kind, draw))
+        else:
+            self._befall(kind, draw, "")
+
+    def _aim(self, decision: Decision) -> None:
+        """The strike that has waited longest befalls a machine that has got an order, a moment after that."""
+        kind, draw = self._armed.popleft()
+        machines = [self.world.machine_of(order) for order in orders_of(decision.commands)]
+        at_ms = self.world.now_ms + draw.randrange(AFTER_ORDER_MS_MAX)
+        aim = draw.choice(machines)
+        self.at.diary.write(at_ms, lambda: self._befall(kind, draw, aim))
+
+    def _befall(self, kind: str, draw: Random, aim: str) -> None:
+        if self.strikes.are_over:
+            return
+        stage = self.at.befall(kind, draw, aim)
+        if stage:
+            self.strikes.hit(kind, stage)
 
     # --- the end ----------------------------------------------------------------------------------------------------------------
 

@@ -3,11 +3,10 @@
 Rules of this file: for counting only; nothing is judged by it, so it may ask the core's own tables.
 """
 
-from simulators.bench.world import World
+from simulators.bench.world import World, orders_of
 from supervisor.core.commands import (
     AbortRun,
     AcknowledgeResult,
-    CancelTimer,
     ClearFault,
     Command,
     Goal,
@@ -15,9 +14,7 @@ from supervisor.core.commands import (
     PrepareProgram,
     ReadTag,
     SetDoor,
-    SetTimer,
     StartRun,
-    StoreRecord,
 )
 
 BAYS = {
@@ -28,14 +25,16 @@ BAYS = {
     "entered": "arm inside",
 }
 
+MOVING = ("opening", "closing", "entered")
+
 
 def stage_of(world: World, machine: str) -> str:
     """The stage of a station's handshake, of the handler, or of the places."""
     station = world.state.stations.get(machine)
     if station is None:
         return f"handler {world.state.handler.stage}" if machine == "handler" else "places"
-    if station.bay == "entered":
-        return "arm inside"
+    if station.bay in MOVING:
+        return BAYS[station.bay]
     if station.run is not None and station.run.stage != "none":
         return f"run {station.run.stage}"
     return BAYS[station.bay]
@@ -64,5 +63,5 @@ def step_of(goal: Goal) -> str:
 
 def step_among(commands: tuple[Command, ...]) -> str:
     """What a decision's first order asks for; "no order" where it has none."""
-    goals = [c for c in commands if not isinstance(c, SetTimer | CancelTimer | StoreRecord)]
+    goals = orders_of(commands)
     return step_of(goals[0]) if goals else "no order"

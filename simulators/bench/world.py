@@ -70,6 +70,10 @@ class Stuck(Exception):  # noqa: N818 - it says what became of the world
     """Facts and commands of one moment do not come to an end."""
 
 
+class Forgotten(Exception):  # noqa: N818 - it says what became of the world
+    """What a new supervisor reads in the journal is not what the last one knew."""
+
+
 def straight(fact: Event) -> Iterable[tuple[int, Event]]:
     """The fact itself, at once."""
     return ((0, fact),)
@@ -216,6 +220,15 @@ class World:
         """The supervisor's clock leaps forward; the machines notice nothing."""
         self._delays.leap(by_ms)
 
+    def set_back(self, by_ms: int) -> None:
+        """The clock is set back while the supervisor is dead: it will begin where its journal ended, if that is later.
+
+        A running supervisor counts on from where it began, whatever is done to the clock (``supervisor.shell.clock``).
+        """
+        assert not self._life.alive
+        last_ms = self.journal.entries[-1].at_ms
+        self._delays.ahead_ms = max(self._delays.ahead_ms - by_ms, last_ms - self.now_ms)
+
     def on_the_way(self) -> bool:
         """Whether facts have still to reach the core."""
         return bool(self._answers or self._desk.behind or self._unnoticed or self._delays.facts())
@@ -299,6 +312,9 @@ class World:
         fold: Fold[CellState] = Fold(lambda _: self.core, start=start)
         for entry in self.journal.read(1 if start is None else start.seq + 1):
             fold.take(entry.event, entry.at_ms)
+        if fold.state != self.state:
+            message = f"the journal up to entry {len(self.journal.entries)} gives another state"
+            raise Forgotten(message)
         self.state = fold.state
         self._desk.entries = "taken"
         self._seen.clear()
@@ -531,10 +547,14 @@ class World:
         self._answers += self._over_the_wire([(self.machine_of(goal), fact)])
 
 
+def orders_of(commands: tuple[Command, ...]) -> list[Goal]:
+    """Those of some commands that are for machines."""
+    return [each for each in commands if not isinstance(each, SetTimer | CancelTimer | StoreRecord)]
+
+
 def orders_among(commands: tuple[Command, ...]) -> int:
     """How many of some commands are for machines."""
-    ours = SetTimer | CancelTimer | StoreRecord
-    return sum(1 for command in commands if not isinstance(command, ours))
+    return len(orders_of(commands))
 
 
 def _sent(commands: tuple[Command, ...], how_many: Sent) -> tuple[Command, ...]:

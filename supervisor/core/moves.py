@@ -195,7 +195,10 @@ def fail(draft: Draft, goal: MoveHandler, seen: str) -> None:
     else:
         known = goal.picked in draft.pallets
         picked = goal.picked if known and picking == "occupied" else ""
-        _apply(draft, replace(goal, picked=picked, put=goal.put if putting == "empty" else ""))
+        put = goal.put if putting == "empty" else ""
+        _apply(draft, replace(goal, picked=picked, put=put))
+        if put:
+            pallets.have_proven(draft, put)  # an empty jaw does not tell where its pallet went
     _end_move(draft, goal, "order failed")
     draft.hold(
         "handler-failed",

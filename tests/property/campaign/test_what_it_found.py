@@ -213,11 +213,31 @@ def test_what_stands_on_an_outfeed_place_that_was_out_of_sight_is_proven_by_its_
     assert world.state.pallets.keys() == {f"unread@{goal.place}"}
 
 
-def later(after_ms):
-    """The second pallet comes much later."""
+def test_a_pallet_that_left_its_jaw_by_an_order_given_up_is_proven_by_its_tag(a_world):
+    """Seed 242. The order to put it down never arrived, it fell out of the jaw, and somebody put another down where it should go."""
+    world = a_world(pallets=2, built=later(30 * DAY_MS, taken_after_ms=DAY_MS))
+    world.goes_lost = lambda goal: isinstance(goal, MoveHandler) and goal.place.startswith("out-")
+    world.run(world.now_ms + DAY_MS, done=puts_out)
+    goal = world.state.outstanding["handler"].goal
+    world.cut("handler")
+    assert world.floor.lift(world.physics.jaws[goal.put_jaw - 1]) == goal.put
+    (other,) = world.models.operator.expected()
+    world.models.operator.leave_to_others(other)
+    world.floor.set_down(goal.place, other)
+    world.mend("handler")
+    until(world, "move-late")
+    answer(world, "move-late", "give up")
+    answer(world, "handler-failed", "go on")
+    until(world, "outfeed-misused")
+    assert world.state.pallets.keys() == {f"unread@{goal.place}"}
+
+
+def later(after_ms, taken_after_ms=20_000):
+    """The second pallet comes much later; what is put out is taken away after a while."""
 
     def built(physics):
         times = (START_MS, START_MS + after_ms)
-        return changed(physics, operator=changed(physics.operator, arrivals_ms=times))
+        operator = changed(physics.operator, arrivals_ms=times, take_after_ms=taken_after_ms)
+        return changed(physics, operator=operator)
 
     return built
