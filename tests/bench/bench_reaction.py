@@ -7,6 +7,7 @@ Rules of this file:
   the first bytes of its acknowledgement are with the socket.
 - The optical station's result comes with that message. The other two have to be asked for it first: a round trip that belongs to
   their information models, so they have lines of their own.
+- The cell is paused until every machine is connected: a pallet that comes while a station is still missing goes to another.
 - The denominator is one raw write of asyncua, back to back, in the same process, to one of the same servers, right after the run.
 """
 
@@ -31,7 +32,7 @@ from supervisor.app import adapters_of
 from supervisor.cell.load import LoadedCell, load_cell
 from supervisor.core.commands import AcknowledgeResult, Goal, StoreRecord
 from supervisor.core.decide import Core
-from supervisor.core.events import SupervisorStarted
+from supervisor.core.events import CellOrdered, SupervisorStarted
 from supervisor.core.state import CellState
 from supervisor.shell.clock import start_clock
 from supervisor.shell.outbox import outbox_for
@@ -120,15 +121,20 @@ def now() -> tuple[float, float]:
 
 
 class Counting(Lookout):
-    """The lookout of the interface, which also knows when every part has its record and has left."""
+    """The lookout of the interface, which also knows when all is connected, and when every part has its record and has left."""
 
     def __init__(self, pallets: int) -> None:
         super().__init__()
         self._missing = pallets
+        self.connected = asyncio.Event()
         self.finished = asyncio.Event()
 
     def publish(self, published: Published[CellState]) -> None:
         super().publish(published)
+        state = published.state
+        links = (state.handler, *state.stations.values(), *state.readers.values())
+        if all(machine.link == "up" for machine in links):
+            self.connected.set()
         self._missing -= sum(
             isinstance(command, StoreRecord) and command.record.revision == 1
             for entry in published.entries
@@ -155,10 +161,13 @@ async def drive(loaded: LoadedCell, store: Store, writer: Writer, pallets: int) 
     started = SupervisorStarted(
         declaration=loaded.cell.digest, version=version("pointsman"), fence=store.fence
     )
+    runtime.inbox.put(CellOrdered(want="pause", by="bench"), source="bench")
     works = [asyncio.create_task(runtime.run(started))]
     works += [asyncio.create_task(a.run(runtime.inbox.emitter(a.name))) for a in adapters]
     try:
         async with asyncio.timeout(PATIENCE_S):
+            await watched.connected.wait()
+            await runtime.submit(CellOrdered(want="run", by="bench"), source="bench")
             await watched.finished.wait()
     finally:
         for work in works:
