@@ -11,7 +11,7 @@ Rules of this file:
 import asyncio
 from collections.abc import AsyncGenerator, Coroutine, Mapping
 from contextlib import asynccontextmanager
-from typing import Any, Protocol
+from typing import Any, Literal, Protocol
 
 from supervisor.cell.value import value
 from supervisor.stations.facts import ServerFacts, chunks, read_facts
@@ -32,6 +32,8 @@ from supervisor.stations.wire import Session, reading_of
 LANES = 2  # Publish requests on their way; the second covers the time in which the first message is worked on
 TICK_S = 0.25
 POLL_S = 0.5
+NUMBER_MAX = 2**32 - 1
+PROVE_S = 1.0  # an idle connection for orders is asked for a sign of life this often
 GOODBYE_S_MAX = 0.3
 ORDER_REQUEST_S_MAX = 700.0  # longer than any order of a profile; each order sets its own limit
 YIELDS_BEFORE_PUBLISH = 3  # turns of the loop in which what a message has set off is sent first
@@ -41,14 +43,23 @@ _STATE = numeric_id(ua.ObjectIds.Server_ServerStatus_State)
 
 @value
 class LinkOptions:
-    """How a server is watched. Intervals are wishes; what the server made of them is in the link's report."""
+    """How a server is watched. Intervals are wishes; what the server made of them is in the link's report.
+
+    Opening takes as many round trips as the server's limits make it take, so only each of its requests has a tight limit
+    (``REQUEST_S_MAX``), a session as a whole and the first image ``connect_s_max``, and everything together ``open_s_max``.
+    A server that does not answer is knocked at every ``knock_s``, each time for ``answer_s_max``; one that answers and then cannot
+    be used is tried again after ``retry_s_min`` to ``retry_s_max``.
+    """
 
     interval_ms: float = 100
     keep_alive_ms: int = 500
     silence_ms_max: int = 1_500
     lifetime_ms: int = 30_000
     session_ms: int = 30_000
+    open_s_max: float = 60.0
     connect_s_max: float = 6.0
+    knock_s: float = 0.3
+    answer_s_max: float = 1.5
     retry_s_min: float = 0.2
     retry_s_max: float = 2.0
 
@@ -99,6 +110,7 @@ class Connection:
         self._ended = False
         self._quiet_ticks = 0
         self._told = False
+        self._next_number = 0
         self._unseen = set(range(len(wanted.watch)))
         self._all_seen = asyncio.Event()
         self._doubt: asyncio.Future[str] = asyncio.get_running_loop().create_future()
@@ -132,7 +144,7 @@ class Connection:
         """
         silent = True
         try:
-            async with asyncio.timeout(self._options.connect_s_max):
+            async with asyncio.timeout(self._options.open_s_max):
                 await self._open()
             await _until_one_ends(
                 *(self._lane() for _ in range(LANES)),
@@ -171,7 +183,8 @@ class Connection:
     # --- opening --------------------------------------------------------------------------------------------------------
 
     async def _open(self) -> None:
-        await self._monitor.open()
+        async with asyncio.timeout(self._options.connect_s_max):
+            await self._monitor.open()
         self._orders = await self._open_orders()
         self.facts = await read_facts(self._monitor)
         self.found = await resolve(self._monitor, self.facts, self._wanted)
@@ -263,6 +276,9 @@ class Connection:
         """Put the readings of a message into the image and tell the seat."""
         self._quiet_ticks = 0
         parts = message.NotificationMessage.NotificationData
+        self._count(
+            message.NotificationMessage.SequenceNumber, "content" if parts else "sign of life"
+        )
         if not parts:
             return
         now_s = asyncio.get_running_loop().time()
@@ -276,6 +292,20 @@ class Connection:
             self._seat.link_changed()
         elif not self._unseen:
             self._all_seen.set()
+
+    def _count(self, number: int, what: Literal["content", "sign of life"]) -> None:
+        """Miss no message: a level that was in it would stay unseen.
+
+        Messages with content are numbered one by one from 1, over the largest to 1 again; a sign of life carries the next number
+        (OPC 10000-4 5.14.1.1 and 7.26). One that is behind is a server's peculiarity and tells nothing.
+        """
+        if self._next_number and number > self._next_number:
+            message = (
+                f"expected message {self._next_number} of the subscription, message {number} came"
+            )
+            raise LinkLost(message)
+        if what == "content":
+            self._next_number = number % NUMBER_MAX + 1
 
     def _put(self, position: int, reading: Reading) -> None:
         self.image[position] = reading
@@ -303,8 +333,11 @@ class Connection:
             if reading.source_ms >= self.image[position].source_ms:
                 self._put(position, reading)
 
+    def _silence_ms_max(self) -> float:
+        return max(self._options.silence_ms_max, 1.5 * self.revised.keep_alive_ms)
+
     async def _watch_silence(self) -> None:
-        limit_ms = max(self._options.silence_ms_max, 1.5 * self.revised.keep_alive_ms)
+        limit_ms = self._silence_ms_max()
         ticks_max = round(limit_ms / 1000 / TICK_S)
         while True:
             await asyncio.sleep(TICK_S)
@@ -320,7 +353,7 @@ class Connection:
         """Renew the channels and keep the session for orders alive; ask for a sign of life where the server sends none by itself."""
         sends_keep_alives = self.revised.keep_alive_ms >= 1
         loop = asyncio.get_running_loop()
-        kept_s = loop.time()
+        proved_s = loop.time()
         while True:
             await asyncio.sleep(POLL_S)
             await self._monitor.renew_channel_when_due()
@@ -330,9 +363,21 @@ class Connection:
             if self._orders is None or self._ordering:
                 continue
             await self._orders.renew_channel_when_due()
-            if loop.time() - kept_s > self._orders.timeout_ms / 3000:
-                await self._orders.read([(_STATE, ua.AttributeIds.Value)])
-                kept_s = loop.time()
+            if loop.time() - proved_s >= PROVE_S:
+                await self._prove_orders(self._orders)
+                proved_s = loop.time()
+
+    async def _prove_orders(self, session: Session) -> None:
+        """Nothing comes on this connection unasked, so one that is dead would show with the next order only."""
+        limit_s = self._silence_ms_max() / 1000
+        try:
+            async with asyncio.timeout(limit_s):
+                await session.read([(_STATE, ua.AttributeIds.Value)])
+        except (OSError, TimeoutError) as error:
+            if session is not self._orders:
+                return  # an order has dropped it meanwhile
+            message = f"nothing was heard on the connection for orders for {limit_s:.1f} s"
+            raise LinkLost(message, silent="yes") from error
 
     # --- the session for orders -----------------------------------------------------------------------------------------
 

@@ -1,8 +1,8 @@
 """The link to one server: connections one after another, for ever.
 
 Rules of this file:
-- A link never gives up and never repairs: it waits a little and builds a new connection from nothing.
-- It says once why it is down, again only when the reason changes, and once that it is back.
+- A link never gives up and never repairs: it knocks until somebody answers, then builds a new connection from nothing.
+- It logs once that it went down and once that it is back. Between the two, a reason that was not given yet is logged once.
 - Only cancelling ends it. A defect of ours is logged with its traceback and treated like any other loss.
 """
 
@@ -13,6 +13,7 @@ from typing import Literal, Protocol
 
 from supervisor.cell.value import value
 from supervisor.stations.connection import Connection, LinkOptions, Revised, Seat
+from supervisor.stations.knocking import until_answered
 from supervisor.stations.opcua import StatusError, UaError
 from supervisor.stations.resolve import Wanted
 from supervisor.stations.security import Security
@@ -20,6 +21,16 @@ from supervisor.stations.trouble import LinkLost
 from supervisor.stations.wire import quiet_library_log
 
 __all__ = ["Link", "LinkOptions", "LinkReport", "LinkSeat"]
+
+REASONS_MAX = 5  # an outage never fills the log, whatever a server thinks of
+
+HINTS = {
+    "BadTooManySessions": ": it has no session left; close other clients, or wait until theirs end",
+    "BadCertificateTimeInvalid": ": our certificate is not valid at its time; renew it, or set the clock of the station",
+    "BadCertificateUriInvalid": ": our certificate does not name this application; have one made for its URI",
+    "BadCertificateUntrusted": ": have our certificate trusted at the station",
+    "BadSecurityChecksFailed": ": have our certificate trusted at the station, and check that the station's is the pinned one",
+}
 
 log = logging.getLogger(__name__)
 
@@ -36,6 +47,18 @@ class LinkReport:
     asked_interval_ms: float
     revised: Revised | None
     quiet_s: float
+
+
+class Outage:
+    """A time without a connection: since when, and the reasons given so far."""
+
+    def __init__(self, since_s: float) -> None:
+        self.since_s = since_s
+        self.reasons: set[str] = set()
+
+    def is_news(self, why: str) -> bool:
+        """Whether a reason is worth a line: it was not given before, and there are not too many of them already."""
+        return why not in self.reasons and len(self.reasons) < REASONS_MAX
 
 
 class LinkSeat(Seat, Protocol):
@@ -63,26 +86,35 @@ class Link:
         self._options = options
         self._security = security
         self._connection: Connection | None = None
-        self._state: Literal["up", "down"] = "down"
+        self._state: Literal["up", "down", "new"] = "new"
         self._why = "not connected yet"
+        self._outage = Outage(0.0)
 
     async def run(self, seat: LinkSeat) -> None:
         """Connect and connect again until cancelled."""
         quiet_library_log()
         listener = _Listener(self, seat)
         failures = 0
-        told = ""
         while True:
+            await until_answered(
+                self._url, self._options, lambda lost: self._is_down(reason(lost), seat)
+            )
             why = await self._one_life(listener)
-            was_up = self._state == "up"
-            self._state, self._why, self._connection = "down", why, None
-            if was_up or not told:
-                seat.link_down(why)
-            if was_up or why != told:
-                log.warning("%s: link down: %s", self.name, why)
-            told = why
-            failures = 0 if was_up else failures + 1
+            failures = 0 if self._state == "up" else failures + 1
+            self._connection = None
+            self._is_down(why, seat)
             await asyncio.sleep(self._pause_s(failures))
+
+    def _is_down(self, why: str, seat: LinkSeat) -> None:
+        """Note why there is no connection; tell the seat once, and the log once of each reason."""
+        went, self._state, self._why = self._state != "down", "down", why
+        if went:
+            self._outage = Outage(asyncio.get_running_loop().time())
+            seat.link_down(why)
+            log.warning("%s: link down: %s", self.name, why)
+        elif self._outage.is_news(why):
+            log.info("%s: link still down: %s", self.name, why)
+        self._outage.reasons.add(why)
 
     async def _one_life(self, listener: "_Listener") -> str:
         """One connection from beginning to end; why it ended."""
@@ -105,8 +137,12 @@ class Link:
 
     def came_up(self) -> None:
         """The seat is about to be told."""
+        if self._state == "new":
+            log.info("%s: link up", self.name)
+        else:
+            down_s = asyncio.get_running_loop().time() - self._outage.since_s
+            log.info("%s: link up again after %.1f s", self.name, down_s)
         self._state, self._why = "up", ""
-        log.info("%s: link up", self.name)
 
     def report(self) -> LinkReport:
         """How the link stands now."""
@@ -114,7 +150,7 @@ class Link:
         return LinkReport(
             name=self.name,
             url=self._url,
-            link=self._state,
+            link="up" if self._state == "up" else "down",
             why=self._why,
             boot=connection.facts.boot if connection else "",
             asked_interval_ms=self._options.interval_ms,
@@ -140,7 +176,8 @@ class _Listener:
 def reason(lost: Exception) -> str:
     """Why a connection ended, in words for people."""
     if isinstance(lost, StatusError):
-        return f"the server answered {type(lost).__name__}"
+        name = type(lost).__name__
+        return f"the server answered {name}{HINTS.get(name, '')}"
     if isinstance(lost, TimeoutError):
         return "no answer in time"
     if isinstance(lost, ConnectionRefusedError):

@@ -8,6 +8,7 @@ Rules of this file:
 
 import asyncio
 import logging
+import socket
 from collections.abc import Sequence
 from datetime import UTC, datetime
 from typing import Any
@@ -38,10 +39,12 @@ from supervisor.stations.opcua import (
 )
 from supervisor.stations.reading import Reading
 from supervisor.stations.security import Security
+from supervisor.stations.trouble import LinkLost
 from supervisor.verdict.result import Quality
 
 REQUEST_S_MAX = 4.0
 CHANNEL_LIFETIME_MS = 600_000  # short, so that renewal is exercised every few minutes
+PEER_GONE_MS = 3_000  # a peer whose machine does not acknowledge for so long is gone, also while an order is waited for
 APPLICATION_URI = "urn:pointsman:supervisor"
 
 _QUALITIES: tuple[Quality, ...] = ("good", "uncertain", "bad", "bad")
@@ -53,6 +56,42 @@ def quiet_library_log() -> None:
     library = logging.getLogger("asyncua")
     if library.level == logging.NOTSET:
         library.setLevel(logging.CRITICAL)
+
+
+async def knock(url: str, limit_s: float) -> None:
+    """Ask a server for its Acknowledge (OPC 10000-6 7.1.2) and hang up: it is there, and no channel or session was spent on it.
+
+    Raises:
+        OSError, TimeoutError, UaError: nobody answered as a server does.
+    """
+    client = Client(url, timeout=limit_s)
+    try:
+        async with asyncio.timeout(limit_s):
+            await client.connect_socket()
+            await client.send_hello()
+    finally:
+        _hang_up(client)
+
+
+def _hang_up(client: Any) -> None:
+    """Drop the socket at once."""
+    protocol = client.uaclient.protocol
+    if protocol is not None and protocol.transport is not None:
+        protocol.transport.abort()
+
+
+def _notice_a_gone_peer(client: Any) -> None:
+    """Have the kernel break a connection whose peer acknowledges nothing (tcp(7); the options are Linux's)."""
+    found: Any = client.uaclient.protocol.transport.get_extra_info("socket")
+    found.setsockopt(socket.SOL_SOCKET, socket.SO_KEEPALIVE, 1)
+    for option, setting in (
+        ("TCP_USER_TIMEOUT", PEER_GONE_MS),
+        ("TCP_KEEPIDLE", 1),
+        ("TCP_KEEPINTVL", 1),
+        ("TCP_KEEPCNT", PEER_GONE_MS // 1000),
+    ):
+        if hasattr(socket, option):
+            found.setsockopt(socket.IPPROTO_TCP, getattr(socket, option), setting)
 
 
 class _OwnSession(UaSession):
@@ -68,6 +107,7 @@ class Session:
     def __init__(
         self, url: str, security: Security, *, timeout_ms: int, request_s_max: float = REQUEST_S_MAX
     ) -> None:
+        self._url = url
         self._security = security
         self._client = Client(url, timeout=request_s_max)
         self._client.application_uri = APPLICATION_URI
@@ -88,15 +128,26 @@ class Session:
         """Connect, open the channel, create and activate the session.
 
         Raises:
-            OSError, TimeoutError, UaError: it did not work; the session is good for nothing.
+            LinkLost, OSError, TimeoutError, UaError: it did not work; the session is good for nothing.
         """
         await self._security.prepare(self._client)
         await self._client.connect_socket()
+        _notice_a_gone_peer(self._client)
         await self._client.send_hello()
-        await self._client.open_secure_channel()
+        await self._open_channel()
         self._note_channel()
         await self._client.create_session()
         await self._client.activate_session()
+
+    async def _open_channel(self) -> None:
+        """Open the channel. A server that cannot read what we encrypted for another key hangs up or says nothing."""
+        try:
+            await self._client.open_secure_channel()
+        except (OSError, UaError) as refused:
+            why = await self._security.explain(self._url)
+            if why:
+                raise LinkLost(why) from refused
+            raise
 
     def is_lost(self) -> bool:
         """Whether the socket is closed."""
@@ -117,9 +168,7 @@ class Session:
 
     def abort(self) -> None:
         """Drop the socket at once; whoever waits for an answer gets a ConnectionError."""
-        protocol = self._client.uaclient.protocol
-        if protocol is not None and protocol.transport is not None:
-            protocol.transport.abort()
+        _hang_up(self._client)
 
     async def close(self, limit_s: float) -> None:
         """Say goodbye, so that the server's session slot is free at once; within the limit, whatever happens."""

@@ -14,15 +14,19 @@ import sys
 import threading
 from collections.abc import AsyncIterator, Callable, Iterator
 from contextlib import asynccontextmanager, suppress
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
 import pytest
 from asyncua import Client, ua
-from asyncua.crypto.cert_gen import setup_self_signed_certificate
-from cryptography.x509.oid import ExtendedKeyUsageOID
+from asyncua.crypto.cert_gen import dump_private_key_as_pem, generate_private_key
+from cryptography import x509
+from cryptography.hazmat.primitives import hashes, serialization
+from cryptography.x509.oid import ExtendedKeyUsageOID, NameOID
 from ruamel.yaml import YAML
 
+from simulators.bench.proxy import Proxy
 from supervisor.cell.profile import profile_problems, read_profile, shipped_profiles
 from supervisor.core.events import Event
 from supervisor.stations.adapter import WiredAdapter, Wiring
@@ -119,25 +123,65 @@ class Machines:
         self._launcher.end()
 
 
+TODAY = datetime.now(UTC)
+YEAR = timedelta(days=365)
+CERTIFICATES = {  # who: the URI named, the use, and from when on it is valid for a year
+    "server": ("urn:pointsman:test:server", ExtendedKeyUsageOID.SERVER_AUTH, TODAY),
+    "other": ("urn:pointsman:test:server", ExtendedKeyUsageOID.SERVER_AUTH, TODAY),
+    "expired": ("urn:pointsman:test:server", ExtendedKeyUsageOID.SERVER_AUTH, TODAY - 2 * YEAR),
+    "early": ("urn:pointsman:test:server", ExtendedKeyUsageOID.SERVER_AUTH, TODAY + 2 * YEAR),
+    "misnamed": ("urn:somebody:else", ExtendedKeyUsageOID.SERVER_AUTH, TODAY),
+    "client": ("urn:pointsman:test:client", ExtendedKeyUsageOID.CLIENT_AUTH, TODAY),
+    "client-expired": (
+        "urn:pointsman:test:client",
+        ExtendedKeyUsageOID.CLIENT_AUTH,
+        TODAY - 2 * YEAR,
+    ),
+    "client-misnamed": ("urn:somebody:else", ExtendedKeyUsageOID.CLIENT_AUTH, TODAY),
+    "client-for-servers": ("urn:pointsman:test:client", ExtendedKeyUsageOID.SERVER_AUTH, TODAY),
+}
+
+
+def write_certificate(folder: Path, who: str) -> None:
+    """A key and a self-signed application certificate (OPC 10000-6 6.2.2) as ``<who>.pem`` and ``<who>.der``."""
+    uri, use, begins = CERTIFICATES[who]
+    key = generate_private_key()
+    name = x509.Name([x509.NameAttribute(NameOID.COMMON_NAME, who)])
+    usage = dict.fromkeys(
+        ("key_agreement", "crl_sign", "encipher_only", "decipher_only"), False
+    ) | dict.fromkeys(
+        (
+            "digital_signature",
+            "content_commitment",
+            "key_encipherment",
+            "data_encipherment",
+            "key_cert_sign",
+        ),
+        True,
+    )
+    certificate = (
+        x509.CertificateBuilder(issuer_name=name, subject_name=name, public_key=key.public_key())
+        .serial_number(x509.random_serial_number())
+        .not_valid_before(begins - timedelta(days=1))
+        .not_valid_after(begins + YEAR)
+        .add_extension(
+            x509.SubjectAlternativeName([x509.UniformResourceIdentifier(uri)]), critical=False
+        )
+        .add_extension(x509.BasicConstraints(ca=True, path_length=0), critical=False)
+        .add_extension(x509.KeyUsage(**usage), critical=False)
+        .add_extension(x509.ExtendedKeyUsage([use]), critical=False)
+        .sign(key, hashes.SHA256())
+    )
+    (folder / f"{who}.pem").write_bytes(dump_private_key_as_pem(key))
+    (folder / f"{who}.der").write_bytes(certificate.public_bytes(serialization.Encoding.DER))
+
+
 @pytest.fixture(scope="session")
 def keys(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Keys and certificates of the strange server, of a client, and of somebody else: ``<who>.pem`` and ``<who>.der``."""
+    """Keys and certificates of the strange server, of clients, and of somebody else: ``<who>.pem`` and ``<who>.der``."""
     folder = tmp_path_factory.mktemp("keys")
-    for who, use in (
-        ("server", ExtendedKeyUsageOID.SERVER_AUTH),
-        ("client", ExtendedKeyUsageOID.CLIENT_AUTH),
-        ("other", ExtendedKeyUsageOID.SERVER_AUTH),
-    ):
-        asyncio.run(
-            setup_self_signed_certificate(
-                folder / f"{who}.pem",
-                folder / f"{who}.der",
-                f"urn:pointsman:test:{who}",
-                "localhost",
-                [use],
-                {},
-            )
-        )
+    for who in CERTIFICATES:
+        write_certificate(folder, who)
     return folder
 
 
@@ -222,81 +266,29 @@ def strange(strange_process: Strange) -> Iterator[Strange]:
     strange_process.thaw()
 
 
-class Proxy:
-    """A network between link and server: it can be cut, and it can swallow everything without a word."""
-
-    def __init__(self, url: str) -> None:
-        host, _, port = url.removeprefix("opc.tcp://").partition(":")
-        self._target = (host, int(port))
-        self._server: asyncio.Server | None = None
-        self._writers: set[asyncio.StreamWriter] = set()
-        self._tasks: set[asyncio.Task[None]] = set()
-        self.swallows = False
-        self.refuses = False
-        self.connections = 0
-
-    @property
-    def url(self) -> str:
-        assert self._server
-        return f"opc.tcp://127.0.0.1:{self._server.sockets[0].getsockname()[1]}"
-
-    async def start(self) -> None:
-        self._server = await asyncio.start_server(self._accept, "127.0.0.1", 0)
-
-    async def _accept(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
-        self.connections += 1
-        if self.refuses:
-            writer.transport.abort()
-            return
-        try:
-            there_reader, there_writer = await asyncio.open_connection(*self._target)
-        except OSError:
-            writer.transport.abort()
-            return
-        self._writers |= {writer, there_writer}
-        for source, sink in ((reader, there_writer), (there_reader, writer)):
-            task = asyncio.create_task(self._pump(source, sink))
-            self._tasks.add(task)
-            task.add_done_callback(self._tasks.discard)
-
-    async def _pump(self, source: asyncio.StreamReader, sink: asyncio.StreamWriter) -> None:
-        with suppress(OSError):
-            while data := await source.read(65_536):
-                if not self.swallows:
-                    sink.write(data)
-        if not self.swallows:
-            sink.close()
-
-    def cut(self) -> None:
-        """Break every connection."""
-        for writer in self._writers:
-            writer.transport.abort()
-        self._writers.clear()
-
-    async def stop(self) -> None:
-        assert self._server
-        self.cut()
-        self._server.close()
-        for task in list(self._tasks):
-            task.cancel()
-        await asyncio.gather(*self._tasks, return_exceptions=True)
-        await self._server.wait_closed()
-
-
 @pytest.fixture
 async def through_proxy() -> AsyncIterator[Callable[[str], Any]]:
-    """Makes a started proxy in front of a server."""
+    """Makes a listening proxy in front of a server; ``url`` leads through it."""
     proxies: list[Proxy] = []
 
     async def make(url: str) -> Proxy:
-        proxy = Proxy(url)
-        await proxy.start()
+        host, _, port = url.removeprefix("opc.tcp://").partition(":")
+        proxy = Through(host, int(port))
+        await proxy.listen()
         proxies.append(proxy)
         return proxy
 
     yield make
     for proxy in proxies:
         await proxy.stop()
+
+
+class Through(Proxy):
+    """A proxy with the address that leads through it."""
+
+    @property
+    def url(self) -> str:
+        return f"opc.tcp://127.0.0.1:{self.port}"
 
 
 class Watcher:

@@ -16,6 +16,7 @@ from typing import Any
 from asyncua import Server, ua
 from asyncua.common.structures104 import new_enum, new_struct, new_struct_field
 from asyncua.common.utils import ServiceError
+from asyncua.crypto.validator import CertificateValidator, CertificateValidatorOptions
 from asyncua.server.internal_session import InternalSession
 from asyncua.server.uaprocessor import UaProcessor
 
@@ -55,6 +56,49 @@ def _limited(service: Any, items: str) -> Any:
 def _check(size: int) -> None:
     if size > LIMIT:
         raise ServiceError(ua.StatusCodes.BadTooManyOperations)
+
+
+def refuse_sessions(refusing: Any) -> None:
+    """Refuse each new session with the status code that ``refusing`` holds; 1 breaks the connection without a word."""
+    asked = ua.NodeId(ua.ObjectIds.CreateSessionRequest_Encoding_DefaultBinary)
+    plain = UaProcessor._process_message
+
+    async def process(self: Any, typeid: Any, *rest: Any) -> Any:
+        code = await refusing.read_value() if typeid == asked else 0
+        if code == 1:
+            return False
+        if code:
+            raise ServiceError(code)
+        return await plain(self, typeid, *rest)
+
+    UaProcessor._process_message = process
+
+
+async def follow_security(server: Server, strange: "Strange", keys: Path) -> None:
+    """Present the certificate that a variable names, and check those of clients where another says so."""
+    checks = CertificateValidator(
+        CertificateValidatorOptions.EXT_VALIDATION | CertificateValidatorOptions.PEER_CLIENT
+    )
+    presented = "server"
+    while True:
+        await asyncio.sleep(0.02)
+        checking = await strange.nodes["Checking"].read_value()
+        server.iserver.certificate_validator = checks.validate if checking else None
+        wanted = await strange.nodes["Presents"].read_value()
+        if wanted != presented:
+            presented = wanted
+            await present(server, keys, wanted)
+            await strange.nodes["Presented"].write_value(wanted, T.String)
+
+
+async def present(server: Server, keys: Path, who: str) -> None:
+    """Use other keys for every channel that is opened from now on."""
+    await server.load_certificate(str(keys / f"{who}.der"))
+    await server.load_private_key(str(keys / f"{who}.pem"))
+    server._policies.clear()
+    server.iserver.endpoints.clear()
+    await server._setup_server_nodes()
+    server.bserver.set_policies(server._policies)
 
 
 async def state_limits(server: Server) -> None:
@@ -109,6 +153,10 @@ class Strange:
             await self.variable(name, False, T.Boolean)
         await self.variable("Manner", "ack", T.String)
         await self.variable("Message", "the nest is empty", T.String)
+        await self.variable("Refusing", 0, T.UInt32)
+        await self.variable("Presents", "server", T.String)
+        await self.variable("Presented", "server", T.String)
+        await self.variable("Checking", False, T.Boolean)
         await self.variable("Sealed", 0, T.Int32)
         await self.nodes["Sealed"].set_writable(False)
         await self._results()
@@ -210,21 +258,27 @@ async def main(shift: int, port: int, keys: Path) -> None:
     server.set_security_policy([policies.NoSecurity, policies.Basic256Sha256_SignAndEncrypt])
     await server.load_certificate(str(keys / "server.der"))
     await server.load_private_key(str(keys / "server.pem"))
+    await server.set_application_uri("urn:pointsman:test:server")
     for number in range(shift):
         await server.register_namespace(f"urn:pointsman:test:filler-{number}")
     strange = Strange(server, await server.register_namespace(URI))
     await strange.build()
     await state_limits(server)
     enforce_limits()
+    refuse_sessions(strange.nodes["Refusing"])
     async with server:
         port = server.bserver.port
         sys.stdout.write(
             json.dumps({"url": f"opc.tcp://127.0.0.1:{port}", "index": strange.index}) + "\n"
         )
         sys.stdout.flush()
-        answering = asyncio.create_task(strange.answer())
+        works = [
+            asyncio.create_task(strange.answer()),
+            asyncio.create_task(follow_security(server, strange, keys)),
+        ]
         await asyncio.get_running_loop().run_in_executor(None, sys.stdin.read)
-        answering.cancel()
+        for work in works:
+            work.cancel()
 
 
 if __name__ == "__main__":

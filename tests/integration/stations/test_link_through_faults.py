@@ -28,7 +28,7 @@ async def test_a_cut_is_noticed_at_once_and_the_link_comes_back(
     await station.until(lambda: link_of(station) == "up")
     before = station.last(StationObserved)
 
-    proxy.cut()
+    proxy.cut("reset")
     down = await station.until(
         lambda: link_of(station) == "down" and station.last(StationObserved), 0.5
     )
@@ -36,7 +36,7 @@ async def test_a_cut_is_noticed_at_once_and_the_link_comes_back(
 
     assert (down.mode, down.door, down.nest, down.work, down.counter) == ("unknown",) * 4 + (-1,)
     assert station.last(StationObserved) == before
-    assert proxy.connections == 4
+    assert proxy.connections == 6  # each time a knock, one for monitoring, one for orders
 
 
 @pytest.mark.hazard(29, 39)
@@ -49,7 +49,7 @@ async def test_a_silent_network_is_noticed_by_the_age_of_the_last_message(
     )
     await handler.until(lambda: handler.last(HandlerObserved).link == "up")
 
-    proxy.swallows = True
+    proxy.swallow()
     down = await handler.until(
         lambda: handler.last(HandlerObserved).link == "down" and handler.last(HandlerObserved),
         NOTICED_S_MAX,
@@ -57,8 +57,8 @@ async def test_a_silent_network_is_noticed_by_the_age_of_the_last_message(
     assert (down.inside, down.phase, down.jaws) == ("unknown", "unknown", ("unknown", "unknown"))
     assert handler.adapter.report().why == "nothing was heard for 1.5 s"
 
-    proxy.swallows = False
-    proxy.cut()
+    proxy.free()
+    proxy.cut("reset")
     await handler.until(lambda: handler.last(HandlerObserved).link == "up", 2 * BACK_S_MAX)
     assert handler.last(HandlerObserved).inside == ""
 
@@ -119,13 +119,13 @@ async def test_a_server_that_accepts_and_says_nothing_is_given_up(
     machines, through_proxy, watch, shipped, wiring
 ):
     proxy = await through_proxy(machines.urls["scan-1"])
-    proxy.swallows = True
+    proxy.swallow()
     station = watch(StationAdapter("scan-1", proxy.url, shipped("scan-methods"), wiring))
 
     await station.until(lambda: link_of(station) == "down")
     assert station.adapter.report().why == "no answer in time"
 
-    proxy.swallows = False
+    proxy.free()
     await station.until(lambda: link_of(station) == "up")
 
 
@@ -136,12 +136,12 @@ async def test_a_goal_that_waits_is_forgotten_with_the_link_and_one_on_its_way_i
     station = watch(StationAdapter("scan-1", proxy.url, shipped("scan-methods"), wiring))
     await station.until(lambda: link_of(station) == "up")
 
-    proxy.swallows = True
+    proxy.swallow()
     station.adapter.give(SetDoor(order=1, station="scan-1", door="closed"))
     station.adapter.give(ClearFault(order=2, station="scan-1"))
     await station.until(lambda: link_of(station) == "down", NOTICED_S_MAX)
-    proxy.swallows = False
-    proxy.cut()
+    proxy.free()
+    proxy.cut("reset")
     await station.until(lambda: link_of(station) == "up", 2 * BACK_S_MAX)
     station.adapter.give(SetDoor(order=3, station="scan-1", door="closed"))
     await station.until(lambda: station.of(OrderAnswered))
@@ -161,7 +161,7 @@ async def test_every_connection_is_thrown_away_whole(
     files, tasks = open_files(), len(asyncio.all_tasks())
 
     for _ in range(3):
-        proxy.cut()
+        proxy.cut("reset")
         await station.until(lambda: link_of(station) == "down")
         await station.until(lambda: link_of(station) == "up", BACK_S_MAX)
 
