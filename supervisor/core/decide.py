@@ -142,9 +142,10 @@ def _on_supervisor_started(draft: Draft, event: SupervisorStarted) -> None:
     for about in sorted(draft.outstanding):
         draft.mark_given(about, "no")
     for timer in sorted(draft.timers):
-        draft.give(
-            SetTimer(timer=timer, due_ms=draft.timers[timer].due_ms, why=draft.timers[timer].why)
-        )
+        due = draft.timers[timer]
+        draft.give(SetTimer(timer=timer, due_ms=due.due_ms, why=due.why))
+        if timer in draft.outstanding:
+            waits.begin_again(draft, timer, draft.outstanding[timer].goal)
     draft.rethink = "yes"
 
 

@@ -255,9 +255,15 @@ def _look_at_jaws(draft: Draft) -> None:
 
 
 def on_move_timer(draft: Draft) -> None:
-    """An order took longer than it may."""
+    """An order took longer than it may. One that is held back until a tag has been read is not late: that has a limit of its own."""
     waiting = draft.outstanding.get("handler")
-    if waiting is not None:
+    if waiting is None:
+        return
+    assert isinstance(waiting.goal, MoveHandler)
+    if waiting.given == "no" and f"tag at {waiting.goal.place}" in draft.outstanding:
+        limit_ms = draft.tables.handler.move_ms_max
+        draft.start_timer("handler", limit_ms, f"{waiting.goal.place} is read first")
+    else:
         text = (
             f"order {waiting.goal.order} is '{draft.handler.phase}' for longer than a move may take"
         )
