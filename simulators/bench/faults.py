@@ -123,7 +123,7 @@ Chosen = Mapping[str, frozenset[int] | None]
 EVERYTHING: Chosen = dict.fromkeys(KINDS)
 
 
-INTENSITIES = (0.0, 0.0, 0.0, 1.0, 1.0, 1.0, 1.0, 2.0, 2.0, 4.0)
+INTENSITIES = (0.0, 0.0, 0.0, 1.0, 1.0, 2.0, 2.0, 2.0, 4.0, 6.0)
 """What the drawn frequency of a kind is multiplied by; each is as likely."""
 
 

@@ -1,0 +1,184 @@
+"""Defects put into the core on purpose: the campaign notices each within the stated number of seeds.
+
+Every mutant replaces one rule of the production core; nothing else is changed. Each is looked for from seed 1 on.
+"""
+
+import pytest
+
+from simulators.bench import campaign
+from simulators.bench.campaign import about_failure, command_of
+from simulators.bench.shift import Case, run_case
+from simulators.bench.shrink import Shrinking
+from supervisor.cell.value import replace
+from supervisor.core import decide, interlocks, moves, pallets, runs, stations
+from supervisor.core.draft import Draft
+from supervisor.core.interlocks import Condition
+from supervisor.verdict import weighing
+
+pytestmark = [pytest.mark.property, pytest.mark.timeout(240)]
+
+
+def without_proof(monkeypatch):
+    """A result is taken for the run that is under way, whatever it says."""
+
+    def doubt(state, _event):
+        under_way = state.run is not None and state.run.stage in runs.UNDER_WAY
+        return "" if under_way else "no run of ours is under way at the station"
+
+    monkeypatch.setattr(runs, "_doubt", doubt)
+
+
+def source_time_ignored(monkeypatch):
+    """An image that newer ones have overtaken counts."""
+    monkeypatch.setattr(stations, "_overtaken", lambda _before, _event: False)
+
+
+def order_number_ignored(monkeypatch):
+    """What the handler says of any order is taken for what it says of the one that is out."""
+    look = moves._look_at_order
+
+    def any_order(draft):
+        waiting = draft.outstanding.get("handler")
+        if waiting is not None:
+            draft.handler = replace(draft.handler, order=waiting.goal.order)
+        look(draft)
+
+    monkeypatch.setattr(moves, "_look_at_order", any_order)
+
+
+def run_made_anew_on_restart(monkeypatch):
+    """A supervisor that starts forgets its runs and begins them again."""
+    start = decide._on_supervisor_started
+
+    def forgetful(draft, event):
+        start(draft, event)
+        for name in sorted(draft.stations):
+            draft.change_station(name, run=None)
+            draft.end_goal(f"run of {name}")
+            draft.end_goal(f"program of {name}")
+
+    monkeypatch.setattr(decide, "_on_supervisor_started", forgetful)
+
+
+def holds_ignored(monkeypatch):
+    """Routing and interlocks take no notice of holds."""
+    monkeypatch.setattr(moves, "held", lambda _draft, _named: None)
+    monkeypatch.setattr(pallets, "held", lambda _draft, _named: None)
+    monkeypatch.setattr(stations, "held", lambda _draft, _named: None)
+    for row, conditions in interlocks.INTERLOCKS.items():
+        mutant = tuple(_always(c) if "held" in c.name else c for c in conditions)
+        monkeypatch.setitem(interlocks.INTERLOCKS, row, mutant)
+
+
+def _always(condition):
+    return Condition(name=condition.name, text=condition.text, holds=lambda _draft, _goal: True)
+
+
+def lost_orders_not_repeated(monkeypatch):
+    """What was given before a restart is taken for delivered."""
+    start, mark = decide._on_supervisor_started, Draft.mark_given
+
+    def trusting(draft, event):
+        monkeypatch.setattr(Draft, "mark_given", lambda *_: None)
+        start(draft, event)
+        monkeypatch.setattr(Draft, "mark_given", mark)
+
+    monkeypatch.setattr(decide, "_on_supervisor_started", trusting)
+
+
+def arm_not_awaited(monkeypatch):
+    """A door closes whether or not the handler is clear."""
+    row = interlocks.INTERLOCKS["door closed"]
+    mutant = tuple(_always(c) if c.name == "handler clear" else c for c in row)
+    monkeypatch.setitem(interlocks.INTERLOCKS, "door closed", mutant)
+
+
+def tags_not_proven(monkeypatch):
+    """A pallet that was out of sight is taken for the one that stood there."""
+    monkeypatch.setattr(pallets, "have_proven", lambda _draft, _pallet: None)
+
+
+def tries_not_counted(monkeypatch):
+    """A run without a result is repeated for ever."""
+    monkeypatch.setattr(pallets, "count_try", lambda _draft, _pallet, _program: None)
+
+
+def quality_ignored(monkeypatch):
+    """A value of bad or uncertain quality decides as a good one does."""
+    flaw = weighing.flaw
+
+    def trusting(ability, measured):
+        return flaw(ability, replace(measured, quality="good"))
+
+    monkeypatch.setattr(weighing, "flaw", trusting)
+
+
+MUTANTS = {
+    without_proof: 10,
+    source_time_ignored: 20,
+    order_number_ignored: 80,
+    run_made_anew_on_restart: 10,
+    holds_ignored: 10,
+    arm_not_awaited: 10,
+    tags_not_proven: 60,
+    tries_not_counted: 10,
+    quality_ignored: 40,
+}
+"""Within how many seeds each is caught; a few times what it took when it was written."""
+
+
+def first_failure(seeds_max):
+    for seed in range(1, seeds_max + 1):
+        outcome = run_case(Case(seed=seed))
+        if outcome.failures:
+            return outcome
+    return None
+
+
+@pytest.mark.parametrize("mutant", MUTANTS, ids=lambda mutant: mutant.__name__)
+def test_a_seeded_defect_is_caught(monkeypatch, mutant):
+    mutant(monkeypatch)
+    assert first_failure(MUTANTS[mutant]) is not None
+
+
+SUPERVISOR_DIES = dict.fromkeys(
+    ("crash", "crash-undurable", "crash-unsent", "crash-half", "crash-sent")
+)
+ASKED_ANYHOW = {"plan-undecidable"}
+
+
+def asked_after_deaths(seeds):
+    """The codes of all holds when nothing befalls the cell but the death of its supervisor, and how often it died."""
+    outcomes = [run_case(Case(seed=seed, faults=SUPERVISOR_DIES)) for seed in seeds]
+    assert [o.failures for o in outcomes if o.failures] == []
+    codes = {code for o in outcomes for code, _ in o.answers}
+    return codes - ASKED_ANYHOW, sum(o.hits.total() for o in outcomes)
+
+
+def test_a_supervisor_that_died_asks_nobody():
+    """What the machines did meanwhile is seen, what was lost goes out again (seed 15: an order held back was called late at once)."""
+    codes, deaths = asked_after_deaths(range(1, 21))
+    assert codes == set()
+    assert deaths > 50
+
+
+def test_one_that_takes_lost_orders_for_delivered_has_to_ask(monkeypatch):
+    lost_orders_not_repeated(monkeypatch)
+    codes, _ = asked_after_deaths(range(1, 11))
+    assert codes & {"move-late", "door-stuck", "prepare-failed", "start-unconfirmed"}
+
+
+def test_a_failing_seed_shrinks_to_a_small_case_that_fails_for_the_same_reason(monkeypatch):
+    without_proof(monkeypatch)
+    failing = first_failure(20)
+    small = Shrinking(failing, runs_max=120).run()
+    again = run_case(small.case)
+    assert again.failures[0].rule == failing.failures[0].rule
+    assert again.fingerprint == small.fingerprint
+    assert len(small.struck) <= 3 < len(failing.struck)
+    assert small.facts < failing.facts
+    monkeypatch.setattr(campaign, "commit", lambda: "0123456789ab")
+    first, *_, last = about_failure(failing, small)
+    found = failing.failures[0]
+    assert first == f"SEED={failing.case.seed} COMMIT=0123456789ab {found.rule}: {found.text}"
+    assert last.strip() == command_of(small.case)
