@@ -168,6 +168,7 @@ class _Process:
             clock=clock,
             links=self._links,
             version=self._started.version,
+            speed=settings.speed,
         )
         app = create_service(sources, reach=settings.reach())
         add_pages(app)

@@ -13,7 +13,9 @@ import logging
 import os
 import sys
 import tempfile
+import textwrap
 import traceback
+from collections import Counter
 from collections.abc import Callable, Coroutine, Iterable, Iterator
 from contextlib import AbstractContextManager
 from pathlib import Path
@@ -22,6 +24,8 @@ from typing import TYPE_CHECKING, Annotated, Any, NoReturn, cast
 import typer
 
 if TYPE_CHECKING:
+    from rich.table import Table
+
     from supervisor.api.record_view import RecordView
     from supervisor.shell.ports import JournalEntry
     from supervisor.shell.replay import ReplayReport
@@ -31,6 +35,10 @@ if TYPE_CHECKING:
 DONE, NO, INPUT_WRONG, DEFECT = 0, 1, 2, 3
 INPUT_CODES = ("address-wrong", "driver-missing", "no-journal", "schema-other")
 DATABASE = "pointsman.db"
+FILE_WIDTH = 140
+"""Columns of a table that nobody reads at a terminal."""
+FACT_WIDTH = 300
+"""Characters of a fact on the screen; ``--json`` has all of them."""
 
 cli = typer.Typer(
     add_completion=False,
@@ -160,40 +168,61 @@ def record(
 
 def _print_record(record: "RecordView") -> None:
     from rich.console import Console
-    from rich.table import Table
 
-    console = Console(highlight=False, markup=False)
+    console = Console(
+        highlight=False, markup=False, width=None if sys.stdout.isatty() else FILE_WIDTH
+    )
     console.print(f"{record.verdict}: part {record.serial}, {record.part_type}")
     console.print(f"{record.why}\n")
-    table = Table(box=None, pad_edge=False)
-    for column in ("No.", "Characteristic", "Verdict", "Value", "Lower", "Upper", "Unit", "U"):
-        table.add_column(column, justify="right" if column in _FIGURES else "left")
-    table.add_column("Decided by")
-    for finding in record.findings:
-        decided = finding.decided_by
-        table.add_row(
-            finding.number,
-            finding.name,
-            finding.verdict,
-            _figure(decided.value if decided else None),
-            _figure(finding.lower),
-            _figure(finding.upper),
-            finding.unit,
-            _figure(decided.expanded_u if decided else None),
-            f"{decided.station}, {decided.program}, {decided.run_id}" if decided else "",
-        )
-    console.print(table)
-    console.print(
-        f"\nPallet {record.pallet}, batch {record.batch}, plan revision {record.plan_revision}, {record.rule}.\n"
+    console.print(_findings(record))
+    print("\nRuns that decided:")
+    for (station, program, revision, run), count in _deciding_runs(record).items():
+        print(f"  {station}, {program} revision {revision}, run {run}: {count} characteristics")
+    print(
+        f"Pallet {record.pallet}, batch {record.batch}, plan revision {record.plan_revision}, {record.rule}.\n"
         f"Entered {record.entered_at}, decided {record.decided_at}, record revision {record.revision}, journal entry {record.seq}."
     )
 
 
-_FIGURES = ("Value", "Lower", "Upper", "U")
+def _findings(record: "RecordView") -> "Table":
+    """One row per characteristic; on a narrow terminal only names break, figures and verdicts never do."""
+    from rich.table import Table
+
+    from supervisor.web.rendering import measured, number
+
+    table = Table(box=None, pad_edge=False, padding=(0, 1))
+    table.add_column("No.")
+    table.add_column("Characteristic", overflow="fold", min_width=12)
+    for column in ("Value", "Lower", "Upper"):
+        table.add_column(column, justify="right", no_wrap=True)
+    table.add_column("Unit", no_wrap=True)
+    table.add_column("U", justify="right", no_wrap=True)
+    table.add_column("Verdict", no_wrap=True)
+    table.add_column("Station", no_wrap=True)
+    for finding in record.findings:
+        decided = finding.decided_by
+        table.add_row(
+            finding.number,
+            f"{finding.name}, {finding.kind}",
+            measured(decided),
+            number(finding.lower),
+            number(finding.upper),
+            finding.unit,
+            number(decided.expanded_u if decided else None),
+            finding.verdict,
+            decided.station if decided else "–",
+        )
+    return table
 
 
-def _figure(number: float | None) -> str:
-    return "–" if number is None else f"{number:.7g}"
+def _deciding_runs(record: "RecordView") -> Counter[tuple[str, str, str, str]]:
+    """How many characteristics each run decided: station, program, its revision, run."""
+    deciding = (finding.decided_by for finding in record.findings)
+    return Counter(
+        (each.station, each.program, each.program_revision, each.run_id)
+        for each in deciding
+        if each is not None
+    )
 
 
 # --- verify --------------------------------------------------------------------------------------------------------------------
@@ -274,16 +303,14 @@ def _said(said: object) -> list[object]:
 
 
 def _print_replay(journal: str, report: "ReplayReport") -> None:
+    from supervisor.shell.replay import where_they_differ
+
     print(f"{journal}: {report.entries} entries, {report.differences} decided otherwise.")
     first = report.first
     if first is not None:
-        print(f"First at entry {first.seq}, {first.event}")
-        for title, commands in (("recorded", first.recorded), ("now", first.decided)):
-            print(f"  {title}:")
-            for command in commands or ("nothing",):
-                print(f"    {command}")
-        if first.raised:
-            print(f"  {first.raised}")
+        print(f"First at entry {first.seq}: {textwrap.shorten(str(first.event), FACT_WIDTH)}")
+        for line in [first.raised] if first.raised else where_they_differ(first):
+            print(f"  {line}")
     for invariant in report.broken:
         print(f"The end state is broken: {invariant}")
 

@@ -92,7 +92,13 @@ def main() -> int:
     """0 all is well, 1 something is not (or a person ended it before the parts were done), 2 the input is wrong."""
     try:
         return run(_options())
-    except (DeclarationError, UnknownKind, FileExistsError) as wrong:
+    except FileExistsError as there:
+        print(
+            f"--keep: expected a new folder, found {there.filename}; name another one",
+            file=sys.stderr,
+        )
+        return 2
+    except (DeclarationError, UnknownKind) as wrong:
         print(wrong, file=sys.stderr)
         return 2
     except RunFailed as failed:

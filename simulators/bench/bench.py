@@ -89,20 +89,26 @@ def _work(console: Console, watch: Watch, stage: Stage, options: Options) -> Non
 
 
 def _progress(cell: Json, done: int, pallets: int, elapsed_s: float) -> Text:
+    """Two lines that fit a terminal of 80 columns: how far it is, and what the handler does and why."""
     counts = cell["counts"]
-    handler = cell["handler"]
-    doing = handler["carry"]["why"] if handler["carry"] else cell["stay"] or "nothing to carry"
-    bar = "█" * round(20 * done / pallets)
+    carry = cell["handler"]["carry"]
+    doing = f"waits: {cell['stay'] or 'nothing to carry'}"
+    if carry:
+        doing = f"takes {carry['pallet']} to {carry['target']}: {carry['why']}"
+    bar = "█" * round(10 * done / pallets)
     return Text(
-        f"{elapsed_s:5.0f} s  [{bar:<20}] {done}/{pallets} parts decided   "
-        f"stations {counts['stations_connected']}/{counts['stations']}   pallets inside {counts['pallets']}   "
-        f"holds {counts['holds']}\n        handler {handler['stage']}: {doing}"
+        f"{elapsed_s:4.0f} s [{bar:<10}] {done}/{pallets} decided, "
+        f"{counts['stations_connected']}/{counts['stations']} stations, {counts['pallets']} pallets inside, "
+        f"{counts['holds']} holds\n       handler {doing}",
+        no_wrap=True,
+        overflow="ellipsis",
     )
 
 
 def _stay(console: Console, watch: Watch, records: int) -> None:
     console.print(
-        f"All {records} parts are done. The page stays up at {watch.address}/ until you press Ctrl-C."
+        f"All {records} parts are done. The page stays up at {watch.address}/ until you press Ctrl-C.",
+        soft_wrap=True,
     )
     try:
         while True:
@@ -161,7 +167,8 @@ def _show(console: Console, report: Report) -> None:
     console.print(
         f"{report.swaps} of {report.exchanges} exchanges were swaps; the whole took {report.makespan_s / 60:.1f} min of the cell's time; "
         f"{report.entries} facts journalled, chain {'verified' if report.journal_verified else 'BROKEN'}, "
-        f"{report.replay_differences} differences in replay."
+        f"{report.replay_differences} differences in replay.",
+        soft_wrap=True,
     )
     for text in (*report.violations, *report.findings):
         console.print(f"[bold red]NOT WELL[/bold red] {text}")

@@ -33,7 +33,7 @@ EXAMPLE: Example = {
                 {
                     "what": "grai:9521234.12345.4 to ct-1",
                     "cost_s": None,
-                    "why_lost": "ct-1 is occupied; to set off is too early for another 1 min 40 s",
+                    "why_lost": "ct-1 is occupied; fetching for it begins in 1 min 40 s at the earliest",
                 }
             ],
         }

@@ -102,7 +102,11 @@ class Records(Protocol):
 
 @value
 class Sources:
-    """Everything that one interface reads. ``links`` gives the connection of each station, handler and reader by its id."""
+    """Everything that one interface reads.
+
+    ``links`` gives the connection of each station, handler and reader by its id; ``speed`` is how many times as fast as real time the
+    cell's clock runs.
+    """
 
     core: Core
     lookout: Lookout
@@ -112,3 +116,4 @@ class Sources:
     clock: Clock
     links: Callable[[], Mapping[str, LinkView]]
     version: str
+    speed: float = 1.0

@@ -3,7 +3,8 @@
 Rules of this file:
 - ``cell.yaml``, ``programs.yaml``, one file per part type in ``part-types/``, the cell's own interface profiles in ``profiles/``.
 - A profile is looked for in the folder first, then among those that come with Pointsman.
-- A YAML file that nobody reads is a warning: its author believes that it counts.
+- A YAML file that nobody reads is a warning: its author believes that it counts. Without ``cell.yaml`` it is the folder that is wrong,
+  and nothing in it is looked for.
 - Problems name files relative to the folder.
 """
 
@@ -57,7 +58,8 @@ def read_folder(folder: Path) -> tuple[Declaration, list[Problem]]:
     )
     available = reader.profile_files()
     profiles = reader.profiles(files, available)
-    reader.report_strangers()
+    if (folder / CELL_FILE).exists():
+        reader.report_strangers()
     return declaration_of(files, profiles, available), reader.problems
 
 

@@ -19,7 +19,7 @@ _PREVENTED = {
     "more to run here": "it has more to run at {place}",
     "no way out": "{detail} is in {target} and there is no place to put it",
     "not ours": "{target} holds {detail}, which must not be moved now",
-    "occupied": "{target} is occupied; to set off is too early for another {wait}",
+    "occupied": "{target} is occupied; fetching for it begins in {wait} at the earliest",
     "one jaw": "{target} has to be emptied of {detail} first",
     "outfeed full": "no outfeed place for {detail} parts is free",
     "result awaited": "not all results are there yet, and nobody needs its place",
@@ -143,7 +143,7 @@ def _lost(picture: Picture, best: Move | None, move: Move) -> str:
         key=lambda weighed: weighed[1],
     )
     if weight_ms <= 0:
-        return "it is as good; the order of names decided"
+        return "it is equally good and comes later by name"
     return reason.format(duration(weight_ms))
 
 

@@ -7,7 +7,9 @@ Rules of this file:
 """
 
 import hashlib
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
+from itertools import zip_longest
+from typing import Any, cast
 
 import msgspec
 
@@ -88,3 +90,41 @@ def _differs(entry: JournalEntry, decided: tuple[Command, ...], *, raised: str) 
         decided=decided,
         raised=raised,
     )
+
+
+# --- for people -------------------------------------------------------------------------------------------------------------
+
+
+def where_they_differ(difference: Difference) -> list[str]:
+    """Each place where the recorded commands are not those decided now: command, field, both values."""
+    lines: list[str] = []
+    for recorded, decided in zip_longest(difference.recorded, difference.decided):
+        if type(recorded) is type(decided):
+            name = type(recorded).__name__
+            lines += _fields_apart(
+                name, msgspec.to_builtins(recorded), msgspec.to_builtins(decided)
+            )
+        else:
+            lines += [f"only recorded: {recorded}"] if recorded is not None else []
+            lines += [f"only decided now: {decided}"] if decided is not None else []
+    return lines
+
+
+def _fields_apart(path: str, recorded: object, decided: object) -> Iterator[str]:
+    old, new = _parts(recorded), _parts(decided)
+    if recorded == decided:
+        return
+    if old and new:
+        for name in old | new:
+            yield from _fields_apart(f"{path}.{name}", old.get(name), new.get(name))
+    else:
+        yield f"{path}: recorded {recorded!r}, decided now {decided!r}"
+
+
+def _parts(content: object) -> dict[Any, object]:
+    """What a field is made of, by name or by number; nothing for a plain value."""
+    if isinstance(content, dict):
+        return cast("dict[Any, object]", content)
+    if isinstance(content, list | tuple):
+        return dict(enumerate(cast("list[object]", content)))
+    return {}

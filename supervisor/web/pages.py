@@ -58,7 +58,14 @@ async def show_cell(request: Request, inside: Inside, pages: Pages, screen: Live
     boot = request.app.state.boot
     title = inside.core.tables.cell.title
     return HTMLResponse(
-        pages.render("cell.html", title=title, boot=boot, picture=picture, as_of=as_of)
+        pages.render(
+            "cell.html",
+            title=title,
+            boot=boot,
+            picture=picture,
+            as_of=as_of,
+            speed=inside.speed,
+        )
     )
 
 

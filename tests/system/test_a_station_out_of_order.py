@@ -1,5 +1,7 @@
 """One station switched off, in manual mode, or with its door stuck: the rest of the cell works on and says what waits for what."""
 
+import subprocess
+import sys
 from collections.abc import Callable
 from typing import Any
 
@@ -10,6 +12,11 @@ from tests.system.conftest import RunningCell
 pytestmark = [pytest.mark.system, pytest.mark.timeout(240)]
 
 CellMaker = Callable[..., RunningCell]
+WRONG_WORDS = {
+    ("ct-9", "Manual", "true"): "expected one of ct-1, handler, scan-1, touch-1, found ct-9",
+    ("ct-1", "Handbrake", "true"): "expected one of AbortRun, BadQuality, DoorJam",
+    ("ct-1", "Manual", "perhaps"): "expected a Boolean, found perhaps",
+}
 BY_TYPE = {"scan-1": "cam-ring", "ct-1": "port-plate"}
 
 
@@ -24,16 +31,26 @@ def waiting(answer: list[dict[str, Any]], station: str) -> list[str]:
     return [pallet["why_here"] for pallet in answer if station in pallet["why_here"]]
 
 
+def at_the_panel(cell: RunningCell, *words: str) -> subprocess.CompletedProcess[str]:
+    """Throw a switch as the tutorial does."""
+    command = [sys.executable, "-m", "simulators.servers.by_hand", cell.live.watch.address, *words]
+    return subprocess.run(command, capture_output=True, text=True, timeout=60, check=False)
+
+
 def test_pallets_wait_with_a_reason_for_a_station_in_manual_mode_while_others_finish(
     a_cell: CellMaker,
 ) -> None:
     cell = a_cell(pallets=6)
-    cell.live.throw("ct-1", "Manual", True)
+    for words, said in WRONG_WORDS.items():
+        answer = at_the_panel(cell, *words)
+        assert (answer.returncode, answer.stdout) == (2, "")
+        assert said in answer.stderr
+    assert at_the_panel(cell, "ct-1", "Manual", "true").returncode == 0
     cell.wait("ct-1 in manual", lambda s: s["mode"] == "manual", at="/stations/ct-1")
     cell.wait("cam rings and pump bodies decided", lambda r: decided(r, count=4), at="/records")
     waits = cell.wait("a reason naming ct-1", lambda p: bool(waiting(p, "ct-1")), at="/pallets")
     assert any("manual" in text for text in waiting(waits, "ct-1"))
-    cell.live.throw("ct-1", "Manual", False)
+    assert at_the_panel(cell, "ct-1", "Manual", "false").returncode == 0
     cell.finish()
     assert cell.report().all_well()
 

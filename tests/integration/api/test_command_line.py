@@ -86,6 +86,21 @@ def test_a_record_is_shown_verdict_first(kept, past):
     assert past.serials[0] in answer.stdout.splitlines()[0]
 
 
+def test_a_record_in_a_file_loses_nothing_to_the_width_of_a_table(kept, past):
+    said = pointsman("record", past.serials[0], "--database", str(kept)).stdout
+    record = json.loads(
+        pointsman("record", past.serials[0], "--database", str(kept), "--json").stdout
+    )
+    assert "…" not in said
+    for finding in record["findings"]:
+        assert f"{finding['name']}, {finding['kind']}" in said
+    for evidence in (finding["decided_by"] for finding in record["findings"]):
+        assert (
+            f"{evidence['station']}, {evidence['program']} revision {evidence['program_revision']}, "
+            f"run {evidence['run_id']}: "
+        ) in said
+
+
 def test_a_record_as_json_is_the_interfaces_record(kept, past):
     answer = pointsman("record", past.serials[0], "--json", POINTSMAN_DATABASE=f"sqlite:///{kept}")
     record = json.loads(answer.stdout)
@@ -137,6 +152,7 @@ def test_a_decision_that_would_be_another_today_is_named(kept, past, tmp_path):
     assert report["first"]["decided"][0][0] == type(entry.commands[0]).__name__
     text = pointsman("replay", str(changed)).stdout
     assert f"entry {entry.seq}" in text
+    assert f"only decided now: {type(entry.commands[0]).__name__}" in text
 
 
 def _change(database, statement):

@@ -8,7 +8,7 @@ import pytest
 from supervisor.cell.value import replace
 from supervisor.core.events import StationObserved
 from supervisor.shell.ports import Published
-from supervisor.web.rendering import measured
+from supervisor.web.rendering import Templates, measured
 
 MARKUP = '<img src=x onerror="alert(1)">'
 
@@ -69,6 +69,13 @@ async def test_the_page_shows_stations_places_pallets_and_records_without_script
     for serial in connected.past.serials:
         assert f"/parts/{serial}?part_type=" in html
     assert re.search(r'id="as-of">\d\d:\d\d:\d\d<', html)
+    assert 'id="speed"' not in html
+
+
+def test_the_page_says_when_its_clock_is_not_the_one_on_the_wall():
+    content = {"title": "", "boot": "", "picture": "", "as_of": "12:00:00"}
+    shown = Templates().render("cell.html", **content, speed=60.0)
+    assert "simulated, 60 × real time" in shown
 
 
 async def test_a_hold_shows_with_a_button_for_each_answer(cell):

@@ -249,6 +249,15 @@ def test_a_yaml_file_that_nobody_reads_is_a_warning(small_cell, name):
     assert where(problems) == [("warning", name, 1, "")]
 
 
+def test_a_folder_that_is_no_cell_is_not_searched_for_strangers(tmp_path):
+    (tmp_path / "deep").mkdir()
+    (tmp_path / "deep" / "other.yaml").write_text("a: 1\n")
+
+    _, problems = examine(tmp_path)
+
+    assert [problem.file for problem in problems] == ["cell.yaml", "part-types", "programs.yaml"]
+
+
 def test_a_byte_that_is_no_utf_8_has_a_line(small_cell):
     path = small_cell / "part-types" / "cam-ring.yaml"
     path.write_bytes(path.read_bytes().replace(b"Cam ring", "Kurvenring für".encode("latin-1")))

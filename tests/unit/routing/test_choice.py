@@ -269,7 +269,7 @@ def test_the_handler_stays_until_it_is_time_to_set_off_for_a_swap(router):
     assert answer.until_ms == 45_000
     assert (
         lost(answer, "P2 to scan-1")
-        == "scan-1 is occupied; to set off is too early for another 45 s"
+        == "scan-1 is occupied; fetching for it begins in 45 s at the earliest"
     )
 
 
@@ -467,7 +467,7 @@ def test_of_equal_pallets_the_first_by_name_goes(router):
     same_place = [pallet(n, open=("1",), at_mm=500) for n in (4, 2, 3)]
     answer = router.choose(situation(*same_place))
     assert leg(answer)[0] == "P2"
-    assert lost(answer, "P3 to scan-1") == "it is as good; the order of names decided"
+    assert lost(answer, "P3 to scan-1") == "it is equally good and comes later by name"
 
 
 def test_a_pallet_that_has_waited_beyond_all_measure_goes_first(router):

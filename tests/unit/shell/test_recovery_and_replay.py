@@ -7,7 +7,7 @@ from supervisor.core.commands import SetDoor
 from supervisor.shell.memory import MemoryJournal, MemorySnapshots
 from supervisor.shell.ports import Snapshot
 from supervisor.shell.recovery import recover
-from supervisor.shell.replay import fingerprint, replay
+from supervisor.shell.replay import fingerprint, replay, where_they_differ
 from supervisor.shell.step import decide_batch
 
 
@@ -75,6 +75,7 @@ def test_replay_names_the_first_difference_with_both_sides(the):
     assert report.first.event == the.door("closed")
     assert report.first.recorded[0] == SetDoor(order=1, station="scan-1", door="open")
     assert report.first.decided[0] == SetDoor(order=2, station="scan-1", door="open")
+    assert where_they_differ(report.first) == ["SetDoor.order: recorded 1, decided now 2"]
 
 
 def test_replay_stops_where_the_core_raises_and_says_what(the):
