@@ -412,14 +412,19 @@ class Checkers:
             return
         yield from _unlike("jaw", goal.pick_jaw, arm.jaws, wanted="empty")
         yield from _unlike("jaw", goal.put_jaw, arm.jaws, wanted="occupied")
-        held = {h.subject for h in state.holds.values()} & {goal.place, goal.picked, goal.put}
-        if held - {""}:
-            yield f"{', '.join(sorted(held))} is held"
+        yield from self._why_not_held(goal, state)
         wanted = "empty" if goal.action == "put" else "occupied"
         if goal.place in state.stations:
             yield from self._why_not_enter(goal.place, wanted)
         elif self._knowledge.presence(goal.place) != wanted:
             yield f"{goal.place} reads {self._knowledge.presence(goal.place)}"
+
+    def _why_not_held(self, goal: MoveHandler, state: CellState) -> Iterator[str]:
+        """What waits for a person stays where it is; but in hand it would keep the handler from all others, so it may go into the rack."""
+        racks = {place.place for place in self._world.cell.places if place.kind == "rack"}
+        goes = {goal.picked, goal.put} if goal.place not in racks else {goal.picked}
+        held = {hold.subject for hold in state.holds.values()}
+        yield from (f"{each} is held" for each in sorted(held & {goal.place, *goes} - {""}))
 
     def _why_not_enter(self, place: str, wanted: str) -> Iterator[str]:
         station = self._knowledge.station(place)
