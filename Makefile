@@ -15,7 +15,7 @@ STAMP := .venv/.stamp
 COMPILE := pip compile --quiet --universal --python-version 3.11 --generate-hashes --no-emit-index-url \
            --custom-compile-command 'make lock' --extra postgres pyproject.toml
 
-.PHONY: help setup demo test lint types coverage bench campaign lock
+.PHONY: help setup demo test lint types coverage bench campaign proof lock
 
 help:  ## print the targets
 	@sed -nE 's/^([a-z]+):.*## (.*)/  make \1\t\2/p' $(MAKEFILE_LIST) | expand -t 18
@@ -47,6 +47,9 @@ SEEDS := 100
 FIRST := 1
 campaign: $(STAMP)  ## many seeds of random cells with faults (docs/explanation/campaign.md); SEEDS=10000 FIRST=1
 	@$(BIN)/python -m simulators.bench.campaign --seeds $(SEEDS) --first $(FIRST) $(ARGS)
+
+proof: $(STAMP)  ## every state of the smallest cells, with the production core (docs/explanation/proof.md); ARGS="--cell swap --budget late=1"
+	@$(BIN)/python -m simulators.bench.proof $(ARGS)
 
 lock: $(UV_STAMP)  ## compile requirements/ from pyproject.toml; ARGS=--upgrade takes newer versions
 	@$(UV) $(COMPILE) --output-file requirements/runtime.txt $(ARGS)

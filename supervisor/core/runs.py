@@ -119,20 +119,31 @@ def look_at_run(draft: Draft, station: str) -> None:
         _look_at_work(draft, station, run)
         return
     _look_for_foreign_work(draft, station)
+    run = draft.stations[station].run
     if run is not None:
         _look_at_preparation(draft, station, run)
 
 
 def _look_for_foreign_work(draft: Draft, station: str) -> None:
-    """Somebody else operates the station; what it still shows of our last run is not meant."""
+    """Somebody else operates the station. What was made ready for us there is made ready anew once a person has seen to it."""
     state = draft.stations[station]
+    if f"result of {station}" in draft.outstanding or not _is_foreign(state):
+        return
+    seen = f"the station reports '{state.work}' for {state.run_id or 'a run'} that was not started from here"
+    draft.hold("foreign-run", "station", station, seen)
+    withdraw_run(draft, station)
+
+
+def _is_foreign(state: StationState) -> bool:
+    """Whether a station, at which no start of ours is out, shows work of somebody else.
+
+    It was quiet when it took our program: whatever it shows after that is new. Before, it may still show our last run, named or not.
+    """
+    if state.run is not None and state.run.stage == "prepared":
+        return state.work in ("running", "part free", "finished", "aborted")
     if state.work not in ("running", "part free", "finished") or state.run_id in state.ended:
-        return
-    if f"result of {station}" in draft.outstanding:
-        return
-    if state.run_id or state.work == "running":
-        seen = f"the station reports '{state.work}' for {state.run_id or 'a run'} that was not started from here"
-        draft.hold("foreign-run", "station", station, seen)
+        return False
+    return state.run_id != "" or state.work == "running"
 
 
 def _look_at_preparation(draft: Draft, station: str, run: Run) -> None:

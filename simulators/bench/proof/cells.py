@@ -45,13 +45,14 @@ LOWER, UPPER = Decimal("24.9"), Decimal("25.1")
 
 @dataclass(frozen=True, kw_only=True)
 class StationKind:
-    """How a station proves what a result belongs to, and when the pallet may leave.
+    """How a station proves what a result belongs to, when the pallet may leave, and whether it has a door.
 
     "counter": it counts results, shows no names at all, and answers an order to prepare a program when it has done so.
     """
 
     echo: Echo
     leaves: Leaves
+    door: Literal["has", "none"] = "has"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -78,6 +79,7 @@ class ProofCell:
 
 EARLY = StationKind(echo="run id", leaves="before the result")
 COUNTING = StationKind(echo="counter", leaves="with the result")
+DOORLESS = StationKind(echo="counter", leaves="with the result", door="none")
 
 
 def single(pallets: int) -> ProofCell:
@@ -90,6 +92,11 @@ def counting(pallets: int) -> ProofCell:
     return _proof_cell("counting", (COUNTING,), jaws=1, pallets=pallets)
 
 
+def doorless(pallets: int) -> ProofCell:
+    """One station without a door that counts its results, one jaw: nothing but knowledge keeps arm and run apart."""
+    return _proof_cell("doorless", (DOORLESS,), jaws=1, pallets=pallets)
+
+
 def swap(pallets: int) -> ProofCell:
     """One station, two jaws."""
     return _proof_cell("swap", (EARLY,), jaws=2, pallets=pallets)
@@ -100,7 +107,13 @@ def two(pallets: int) -> ProofCell:
     return _proof_cell("two", (EARLY, COUNTING), jaws=2, pallets=pallets)
 
 
-CELLS = {"single": single, "counting": counting, "swap": swap, "two": two}
+CELLS = {
+    "single": single,
+    "counting": counting,
+    "doorless": doorless,
+    "swap": swap,
+    "two": two,
+}
 
 
 def _proof_cell(

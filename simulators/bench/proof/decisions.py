@@ -93,6 +93,7 @@ class Decisions:
             *self.troubles[after],
             *self._records_under_wrong_names(decision.commands),
             *judge.goes_on_while_a_person_is_asked(self.states[after], goals),
+            *judge.ordered_on_a_guess(self.states[after], goals),
         )
         return self._outcome(core, after, names, goals, trouble)
 

@@ -122,7 +122,10 @@ class Explorer:
             floor[names.spot[rack]] = part
         state = State(
             core=0,
-            stations=tuple(Station(boot="2") for _ in names.stations),
+            stations=tuple(
+                Station(boot="2", door="closed" if kind.door == "has" else "none")
+                for kind in self.cell.kinds
+            ),
             handler=Handler(boot="2"),
             reader="up",
             floor=tuple(floor),
@@ -168,20 +171,21 @@ class Explorer:
         return self._look_at_rest(at, free)
 
     def _look_at_rest(self, at: int, free: int) -> Finding | None:
-        """Judge a state with nothing on its way and nobody asked."""
-        state = self.states[at]
+        wrong = self.wrong_at_rest(self.states[at], free)
+        return Finding(wrong, self._way_to(at)) if wrong else None
+
+    def wrong_at_rest(self, state: State, free: int) -> tuple[str, ...]:
+        """What is wrong with a state with nothing on its way and nobody asked; ``free`` counts the moves that the world can make."""
         believed = self.scene.decisions.states[state.core]
         if believed.holds or any(state.channels) or any(state.lags) or state.kept:
-            return None
-        if set(believed.timers) - {"routing"}:
-            return None
-        if state.handler.step or self._is_out_of_order(state):
-            return None
+            return ()
+        if state.handler.step or self._is_out_of_order(state) or set(believed.timers) - {"routing"}:
+            return ()
         floor = dict(zip(self.scene.names.spots, state.floor, strict=True))
         wrong = tuple(judge.pallets_elsewhere(self.cell, believed, floor))
         if not free and believed.pallets:
-            wrong = (*wrong, "the cell rests, pallets are in it, and nobody is asked")
-        return Finding(wrong, self._way_to(at)) if wrong else None
+            return (*wrong, "the cell rests, pallets are in it, and nobody is asked")
+        return wrong
 
     def _is_out_of_order(self, state: State) -> bool:
         """Whether something is not connected or not in automatic, which people see."""

@@ -11,6 +11,7 @@ Rules of this file, with the argument for each; ``tests/property/proof`` runs co
 - *Boot names* are compared for equality only. *Counters* only by their differences, so that each station's may be shifted.
 - *Texts* for people, figures, costs and counts of visits are never read by a rule.
 - Order within the dictionaries of the state matters for holds only (the first of a subject speaks for it); all others are sorted.
+- The declaration does not change.
 - A field that this file does not know is left as it is: at worst a state is explored twice.
 """
 
@@ -328,9 +329,10 @@ def _pallet(pallet: PalletState, names: Renaming) -> PalletState:
 
 
 def _result(result: StationResult, names: Renaming) -> StationResult:
+    number = run_number(result.result_id)
     return replace(
         result,
-        result_id="r" + run_name(names.numbers[run_number(result.result_id)])[1:],
+        result_id=f"r{names.numbers.get(number, number)}",
         run_id=_run_text(result.run_id, names),
         measured_ms=NOW_MS,
     )

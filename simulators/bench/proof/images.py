@@ -34,6 +34,7 @@ DOOR: dict[str, Door] = {
     "opening": "moving",
     "open": "open",
     "closing": "moving",
+    "none": "none",
 }
 WORK: dict[str, Work] = {
     "idle": "idle",

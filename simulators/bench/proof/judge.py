@@ -2,6 +2,8 @@
 
 Rules of this file:
 - Each finding is one sentence. Nothing here calls ``interlocks`` or ``invariants``; the core's own opinion is asked for elsewhere.
+- What must be known before a goal goes out stands here a second time, worked out from the interlocks in words (docs/explanation/proof.md)
+  and from images only. Where a goal has gone out on a guess, nothing need have happened yet for it to be found.
 - What machines can see by themselves they report where it happens (``machines``); here stand the checks that need the core's account.
 """
 
@@ -15,10 +17,12 @@ from supervisor.core.commands import (
     ClearFault,
     Goal,
     MoveHandler,
+    PrepareProgram,
     ReadTag,
     SetDoor,
+    StartRun,
 )
-from supervisor.core.state import CellState
+from supervisor.core.state import CellState, StationState
 from supervisor.verdict.record import Record
 
 
@@ -60,6 +64,82 @@ def goes_on_while_a_person_is_asked(state: CellState, goals: Sequence[Goal]) -> 
 
 def _entered(goal: MoveHandler) -> set[str]:
     return {"handler"} if goal.action == "approach" else {"handler", goal.place}
+
+
+def ordered_on_a_guess(state: CellState, goals: Sequence[Goal]) -> Iterator[str]:
+    """A goal goes out only on what the last images tell; what they do not tell is not taken for granted."""
+    for goal in goals:
+        name = type(goal).__name__
+        if isinstance(goal, MoveHandler):
+            lacking = _lacking_for_move(state, goal)
+        elif isinstance(goal, ReadTag):
+            lacking = {
+                "the reader is not connected": state.readers[goal.reader].link != "up",
+                f"{goal.place} does not read occupied": state.places[goal.place].presence
+                != "occupied",
+            }
+        else:
+            lacking = _lacking_at_station(state, goal, state.stations[goal.station])
+        yield from (f"{name} goes out though {text}" for text, lacks in lacking.items() if lacks)
+
+
+def _lacking_at_station(
+    state: CellState,
+    goal: SetDoor | PrepareProgram | StartRun | AbortRun | AcknowledgeResult | ClearFault,
+    station: StationState,
+) -> dict[str, bool]:
+    lacking = {"the station is not connected": station.link != "up"}
+    if isinstance(goal, AbortRun | AcknowledgeResult | ClearFault):
+        return lacking
+    lacking["the station is not in automatic"] = station.mode != "automatic"
+    if isinstance(goal, PrepareProgram | StartRun):
+        lacking["the station is not known to be quiet"] = station.work not in ("idle", "prepared")
+    if isinstance(goal, SetDoor) and goal.door == "open":
+        lacking["the station may be measuring"] = station.work in ("running", "unknown")
+    elif isinstance(goal, SetDoor | StartRun):
+        lacking["the arm is not known to be clear"] = not _is_clear(state, goal.station)
+    if isinstance(goal, StartRun):
+        lacking |= {
+            "the door is not known to be closed": station.door not in ("closed", "none"),
+            "the nest does not read occupied": station.nest != "occupied",
+            "the station is not fit to measure": station.gate != "",
+            "the station shows another program": station.program
+            not in ("", goal.name, str(goal.number)),
+        }
+    return lacking
+
+
+def _is_clear(state: CellState, station: str) -> bool:
+    arm = state.handler
+    return arm.link == "up" and arm.inside not in (station, "unknown")
+
+
+def _lacking_for_move(state: CellState, goal: MoveHandler) -> dict[str, bool]:
+    arm = state.handler
+    lacking = {
+        "the handler is not connected": arm.link != "up",
+        "the handler is not in automatic": arm.mode != "automatic",
+    }
+    if goal.action == "approach":
+        return lacking
+    expected = "empty" if goal.action == "put" else "occupied"
+    lacking |= {
+        f"jaw {goal.pick_jaw} does not read empty": goal.pick_jaw > 0
+        and arm.jaws_seen[goal.pick_jaw - 1] != "empty",
+        f"jaw {goal.put_jaw} does not read occupied": goal.put_jaw > 0
+        and arm.jaws_seen[goal.put_jaw - 1] != "occupied",
+    }
+    if goal.place in state.places:
+        reads = state.places[goal.place].presence
+        return lacking | {f"{goal.place} does not read {expected}": reads != expected}
+    station = state.stations[goal.place]
+    return lacking | {
+        "the station is not connected": station.link != "up",
+        "the station is not in automatic": station.mode != "automatic",
+        "the door is not known to be open": station.door not in ("open", "none"),
+        "the station may be measuring": station.work in ("running", "unknown"),
+        f"the nest does not read {expected}": station.nest != expected,
+    }
 
 
 def pallets_elsewhere(cell: ProofCell, state: CellState, floor: dict[str, int]) -> Iterator[str]:

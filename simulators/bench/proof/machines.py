@@ -126,7 +126,7 @@ class World:
 
     def _set_door(self, at: int, goal: SetDoor, blame: Blame) -> Said:
         station, name = self.stations[at], self.names.stations[at]
-        if station.mode != "automatic":
+        if station.mode != "automatic" or station.door == "none":
             return "refused"
         if goal.door == "open" and station.work == "running":
             self.wrong(blame, f"{name} is told to open its door during a run")
@@ -178,7 +178,7 @@ class World:
         station, name = self.stations[at], self.names.stations[at]
         parts, part = self.names.cell.parts, self.at(name)
         dangers = {
-            "with its door not closed": station.door != "closed",
+            "with its door not closed": station.door not in ("closed", "none"),
             "with the arm inside": self.handler.inside == name,
             "on an empty nest": part == NOBODY,
             "on the wrong part": part != NOBODY and parts[part].serial != goal.serial,
@@ -318,7 +318,7 @@ class World:
         """Look before entering."""
         place, blame = self.handler.place, self.handler.blame
         station = self.stations[self.names.station[place]]
-        if station.door != "open":
+        if station.door not in ("open", "none"):
             self.wrong(blame, f"the arm enters {place} while its door is {station.door}")
         elif station.work == "running":
             self.wrong(blame, f"the arm enters {place} during a run")

@@ -2,7 +2,7 @@
 
 Rules of this file:
 - People do as the advice of a hold says, and look before they answer; nothing is known of when. They are slower than any message:
-  they answer about a machine when nothing is on its way to or from it.
+  they answer about a machine when nothing is on its way to or from it, and lay hands on nothing whose last image is still late.
 - What a hold asks for costs nothing. What nobody asked for is trouble and costs a ``hand`` of the budget.
 - Nobody reaches into a station while the arm is in it or a run goes on.
 """
@@ -149,8 +149,6 @@ def _empty_jaws(play: Play, _hold: Hold) -> Iterator[Move]:
 def _see_to_handler(play: Play, hold: Hold) -> Iterator[Move]:
     if play.world.handler.step:
         return
-    if play.world.handler.inside:
-        yield Move("moves the arm out of the station", _arm_out)
     if hold.code == "handler-failed" and _misplaced(play):
         yield Move("puts the pallets where the page shows them", _put_right)
 
@@ -189,10 +187,6 @@ def _to_rack(text: str, spot: str) -> Move:
     return Move(f"{text} {spot}", act)
 
 
-def _arm_out(play: Play) -> None:
-    play.world.move(inside="")
-
-
 def _misplaced(play: Play) -> dict[str, int]:
     """Where the page shows pallets that stand elsewhere in the cell: what should be at these spots."""
     there = {part: spot for spot, part in zip(play.names.spots, play.world.floor, strict=True)}
@@ -215,11 +209,17 @@ def _put_right(play: Play) -> None:
         play.touch(spot)
 
 
+def _arm_out(play: Play) -> None:
+    play.world.move(inside="")
+
+
 def daily(play: Play) -> Iterator[Move]:
     """What people do anyhow: empty the outfeeds, connect what was cut, turn keys back, calibrate."""
     for place in play.names.sortings:
-        if play.world.at(place) != NOBODY and not _is_putting(play, place):
+        if play.world.at(place) != NOBODY and _is_free(play, place):
             yield Move(f"{place} is emptied", _takes(place))
+    if play.world.handler.inside and not play.world.handler.step:
+        yield Move("the arm is moved out by hand", _arm_out)
     for at, station in enumerate(play.world.stations):
         if station.mode == "manual":
             yield Move(f"{play.names.stations[at]} back to automatic", _station_mode(at))
@@ -229,8 +229,14 @@ def daily(play: Play) -> Iterator[Move]:
         yield Move("handler back to automatic", _handler_mode("automatic"))
 
 
-def _is_putting(play: Play, place: str) -> bool:
-    return play.world.handler.place == place
+def _is_free(play: Play, place: str) -> bool:
+    """Whether the handler is not about to set down at a place, and its last image is not late."""
+    return play.world.handler.place != place and not _is_late(play, place)
+
+
+def _is_late(play: Play, spot: str) -> bool:
+    lag = play.lags[play.watcher(spot)]
+    return lag is not None and lag.kind == "lagging"
 
 
 def _takes(spot: str) -> Callable[[Play], None]:
@@ -266,10 +272,11 @@ def _may_reach_in(play: Play, station: str) -> bool:
 def interventions(play: Play) -> Iterator[Move]:
     """What people may do with their hands though nothing asks for it."""
     for name in play.names.stations:
-        yield from _at_station(play, name)
+        if not _is_late(play, name):
+            yield from _at_station(play, name)
     yield from _pallets_taken(play)
-    if play.world.handler.mode == "automatic":
-        yield _by_hand("the handler is turned to manual", "jaw-1", _handler_mode("manual"))
+    if not _is_late(play, "jaw-1"):
+        yield from _at_handler(play)
     for part in play.world.out():
         for spot in (*play.names.places, *play.names.stations):
             if play.world.at(spot) == NOBODY and _reachable(play, spot):
@@ -279,14 +286,36 @@ def interventions(play: Play) -> Iterator[Move]:
 def _pallets_taken(play: Play) -> Iterator[Move]:
     spots = play.names.racks if play.world.handler.step else (*play.names.racks, *play.names.jaws)
     for spot in spots:
-        if play.world.at(spot) != NOBODY:
+        if play.world.at(spot) != NOBODY and not _is_late(play, spot):
             yield _by_hand(f"a pallet is taken from {spot}", spot, _takes(spot))
 
 
+def _at_handler(play: Play) -> Iterator[Move]:
+    handler = play.world.handler
+    if handler.mode == "automatic":
+        yield _by_hand("the handler is turned to manual", "jaw-1", _handler_mode("manual"))
+    if not handler.step and not handler.inside:
+        for at, name in enumerate(play.names.stations):
+            station = play.world.stations[at]
+            open_door = station.door in ("open", "none")
+            if open_door and station.work != "running" and not _is_late(play, name):
+                yield _by_hand(f"the arm is moved into {name}", "jaw-1", _arm_into(name))
+
+
+def _arm_into(name: str) -> Callable[[Play], None]:
+    def act(play: Play) -> None:
+        play.touch(name)
+        play.world.move(inside=name)
+
+    return act
+
+
 def _reachable(play: Play, spot: str) -> bool:
+    if _is_late(play, spot):
+        return False
     if spot not in play.names.station:
         return True
-    open_door = play.world.stations[play.names.station[spot]].door == "open"
+    open_door = play.world.stations[play.names.station[spot]].door in ("open", "none")
     return open_door and _may_reach_in(play, spot)
 
 
@@ -314,8 +343,8 @@ def _at_station(play: Play, name: str) -> Iterator[Move]:
         yield _by_hand(f"{name} is turned to manual", name, _to_manual(at))
     if station.door == "open" and _may_reach_in(play, name):
         yield _by_hand(f"the door of {name} is closed", name, _changes(at, door="closed"))
-        if play.world.at(name) != NOBODY:
-            yield _by_hand(f"a pallet is taken from {name}", name, _takes(name))
+    if play.world.at(name) != NOBODY and _reachable(play, name):
+        yield _by_hand(f"a pallet is taken from {name}", name, _takes(name))
     if station.door == "closed" and station.work != "running":
         yield _by_hand(f"the door of {name} is opened", name, _changes(at, door="open"))
     yield from _at_panel(play, name)
@@ -327,13 +356,20 @@ def _at_panel(play: Play, name: str) -> Iterator[Move]:
     if station.work in ("idle", "prepared") and play.world.echoes(at):
         loaded = _changes(at, work="prepared", program=OTHER_PROGRAM)
         yield _by_hand(f"another program is loaded at {name}", name, loaded)
-    if station.work == "prepared" and station.door == "closed" and play.world.at(name) != NOBODY:
+    if station.work == "prepared" and _may_start_at_panel(play, name):
         started = _changes(at, work="running", run=PANEL_RUN, part=play.world.at(name))
         yield _by_hand(f"a run is started at the panel of {name}", name, started)
     if station.work in ("running", "part free"):
         yield _by_hand(f"the run of {name} is aborted at the panel", name, _breaks_off(at))
     if station.work == "finished":
         yield _by_hand(f"the result of {name} is put away at the panel", name, _forgets(at))
+
+
+def _may_start_at_panel(play: Play, name: str) -> bool:
+    """Whether a person may start a run at a station: nobody does with the arm in it."""
+    door = play.world.stations[play.names.station[name]].door
+    shut = door == "closed" or (door == "none" and play.world.handler.inside != name)
+    return shut and play.world.at(name) != NOBODY
 
 
 def _to_manual(at: int) -> Callable[[Play], None]:

@@ -304,6 +304,8 @@ class Play:
         about = [self._machine(goal)]
         if isinstance(goal, MoveHandler):
             about.append(self.watcher(goal.place))
+        elif isinstance(goal, SetDoor | StartRun) and self.world.handler.inside == goal.station:
+            about.append(self.names.handler)
         touched = [self.touched[machine] for machine in about]
         if "people" in touched:
             return "people"

@@ -307,6 +307,24 @@ def test_somebody_elses_run_is_noticed_while_ours_is_made_ready(a_world, shown):
     assert stands(world) == ["foreign-run"]
 
 
+@pytest.mark.parametrize("work", ["part free", "finished", "aborted"])
+def test_somebody_elses_run_that_nobody_saw_is_noticed_by_what_it_left_behind(a_world, work):
+    """At a station that shows no names; the cell used to wait in silence (found by the proof)."""
+    world = a_world(pallets=2)
+    pause_before_the_start(world, "touch-1")
+    until(world, lambda: world.state.stations["touch-1"].run.stage == "prepared")
+    image = observed(world, "touch-1")
+    world.tell(replace(image, source_ms=image.source_ms + 1, work=work, run_id="", program=""))
+    assert stands(world) == ["foreign-run"]
+    # Whoever ran it may have loaded another program, which such a station cannot tell: ours is prepared anew.
+    assert world.state.stations["touch-1"].run is None
+    world.tell(replace(image, source_ms=image.source_ms + 2))
+    world.tell(CellOrdered(want="run", by="a person"))
+    answer(world, "foreign-run", "clear")
+    finish(world, parts=2)
+    assert troubles(world, parts=serials(world)) == []
+
+
 def starts_wanted(world):
     return [o.goal for o in world.state.outstanding.values() if isinstance(o.goal, StartRun)]
 
