@@ -45,6 +45,10 @@ class Entries(Protocol):
         """The end."""
         ...
 
+    def hash_at(self, seq: int) -> bytes | None:
+        """The hash of an entry; None if there is no such entry."""
+        ...
+
 
 class Kept(Protocol):
     """A record and the number of the journal entry that commanded it."""

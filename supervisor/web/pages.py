@@ -24,6 +24,8 @@ from supervisor.api.routes.events import Seats
 from supervisor.api.routes.parts import PartType, revisions_of
 from supervisor.api.schema import instant
 from supervisor.api.watchers import BEAT_S
+from supervisor.report.deviation import picture
+from supervisor.report.svg import svg
 from supervisor.web.reference import reference_of
 from supervisor.web.rendering import Templates, clock
 from supervisor.web.screen import Screen
@@ -104,8 +106,12 @@ async def show_part(
     except Refusal as refusal:
         page = pages.render("refusal.html", kind=refusal.kind, detail=refusal.detail)
         return HTMLResponse(page, status_code=refusal.kind.status)
-    record = record_view(found[0])
-    return HTMLResponse(pages.render("part.html", record=record, revisions=len(found)))
+    record = found[0].record
+    pictures = {each.number: svg(picture(each), each.why) for each in record.findings}
+    view = record_view(found[0])
+    return HTMLResponse(
+        pages.render("part.html", record=view, pictures=pictures, revisions=len(found))
+    )
 
 
 @router.get("/docs")

@@ -1,9 +1,10 @@
 """Parts, by serial number: the record in force and those before it."""
 
 from collections.abc import Sequence
-from typing import Annotated
+from typing import Annotated, Any
+from urllib.parse import quote
 
-from fastapi import APIRouter, Query
+from fastapi import APIRouter, Query, Response
 from starlette.concurrency import run_in_threadpool
 
 from supervisor.api.inside import Inside
@@ -11,8 +12,14 @@ from supervisor.api.ports import Kept, Sources
 from supervisor.api.problems import NAME_UNKNOWN, SEVERAL_PARTS, Refusal
 from supervisor.api.record_view import RecordView, RevisionsView, record_view
 from supervisor.api.schema import TEXT_MAX
+from supervisor.report.sheet import Proof, sheet
 
 router = APIRouter(prefix="/parts", tags=["parts"])
+
+SHEET_SHAPE: dict[str, Any] = {
+    "schema": {"type": "string", "format": "binary"},
+    "example": "%PDF-1.4 ...",
+}
 
 PartType = Annotated[
     str,
@@ -34,6 +41,30 @@ async def list_revisions(serial: str, inside: Inside, part_type: PartType = "") 
     """Every record of a part, the newest first."""
     found = await revisions_of(inside, serial, part_type)
     return RevisionsView(records=[record_view(kept) for kept in found])
+
+
+@router.get(
+    "/{serial}/sheet",
+    response_class=Response,
+    responses={200: {"content": {"application/pdf": SHEET_SHAPE}}},
+)
+async def print_part(serial: str, inside: Inside, part_type: PartType = "") -> Response:
+    """The record in force as a PDF for the file: the same record gives the same bytes."""
+    kept = (await revisions_of(inside, serial, part_type))[0]
+    content = await run_in_threadpool(_sheet_of, inside, kept)
+    name = f"{kept.record.part_type}-{serial}-{kept.record.revision}.pdf"
+    return Response(
+        content,
+        media_type="application/pdf",
+        headers={"Content-Disposition": f"inline; filename*=UTF-8''{quote(name, safe='')}"},
+    )
+
+
+def _sheet_of(sources: Sources, kept: Kept) -> bytes:
+    entry_hash = sources.entries.hash_at(kept.seq)
+    assert entry_hash is not None, "a record is kept together with its entry"
+    proof = Proof(seq=kept.seq, entry_hash=entry_hash.hex())
+    return sheet(kept.record, proof, cell=sources.core.tables.cell.title)
 
 
 async def revisions_of(sources: Sources, serial: str, part_type: str) -> Sequence[Kept]:

@@ -1,25 +1,29 @@
 """Records across parts."""
 
+from collections.abc import Iterator
 from typing import Annotated, Literal
 
-from fastapi import APIRouter, Query
+from fastapi import APIRouter, Depends, Query
 from fastapi.exceptions import RequestValidationError
+from fastapi.responses import StreamingResponse
 from starlette.concurrency import run_in_threadpool
 
 from supervisor.api.inside import Inside
-from supervisor.api.ports import RecordQuestion
+from supervisor.api.ports import RecordQuestion, Sources
 from supervisor.api.record_view import RecordsPage, records_page
 from supervisor.api.schema import TEXT_MAX, milliseconds
-from supervisor.verdict.record import Verdict
+from supervisor.report.table import table
+from supervisor.verdict.record import Record, Verdict
 
 router = APIRouter(prefix="/records", tags=["records"])
+
+PAGE = 200
+TABLE_EXAMPLE = "serial,part_type,...\r\n100017,pump-body,...\r\n"
 
 Text = Annotated[str, Query(max_length=TEXT_MAX)]
 
 
-@router.get("")
-async def list_records(  # noqa: PLR0913 - each parameter of the address is one of the function
-    inside: Inside,
+def question_of(  # noqa: PLR0913 - each parameter of the address is one of the function
     *,
     part_type: Text = "",
     batch: Text = "",
@@ -31,13 +35,9 @@ async def list_records(  # noqa: PLR0913 - each parameter of the address is one 
     decided_from: Annotated[str, Query(max_length=40, description="RFC 3339, inclusive.")] = "",
     decided_to: Annotated[str, Query(max_length=40, description="RFC 3339, exclusive.")] = "",
     revisions: Literal["latest", "all"] = "latest",
-    limit: Annotated[int, Query(ge=1, le=500)] = 50,
-    after: Annotated[
-        str, Query(pattern=r"^(-?\d{1,19}-\d{1,19})?$", description="`next` of the page before.")
-    ] = "",
-) -> RecordsPage:
-    """Records in one line each, the newest first."""
-    question = RecordQuestion(
+) -> RecordQuestion:
+    """Which records the address asks for."""
+    return RecordQuestion(
         part_type=part_type,
         batch=batch,
         serial=serial,
@@ -47,8 +47,48 @@ async def list_records(  # noqa: PLR0913 - each parameter of the address is one 
         to_ms=_ms("decided_to", decided_to),
         revisions=revisions,
     )
+
+
+Question = Annotated[RecordQuestion, Depends(question_of)]
+
+
+@router.get("")
+async def list_records(
+    inside: Inside,
+    question: Question,
+    limit: Annotated[int, Query(ge=1, le=500)] = 50,
+    after: Annotated[
+        str, Query(pattern=r"^(-?\d{1,19}-\d{1,19})?$", description="`next` of the page before.")
+    ] = "",
+) -> RecordsPage:
+    """Records in one line each, the newest first."""
     page = await run_in_threadpool(inside.records.page, question, limit=limit, after=after)
     return records_page(page)
+
+
+@router.get(
+    "/table",
+    response_class=StreamingResponse,
+    responses={200: {"content": {"text/csv": {"example": TABLE_EXAMPLE}}}},
+)
+def export_records(inside: Inside, question: Question) -> StreamingResponse:
+    """Records as a table for spreadsheets (RFC 4180): one line per characteristic, every digit, the newest record first."""
+    return StreamingResponse(
+        table(_all(inside, question)),
+        media_type="text/csv; charset=utf-8; header=present",
+        headers={"Content-Disposition": 'attachment; filename="records.csv"'},
+    )
+
+
+def _all(inside: Sources, question: RecordQuestion) -> Iterator[Record]:
+    """Every record, page by page, so that a year of them needs no more memory than a page."""
+    after = ""
+    while True:
+        page = inside.records.page(question, limit=PAGE, after=after)
+        yield from (kept.record for kept in page.records)
+        if not page.after:
+            return
+        after = page.after
 
 
 def _ms(name: str, text: str) -> int | None:

@@ -123,6 +123,14 @@ async def test_the_page_of_a_part_begins_with_its_verdict(cell):
     assert outline.tags.count("tr") == 1 + len(cell.store.records.latest(serial).record.findings)
 
 
+async def test_the_page_of_a_part_has_a_picture_for_each_characteristic_with_limits(cell):
+    serial = cell.past.serials[0]
+    html = (await page(cell, f"/parts/{serial}")).text
+    findings = cell.store.records.latest(serial).record.findings
+    assert html.count('<svg class="deviation"') == len([f for f in findings if f.upper is not None])
+    assert f"/api/v1/parts/{serial}/sheet" in html
+
+
 async def test_a_measured_value_is_shown_to_the_place_of_its_uncertainty(cell):
     """Two digits of U, the value to the same place: JCGM 100:2008, 7.2.6."""
     serial = cell.past.serials[0]

@@ -1,8 +1,10 @@
 """What the interface says of a cell."""
 
+import csv
 from datetime import datetime
 
 import pytest
+from pypdfium2 import PdfDocument
 
 from supervisor.core.events import HoldReleased
 from supervisor.store.records import RecordFilter
@@ -109,6 +111,29 @@ async def test_the_record_of_a_part_names_the_deciding_station_of_each_character
     assert record["seq"] == kept.seq
     shown = {f["number"]: f["decided_by"]["station"] for f in record["findings"] if f["decided_by"]}
     assert shown == {f.number: f.decided_by.station for f in kept.record.findings if f.decided_by}
+
+
+async def test_the_sheet_of_a_part_bears_the_hash_of_its_journal_entry(cell):
+    serial = cell.past.serials[0]
+    answer = await cell.client.get(f"/api/v1/parts/{serial}/sheet")
+    assert answer.headers["content-type"] == "application/pdf"
+    assert serial in answer.headers["content-disposition"]
+    document = PdfDocument(answer.content)
+    words = "".join(page.get_textpage().get_text_bounded() for page in document)
+    kept = cell.store.records.latest(serial)
+    assert cell.store.journal.hash_at(kept.seq).hex() in "".join(words.split())
+    assert (await cell.client.get("/api/v1/parts/none/sheet")).status_code == 404
+
+
+async def test_records_leave_as_a_table_with_every_characteristic(cell):
+    answer = await cell.client.get("/api/v1/records/table")
+    assert answer.headers["content-type"].startswith("text/csv")
+    lines = list(csv.DictReader(answer.text.splitlines()))
+    kept = [cell.store.records.latest(serial) for serial in cell.past.serials]
+    expected = {(k.record.serial, f.number) for k in kept if k for f in k.record.findings}
+    assert {(line["serial"], line["number"]) for line in lines} == expected
+    none = await cell.client.get("/api/v1/records/table", params={"batch": "no such batch"})
+    assert len(none.text.splitlines()) == 1
 
 
 async def test_limits_keep_their_digits(cell):

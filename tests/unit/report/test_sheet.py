@@ -1,0 +1,100 @@
+"""The sheet and the table say what the record says. A second program reads them."""
+
+import csv
+from decimal import Decimal
+from io import StringIO
+
+import pypdfium2
+import pytest
+
+from supervisor.cell.value import replace
+from supervisor.report.sheet import Proof, sheet
+from supervisor.report.table import COLUMNS, table
+
+PROOF = Proof(seq=1790, entry_hash="0123456789abcdef" * 4)
+CELL = "Inspection cell for vane pump parts"
+
+
+def words_of(content: bytes) -> str:
+    document = pypdfium2.PdfDocument(content)
+    pages = [page.get_textpage().get_text_bounded() for page in document]
+    return " ".join(" ".join(pages).split())
+
+
+def test_a_sheet_says_all_that_the_record_says(rejected):
+    words = words_of(sheet(rejected, PROOF, cell=CELL))
+    assert "X nonconforming" in words
+    for content in (rejected.serial, rejected.part_type, rejected.pallet, rejected.rule, CELL):
+        assert content in words
+    for finding in rejected.findings:
+        assert finding.name in words
+        by = finding.decided_by
+        if by is not None:
+            assert f"± {by.expanded_u.normalize():f}" in words
+            assert by.run_id in words
+
+
+def test_a_sheet_shows_the_hash_of_its_entry(rejected):
+    words = words_of(sheet(rejected, PROOF, cell=CELL)).replace(" ", "")
+    assert PROOF.entry_hash in words
+    assert rejected.declaration in words
+
+
+def test_the_same_record_gives_the_same_bytes(rejected):
+    first = sheet(rejected, PROOF, cell=CELL)
+    assert sheet(rejected, PROOF, cell=CELL) == first
+    assert sheet(replace(rejected, revision=2), PROOF, cell=CELL) != first
+
+
+def test_every_page_says_of_how_many_it_is_one(records):
+    longest = max(records, key=lambda each: len(each.findings))
+    many = replace(longest, findings=longest.findings * 4)
+    content = sheet(many, PROOF, cell=CELL)
+    pages = len(pypdfium2.PdfDocument(content))
+    assert pages > 2
+    for number in range(1, pages + 1):
+        assert f"page {number} of {pages}" in words_of(content)
+
+
+def test_what_comes_from_outside_is_no_markup(rejected):
+    strange = replace(rejected, batch='<b>&"x"</b>', serial="<para>1</para>")
+    words = words_of(sheet(strange, PROOF, cell="<i>cell</i>"))
+    assert '<b>&"x"</b>' in words
+    assert "<para>1</para>" in words
+
+
+def test_a_sheet_reads_in_black_and_white(rejected):
+    page = pypdfium2.PdfDocument(sheet(rejected, PROOF, cell=CELL))[0]
+    colours = page.render(scale=0.5).to_numpy().reshape(-1, 3)
+    assert (colours.max(axis=1) - colours.min(axis=1)).max() == 0  # every point is a grey
+
+
+def test_a_table_has_a_line_for_each_characteristic_with_every_digit(records):
+    lines = list(csv.DictReader(StringIO("".join(table(records)))))
+    findings = [(record, f) for record in records for f in record.findings]
+    assert len(lines) == len(findings)
+    for line, (record, finding) in zip(lines, findings, strict=True):
+        assert (line["serial"], line["number"]) == (record.serial, finding.number)
+        assert line["verdict"] == finding.verdict
+        by = finding.decided_by
+        if by is not None:
+            assert float(line["value"]) == by.value
+            assert Decimal(line["expanded_u"]) == by.expanded_u
+        if finding.upper is not None:
+            assert Decimal(line["upper"]) == finding.upper
+
+
+def test_a_characteristic_without_a_value_keeps_its_columns(rejected):
+    finding = replace(rejected.findings[0], decided_by=None, verdict="not measured")
+    (line,) = csv.DictReader(StringIO("".join(table([replace(rejected, findings=(finding,))]))))
+    assert (line["value"], line["verdict"], line["why"]) == ("", "not measured", finding.why)
+
+
+@pytest.mark.parametrize("start", ["=", "+", "-", "@"])
+def test_a_text_is_never_a_formula(rejected, start):
+    (_, line, *_) = csv.reader(
+        StringIO(
+            "".join(table([replace(rejected, batch=f"{start}1+1", findings=rejected.findings[:1])]))
+        )
+    )
+    assert line[COLUMNS.index("batch")] == f"'{start}1+1"
