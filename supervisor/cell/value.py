@@ -22,18 +22,23 @@ def value(cls: type[T]) -> type[T]:
     return dataclass(slots=True, kw_only=True, frozen=_FROZEN, unsafe_hash=True)(cls)
 
 
-def _copier(cls: type[Any]) -> Callable[[Any], Any]:
-    """Compile the field-by-field copy of one class; a loop over field names costs four times as much."""
+def _replacer(cls: type[Any], changed: tuple[str, ...]) -> Callable[[Any, dict[str, Any]], Any]:
+    """Compile the copy of one class with certain fields changed; a loop over field names costs four times as much."""
     names = [f.name for f in fields(cls)]
-    setter = "put(new, {0!r}, old.{0})" if _FROZEN else "new.{0} = old.{0}"
-    body = "\n    ".join(setter.format(name) for name in names)
-    source = f"def copy(old):\n    new = make(cls)\n    {body}\n    return new\n"
+    unknown = sorted(set(changed) - set(names))
+    if unknown:
+        raise AttributeError(f"{cls.__name__} has no field {', '.join(unknown)}")
+    setter = "put(new, {0!r}, {1})" if _FROZEN else "new.{0} = {1}"
+    sources = [(name, f"changes[{name!r}]" if name in changed else f"old.{name}") for name in names]
+    body = "\n    ".join(setter.format(name, source) for name, source in sources)
+    text = f"def replaced(old, changes):\n    new = make(cls)\n    {body}\n    return new\n"
     scope: dict[str, Any] = {"make": object.__new__, "cls": cls, "put": object.__setattr__}
-    exec(source, scope)  # noqa: S102 - the source is built from field names of our own classes
-    return scope["copy"]
+    exec(text, scope)  # noqa: S102 - the text is built from field names of our own classes
+    return scope["replaced"]
 
 
-_COPIERS: dict[type[Any], Callable[[Any], Any]] = {}
+_REPLACERS: dict[tuple[Any, ...], Callable[[Any, dict[str, Any]], Any]] = {}
+"""By class and changed fields; as many as there are calls of ``replace`` in the code."""
 
 
 def replace(old: T, /, **changes: Any) -> T:
@@ -42,11 +47,8 @@ def replace(old: T, /, **changes: Any) -> T:
     Raises:
         AttributeError: a name is not a field of the value.
     """
-    cls = old.__class__
-    copier = _COPIERS.get(cls)
-    if copier is None:
-        copier = _COPIERS[cls] = _copier(cls)
-    new = copier(old)
-    for name, content in changes.items():
-        object.__setattr__(new, name, content)
-    return new
+    key = (old.__class__, *changes)
+    replacer = _REPLACERS.get(key)
+    if replacer is None:
+        replacer = _REPLACERS[key] = _replacer(old.__class__, key[1:])
+    return replacer(old, changes)

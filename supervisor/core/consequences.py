@@ -11,6 +11,8 @@ ROUNDS_MAX = 20
 
 def follow(draft: Draft) -> None:
     """Work out the consequences of the facts applied to the draft."""
+    if not draft.dirty and draft.rethink == "no" and draft.handler.stage != "idle":
+        return  # nothing was touched, and a handler with an order is not asked what next
     for _ in range(ROUNDS_MAX):
         touched = sorted(draft.dirty)
         draft.dirty = {}
@@ -37,9 +39,12 @@ def _look_at_station(draft: Draft, station: str) -> None:
 
 def give(draft: Draft) -> None:
     """Send every outstanding goal that has not gone out over a standing link and whose interlocks hold."""
-    for about in sorted(draft.outstanding):
+    waiting_for_a_chance = [
+        about for about, goal in draft.outstanding.items() if goal.given == "no"
+    ]
+    for about in sorted(waiting_for_a_chance):
         waiting = draft.outstanding[about]
-        if waiting.given == "no" and interlocks.allowed(draft, waiting.goal):
+        if interlocks.allowed(draft, waiting.goal):
             waits.begin_again(draft, about, waiting.goal)
             draft.mark_given(about, "yes")
             draft.give(waiting.goal)

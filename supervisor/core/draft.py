@@ -108,10 +108,12 @@ class Draft:
 
     def _own(self, name: str) -> dict[str, Any]:
         """The named dictionary, copied before its first write in this draft."""
+        content: dict[str, Any] = getattr(self, name)
         if name not in self.owned:
             self.owned.add(name)
-            setattr(self, name, dict(getattr(self, name)))
-        return getattr(self, name)
+            content = dict(content)
+            setattr(self, name, content)
+        return content
 
     # --- parts of the state ---------------------------------------------------------------------------------------------------
 

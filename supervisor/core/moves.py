@@ -7,19 +7,12 @@ Rules of this file:
 """
 
 from supervisor.cell.value import replace
-from supervisor.core import interlocks, pallets, runs, stations
-from supervisor.core.commands import MoveHandler, SetDoor
+from supervisor.core import interlocks, pallets, runs, stations, views
+from supervisor.core.commands import MoveHandler
 from supervisor.core.draft import Draft, held
 from supervisor.core.events import HandlerObserved, Presence
-from supervisor.core.state import HandlerState, PalletState
-from supervisor.routing.situation import (
-    Carry,
-    OutfeedView,
-    PalletView,
-    Situation,
-    StationView,
-    Stay,
-)
+from supervisor.core.state import HandlerState
+from supervisor.routing.situation import Carry, Stay
 
 ORDER_MAX = 2**32 - 1 - 100_000
 """Where a number that a handler shows is no longer believed: orders are 32 bits on the wire, and ours go on above it."""
@@ -49,13 +42,22 @@ def on_handler_observed(draft: Draft, event: HandlerObserved) -> None:
         # An older journal has used higher numbers than ours; the handler refuses every number that it has passed.
         draft.next_order = event.order + 1
     draft.rethink = "yes"
-    for station in sorted(draft.stations):
-        draft.dirty[station] = None
+    _mark_concerned(draft, before, after)
     if event.link == "down":
         _forget_given(draft)
     else:
         _look_at_order(draft)
         _look_at_jaws(draft)
+
+
+def _mark_concerned(draft: Draft, before: HandlerState, after: HandlerState) -> None:
+    """Look again at the stations that a changed image may mean anything to: while the arm is known to be elsewhere, none."""
+    if before.link == after.link == "up" and "unknown" not in (before.inside, after.inside):
+        left_or_entered = {before.inside, after.inside} if before.inside != after.inside else set()
+        concerned = sorted(left_or_entered & draft.stations.keys())
+    else:
+        concerned = sorted(draft.stations)
+    draft.dirty |= dict.fromkeys(concerned)
 
 
 def _only_travelled(before: HandlerState, after: HandlerState) -> bool:
@@ -337,7 +339,7 @@ def _still_sensible(draft: Draft, carry: Carry) -> bool:
     if not goes_home and not pallets.may_travel(draft, pallet):
         return False
     if not in_hand and (
-        draft.want == "pause" or pallet.place != carry.origin or _locked(draft, carry.origin)
+        draft.want == "pause" or pallet.place != carry.origin or _shut_in(draft, carry.origin)
     ):
         return False
     if _closed_to_us(draft, carry.target):
@@ -350,15 +352,8 @@ def _still_sensible(draft: Draft, carry: Carry) -> bool:
     )
 
 
-def _locked(draft: Draft, place: str) -> bool:
-    """Whether a nest cannot be emptied now: held, not in automatic, not connected or not readable."""
-    station = draft.stations.get(place)
-    return station is not None and (
-        station.link != "up"
-        or station.mode != "automatic"
-        or "unknown" in (station.door, station.nest, station.work)
-        or held(draft, place) is not None
-    )
+def _shut_in(draft: Draft, place: str) -> bool:
+    return place in draft.stations and stations.locked(draft, place)
 
 
 def _closed_to_us(draft: Draft, place: str) -> bool:
@@ -398,7 +393,7 @@ def _choose(draft: Draft) -> None:
 
 
 def _ask_routing(draft: Draft, hand: str) -> Carry | Stay:
-    choice = draft.tables.router.choose(situation(draft, hand))
+    choice = draft.tables.router.choose(views.situation(draft, hand))
     draft.choices.append(choice)
     return choice
 
@@ -417,76 +412,6 @@ def _take_up(draft: Draft, choice: Carry | Stay) -> None:
     for station in (choice.origin, choice.target):
         if station in draft.stations:
             draft.dirty[station] = None
-
-
-def situation(draft: Draft, hand: str) -> Situation:
-    """The cell as routing sees it."""
-    at = draft.handler.at
-    known = at in draft.tables.places or at in draft.tables.stations
-    return Situation(
-        now_ms=draft.at_ms,
-        hand=hand,
-        jaws=2 if draft.handler.jaws.count("") + (1 if hand else 0) > 1 else 1,
-        at_mm=draft.tables.position_mm(at) if known else draft.tables.handler.rail_from_mm,
-        pallets=tuple(
-            _hand_view(draft, name) if name == hand else pallets.view(draft, draft.pallets[name])
-            for name in sorted(draft.pallets)
-            if name == hand or _may_be_fetched(draft, draft.pallets[name])
-        ),
-        stations=tuple(_station_view(draft, name) for name in draft.tables.stations),
-        outfeeds=tuple(
-            OutfeedView(
-                place=place.place,
-                at_mm=place.at_mm,
-                sorting=place.sorting,
-                free="free" if _outfeed_free(draft, place.place) else "taken",
-            )
-            for place in draft.tables.cell.places
-            if place.kind == "outfeed" and place.sorting != ""
-        ),
-    )
-
-
-def _hand_view(draft: Draft, name: str) -> PalletView:
-    """A pallet in hand; one that waits for a person has no business but to go home."""
-    pallet = draft.pallets[name]
-    view = pallets.view(draft, pallet)
-    return view if pallets.may_travel(draft, pallet) else replace(view, open=(), sorting="")
-
-
-def _may_be_fetched(draft: Draft, pallet: PalletState) -> bool:
-    return pallets.may_travel(draft, pallet) and pallet.place not in draft.tables.jaws
-
-
-def _outfeed_free(draft: Draft, place: str) -> bool:
-    state = draft.places[place]
-    return state.presence == "empty" and not state.pallet and not state.reserved
-
-
-def _station_view(draft: Draft, station: str) -> StationView:
-    state = draft.stations[station]
-    leaves_ms = draft.at_ms
-    free_ms = draft.at_ms
-    run = state.run
-    if run is not None:
-        program = draft.tables.programs[run.program]
-        begun_ms = run.started_ms or draft.at_ms
-        free_ms = max(draft.at_ms, begun_ms + program.result_ms)
-        if run.stage not in ("evaluating", "finished"):
-            leaves_ms = max(draft.at_ms + 1, begun_ms + program.part_free_ms)
-    return StationView(
-        station=station,
-        unusable=stations.unusable(draft, station),
-        occupant=state.pallet,
-        occupant_leaves_ms=leaves_ms,
-        run_free_ms=free_ms,
-        coming="",
-        fetch="refused" if _locked(draft, station) or not _may_open(draft, station) else "allowed",
-    )
-
-
-def _may_open(draft: Draft, station: str) -> bool:
-    return interlocks.allowed(draft, SetDoor(order=0, station=station, door="open"))
 
 
 def _look_for_a_stranger(draft: Draft) -> None:

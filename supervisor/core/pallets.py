@@ -12,7 +12,6 @@ from supervisor.core.commands import ReadTag
 from supervisor.core.draft import Draft, held
 from supervisor.core.events import PlacesObserved, Presence, TagRead
 from supervisor.core.state import PalletState, PlaceState
-from supervisor.routing.situation import PalletView
 from supervisor.tag import TagContent, TagError, decode
 from supervisor.verdict.merge import Part, merge, sorting_of
 from supervisor.verdict.result import StationResult
@@ -67,11 +66,13 @@ def _look_at_place(draft: Draft, place: str, seen: Presence) -> None:
 def judge_place(draft: Draft, place: str) -> None:
     """What a reading of a place means, when no move explains a difference: neither one under way nor one just finished."""
     state = draft.places[place]
-    if state.expecting or handler_is_at(draft, place):
+    appeared = state.presence == "occupied" and not state.pallet
+    vanished = state.presence == "empty" and state.pallet != ""
+    if not (appeared or vanished) or state.expecting or handler_is_at(draft, place):
         return
-    if state.presence == "occupied" and not state.pallet:
+    if appeared:
         _pallet_appeared(draft, place)
-    elif state.presence == "empty" and state.pallet:
+    else:
         taken_away(draft, state.pallet)
 
 
@@ -471,48 +472,7 @@ def _store_record(draft: Draft, pallet: str) -> None:
     )
 
 
-# --- for routing ------------------------------------------------------------------------------------------------------------------
-
-
-def view(draft: Draft, pallet: PalletState) -> PalletView:
-    """A pallet as routing sees it: without the characteristics that a run under way is about to decide."""
-    pending: dict[str, None] = {}
-    movable_ms = draft.at_ms
-    for station in draft.stations.values():
-        run = station.run
-        if run is None or run.pallet != pallet.pallet:
-            continue
-        program = draft.tables.programs[run.program]
-        pending.update(dict.fromkeys(draft.tables.coverage[run.program]))
-        if station.station == pallet.place and run.stage not in ("evaluating", "finished"):
-            begun_ms = run.started_ms or draft.at_ms
-            movable_ms = max(draft.at_ms + 1, begun_ms + program.part_free_ms)
-    return PalletView(
-        pallet=pallet.pallet,
-        part_type=pallet.part_type,
-        place=pallet.place,
-        at_mm=_position_mm(draft, pallet),
-        movable_ms=movable_ms,
-        home="" if _home_is_taken(draft, pallet) else pallet.home,
-        open=tuple(number for number in pallet.open if number not in pending),
-        sorting=pallet.sorting if pallet.stage == "decided" else "",
-        waiting_since_ms=pallet.since_ms,
-        done=pallet.done,
-        planned=pallet.planned,
-    )
-
-
-def _home_is_taken(draft: Draft, pallet: PalletState) -> bool:
-    """Whether somebody put another pallet on a pallet's home place, and no other place was free."""
-    home = draft.places.get(pallet.home)
-    return home is not None and home.pallet not in ("", pallet.pallet)
-
-
-def _position_mm(draft: Draft, pallet: PalletState) -> int:
-    """Along the rail; of a pallet in hand nobody asks."""
-    if pallet.place in draft.tables.jaws:
-        return draft.tables.handler.rail_from_mm
-    return draft.tables.position_mm(pallet.place)
+# --- for the handler and the stations ------------------------------------------------------------------------------------------
 
 
 def stop_due_at(draft: Draft, station: str) -> bool:
@@ -527,14 +487,12 @@ def stop_due_at(draft: Draft, station: str) -> bool:
 
 def may_travel(draft: Draft, pallet: PalletState) -> bool:
     """Whether routing may consider a pallet at all: its stage and its holds allow it, and it is seen and proven where it stands."""
+    if pallet.stage not in ("planned", "visiting", "decided"):
+        return False
     place = draft.places.get(pallet.place)
-    return (
-        (place is None or _is_sure(draft, place))
-        and pallet.stage in ("planned", "visiting", "decided")
-        and held(draft, pallet.pallet) is None
-    )
+    return (place is None or _is_sure(draft, place)) and held(draft, pallet.pallet) is None
 
 
 def _is_sure(draft: Draft, place: PlaceState) -> bool:
-    seen = "occupied" in (place.presence, place.expecting)
+    seen = place.presence == "occupied" or place.expecting == "occupied"
     return seen and f"tag at {place.place}" not in draft.outstanding

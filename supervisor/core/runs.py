@@ -9,7 +9,7 @@ Rules of this file:
 
 from supervisor.cell.model import Program
 from supervisor.cell.value import replace
-from supervisor.core import interlocks, pallets, stations
+from supervisor.core import interlocks, pallets, stations, views
 from supervisor.core.commands import PrepareProgram, StartRun
 from supervisor.core.draft import Draft
 from supervisor.core.events import ResultArrived
@@ -60,7 +60,7 @@ def begin_run(draft: Draft, station: str) -> None:
     ):
         return
     usable = tuple(name for name in draft.stations if not stations.unusable(draft, name))
-    name = draft.tables.router.next_program(pallets.view(draft, pallet), station, usable)
+    name = draft.tables.router.next_program(views.view(draft, pallet), station, usable)
     if name:
         _choose_program(draft, station, name)
 

@@ -77,6 +77,17 @@ def _unusable(station: StationState) -> str:
     return ""
 
 
+def locked(draft: Draft, station: str) -> bool:
+    """Whether a nest cannot be emptied now: held, not in automatic, not connected or not readable."""
+    state = draft.stations[station]
+    return (
+        state.link != "up"
+        or state.mode != "automatic"
+        or "unknown" in (state.door, state.nest, state.work)
+        or held(draft, station) is not None
+    )
+
+
 def look_at_faults(draft: Draft, station: str) -> None:
     """Ask a person about a fault; end goals that the image shows to be fulfilled."""
     state = draft.stations[station]

@@ -1,11 +1,20 @@
 """What the core looks up in the declaration, prepared once.
 
-Rules of this file: immutable after construction; no state of the cell.
+Rules of this file:
+- Immutable after construction; no state of the cell.
+- ``views`` alone is written to later: it is a memory of ``supervisor.core.views``, which could work out again what stands there. It
+  has at most one entry for each place of the cell.
 """
+
+from typing import TYPE_CHECKING
 
 from supervisor.cell.model import Cell, Coverage, PartType, Place, Program, Reader, Station
 from supervisor.routing.router import Router
 from supervisor.verdict.plan_table import PlanTable
+
+if TYPE_CHECKING:
+    from supervisor.core.state import PalletState, PlaceState
+    from supervisor.routing.situation import PalletView
 
 JAWS = ("jaw-1", "jaw-2")
 
@@ -18,6 +27,7 @@ class CellTables:
         "coverage",
         "handler",
         "jaws",
+        "outfeeds",
         "part_types",
         "part_types_by_gtin",
         "places",
@@ -26,6 +36,7 @@ class CellTables:
         "readers",
         "router",
         "stations",
+        "views",
     )
 
     def __init__(self, cell: Cell) -> None:
@@ -36,6 +47,9 @@ class CellTables:
         self.stations: dict[str, Station] = {station.station: station for station in cell.stations}
         self.readers: dict[str, Reader] = {reader.reader: reader for reader in cell.readers}
         self.places: dict[str, Place] = {place.place: place for place in cell.places}
+        self.outfeeds: tuple[Place, ...] = tuple(
+            place for place in cell.places if place.kind == "outfeed" and place.sorting != ""
+        )
         self.part_types: dict[str, PartType] = {part.part_type: part for part in cell.part_types}
         self.part_types_by_gtin: dict[str, PartType] = {part.gtin: part for part in cell.part_types}
         self.programs: dict[str, Program] = {program.program: program for program in cell.programs}
@@ -50,6 +64,7 @@ class CellTables:
             for program in cell.programs
         }
         self.router = Router(cell)
+        self.views: dict[str, tuple[PalletState, PlaceState | None, PalletView]] = {}
 
     def position_mm(self, place: str) -> int:
         """Where a place or a station's nest is along the rail."""

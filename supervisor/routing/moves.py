@@ -101,8 +101,14 @@ class Obstacle:
 
 def moves_of(picture: Picture, pallet: PalletView) -> tuple[list[Move], list[Obstacle]]:
     """What an empty-handed handler could do with a pallet that stands somewhere."""
-    if not pallet.sorting and not picture.outlooks[pallet.pallet].covers:
-        return _with_nothing_to_run(picture, pallet)
+    if not pallet.sorting:
+        if not picture.outlooks[pallet.pallet].covers:
+            return _with_nothing_to_run(picture, pallet)
+        if pallet.place not in picture.seat_at:
+            wanted = _wanted(picture, pallet)
+            if all(seat.obstacle for seat, _ in wanted):
+                # The commonest case by far, a pallet that waits in the rack: fetching it need not be worked out.
+                return [], [_blocked(pallet, seat) for seat, _ in wanted]
     pickup = _pickup(picture, pallet)
     if isinstance(pickup, Obstacle):
         return [], [pickup]
@@ -119,7 +125,7 @@ def moves_of(picture: Picture, pallet: PalletView) -> tuple[list[Move], list[Obs
 def _with_nothing_to_run(picture: Picture, pallet: PalletView) -> tuple[list[Move], list[Obstacle]]:
     """A pallet that nothing can be done with now only has to leave a nest that another needs."""
     moves: list[Move] = []
-    seat = picture.seat_of(pallet)
+    seat = picture.seat_at.get(pallet.place)
     if seat is not None and seat.pending:
         return [], []
     if seat is not None:
@@ -132,8 +138,8 @@ def _with_nothing_to_run(picture: Picture, pallet: PalletView) -> tuple[list[Mov
 
 def _pickup(picture: Picture, pallet: PalletView) -> Pickup | Obstacle:
     """Going there and taking it, as soon as it may leave."""
-    seat = picture.seat_of(pallet)
-    leaves_ms = picture.free_to_leave_ms(pallet)
+    seat = picture.seat_at.get(pallet.place)
+    leaves_ms = picture.leaves_ms[pallet.pallet]
     if leaves_ms == NEVER_MS:
         code = "more to run here" if seat is not None and seat.pending else "shut in"
         detail = seat.view.unusable if seat is not None else ""
@@ -166,15 +172,24 @@ def onward(picture: Picture, pickup: Pickup, patience_ms: int) -> list[Landing |
     planned = picture.plan.covers.get(pallet.pallet)
     if planned is None:
         return []
-    found: list[Landing | Obstacle] = []
+    return [
+        _to_station(picture, pickup, seat, cover, cover.total_ms - planned.total_ms, patience_ms)
+        for seat, cover in _wanted(picture, pallet)
+    ]
+
+
+def _wanted(picture: Picture, pallet: PalletView) -> list[tuple[Seat, Cover]]:
+    """The stations where a pallet has business, each with the cover that leads there."""
+    planned = picture.plan.covers.get(pallet.pallet)
+    if planned is None:
+        return []
+    found: list[tuple[Seat, Cover]] = []
     for seat in picture.seats.values():
         if seat.view.station == pallet.place:
             continue
         cover = planned if planned.visits[seat.station] else _instead(picture, pallet, seat)
         if cover is not None:
-            extra_ms = max(0, cover.total_ms - planned.total_ms)
-            visit = cover.visits[seat.station]
-            found.append(_to_station(picture, pickup, seat, visit, extra_ms, patience_ms))
+            found.append((seat, cover))
     return found
 
 
@@ -196,8 +211,8 @@ def _to_station(
     picture: Picture,
     pickup: Pickup,
     seat: Seat,
-    visit: tuple[Offer, ...],
-    extra_ms: int,
+    cover: Cover,
+    more_ms: int,
     patience_ms: int,
 ) -> Landing | Obstacle:
     if seat.obstacle:
@@ -219,12 +234,12 @@ def _to_station(
         target=seat.view.station,
         at_mm=seat.at_mm,
         seat=seat,
-        visit=visit,
+        visit=cover.visits[seat.station],
         placed_ms=arrive_ms
         + wait_ms
         + (handler.put_ms if seat.occupant is None else handler.swap_ms),
         wait_ms=wait_ms,
-        extra_ms=extra_ms,
+        extra_ms=max(0, more_ms),
     )
 
 

@@ -30,18 +30,24 @@ class Seat:
 
 
 class Picture:
-    """The situation with everything that more than one move needs."""
+    """The situation with everything that more than one move needs.
+
+    ``leaves_ms`` tells when a pallet may be taken from where it stands, ``seat_at`` finds a seat by the id of its station.
+    """
 
     __slots__ = (
         "claims",
         "jaws",
+        "leaves_ms",
         "now_ms",
         "outlooks",
         "pallets",
         "plan",
+        "seat_at",
         "seats",
         "situation",
         "tables",
+        "travel_ms",
         "usable",
     )
 
@@ -50,6 +56,7 @@ class Picture:
         self.tables = tables
         self.situation = situation
         self.now_ms = situation.now_ms
+        self.travel_ms = tables.handler.travel_ms
         self.jaws = min(situation.jaws, tables.handler.jaws)
         self.pallets: dict[str, PalletView] = {view.pallet: view for view in situation.pallets}
         self.usable = 0
@@ -61,15 +68,15 @@ class Picture:
             for name, view in self.pallets.items()
         }
         self.seats: dict[int, Seat] = {}
+        self.seat_at: dict[str, Seat] = {}
         for view in situation.stations:
             seat = self._seat(view)
-            self.seats[seat.station] = seat
+            self.seats[seat.station] = self.seat_at[view.station] = seat
+        self.leaves_ms: dict[str, int] = {
+            name: self._free_to_leave_ms(view) for name, view in self.pallets.items()
+        }
         self.plan: Plan = balanced(self.outlooks, self._busy_ms())
         self.claims: dict[int, list[PalletView]] = self._claims()
-
-    def travel_ms(self, from_mm: int, to_mm: int) -> int:
-        """Travel time between two positions."""
-        return self.tables.handler.travel_ms(from_mm, to_mm)
 
     def _seat(self, view: StationView) -> Seat:
         tables = self.tables
@@ -134,26 +141,23 @@ class Picture:
     def _claims(self) -> dict[int, list[PalletView]]:
         """By station: the pallets that shall go there and could be fetched about now, in the order given."""
         claims: dict[int, list[PalletView]] = {}
+        names, latest_ms = self.tables.stations, self.now_ms + self.tables.patience_ms
         for name, cover in self.plan.covers.items():
             pallet = self.pallets[name]
-            if self.free_to_leave_ms(pallet) - self.now_ms > self.tables.patience_ms:
+            if self.leaves_ms[name] > latest_ms:
                 continue
             for station, visit in enumerate(cover.visits):
-                if visit and self.tables.stations[station] != pallet.place:
+                if visit and names[station] != pallet.place:
                     claims.setdefault(station, []).append(pallet)
         return claims
 
-    def free_to_leave_ms(self, pallet: PalletView) -> int:
+    def _free_to_leave_ms(self, pallet: PalletView) -> int:
         """When a pallet may be taken from where it stands; ``NEVER_MS`` while the handler must not enter, or more has to run there."""
-        seat = self.seat_of(pallet)
+        seat = self.seat_at.get(pallet.place)
         if seat is None:
             return max(self.now_ms, pallet.movable_ms)
         shut = seat.view.unusable and seat.view.fetch == "refused"
         return NEVER_MS if shut or seat.pending else seat.leaves_ms
-
-    def seat_of(self, pallet: PalletView) -> Seat | None:
-        """The seat that a pallet stands in, or None."""
-        return self.seats.get(self.tables.index.get(pallet.place, -1))
 
 
 def _nearer(one: OutfeedView, other: OutfeedView, at_mm: int) -> bool:
