@@ -175,6 +175,7 @@ def why_here(now: Now, pallet: PalletState) -> str:
         or _measured(now, pallet)
         or _at_an_end(pallet)
         or _cell_at_rest(now)
+        or _shut_in(now, pallet)
         or _as_routing_says(now, pallet)
     )
 
@@ -239,6 +240,16 @@ def _cell_at_rest(now: Now) -> str:
     if handler.mode != "automatic":
         return f"waits until the handler is in automatic mode (now: {handler.mode})"
     return "waits because the cell is paused" if now.state.want == "pause" else ""
+
+
+def _shut_in(now: Now, pallet: PalletState) -> str:
+    """What keeps everybody from a station that the pallet stands in."""
+    station = now.state.stations.get(pallet.place)
+    if station is None or (station.link == "up" and station.mode == "automatic"):
+        return ""
+    if station.link == "down":
+        return f"waits until {station.station} is connected"
+    return f"waits until {station.station} is in automatic mode (now: {station.mode})"
 
 
 def _as_routing_says(now: Now, pallet: PalletState) -> str:

@@ -11,6 +11,7 @@ from supervisor.routing.situation import Alternative, PalletView, StationView
 from supervisor.routing.tables import RoutingTables, decided_by
 
 ALTERNATIVES_MAX = 6
+"""Shown whichever pallet they are about."""
 
 _PREVENTED = {
     "busy": "it may leave {place} in {wait} at the earliest",
@@ -95,19 +96,28 @@ def why_stay(picture: Picture, obstacles: list[Obstacle]) -> str:
 def alternatives(
     picture: Picture, best: Move | None, others: list[Move], obstacles: list[Obstacle]
 ) -> tuple[Alternative, ...]:
-    """The best of what else was possible, then of what was prevented; at most ``ALTERNATIVES_MAX``."""
-    listed = [
-        Alternative(what=_what(move), cost_ms=move.total_ms, why_lost=_lost(picture, best, move))
-        for move in others[:ALTERNATIVES_MAX]
-    ]
-    rest = ALTERNATIVES_MAX - len(listed)
-    if rest > 0:
-        obstacles = sorted(obstacles, key=soonest_first)
-        listed += [
-            Alternative(what=_what(obstacle), cost_ms=None, why_lost=_prevented(picture, obstacle))
-            for obstacle in obstacles[:rest]
-        ]
+    """The best of what else was possible, then of what was prevented; the first few, and the first of every other pallet.
+
+    So whoever asks why a pallet waits finds a reason of its own, however full the rack is.
+    """
+    shown = 0
+    named = {best.pickup.pallet.pallet} if best is not None else set[str]()
+    listed: list[Alternative] = []
+    for entry in (*others, *sorted(obstacles, key=soonest_first)):
+        pallet = _pallet(entry)
+        if shown >= ALTERNATIVES_MAX and pallet in named:
+            continue
+        shown += 1
+        named.add(pallet)
+        listed.append(_alternative(picture, best, entry))
     return tuple(listed)
+
+
+def _alternative(picture: Picture, best: Move | None, entry: Move | Obstacle) -> Alternative:
+    if isinstance(entry, Move):
+        lost = _lost(picture, best, entry)
+        return Alternative(what=_what(entry), cost_ms=entry.total_ms, why_lost=lost)
+    return Alternative(what=_what(entry), cost_ms=None, why_lost=_prevented(picture, entry))
 
 
 def soonest_first(obstacle: Obstacle) -> tuple[bool, int, str, str]:
@@ -116,10 +126,13 @@ def soonest_first(obstacle: Obstacle) -> tuple[bool, int, str, str]:
     return opens_ms is None, opens_ms or 0, obstacle.pallet.pallet, obstacle.target
 
 
+def _pallet(entry: Move | Obstacle) -> str:
+    return entry.pickup.pallet.pallet if isinstance(entry, Move) else entry.pallet.pallet
+
+
 def _what(entry: Move | Obstacle) -> str:
-    moving = isinstance(entry, Move)
-    pallet = entry.pickup.pallet.pallet if moving else entry.pallet.pallet
-    target = entry.landing.target if moving else entry.target
+    pallet = _pallet(entry)
+    target = entry.landing.target if isinstance(entry, Move) else entry.target
     return f"{pallet} to {target}" if target else pallet
 
 

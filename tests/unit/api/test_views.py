@@ -80,6 +80,23 @@ def test_a_paused_cell_is_a_reason_to_wait(world, seen_from):
     assert "waits because the cell is paused" in waiting
 
 
+@pytest.mark.parametrize(
+    ("change", "said"),
+    [
+        ({"mode": "manual"}, "is in automatic mode (now: manual)"),
+        ({"link": "down"}, "is connected"),
+    ],
+    ids=["manual", "switched off"],
+)
+def test_a_pallet_in_a_station_that_nobody_may_enter_says_so(world, seen_from, change, said):
+    now = seen_from(until(world, measuring))
+    station = next(s for s in now.state.stations.values() if s.run and s.run.stage == "measuring")
+    idle = replace(station, run=None, **change)
+    state = replace(now.state, stations={**now.state.stations, station.station: idle})
+    shown = pallet_view(replace(now, state=state), station.pallet)
+    assert shown.why_here == f"waits until {station.station} {said}"
+
+
 def test_a_prepared_run_says_which_conditions_keep_it_from_starting(world, seen_from):
     """No goal is set before its interlocks hold; people must be told all the same."""
     until(
