@@ -16,6 +16,8 @@ from supervisor.cell.model import EXACT, NaturalLimit
 from supervisor.cell.value import value
 
 _UPWARD = Context(prec=12, rounding=ROUND_CEILING)
+_READABLE = Context(prec=8)
+"""A hundredth of a micrometre at 500 mm: finer than any uncertainty that a cell declares; the record keeps the whole value."""
 
 
 @value
@@ -92,7 +94,7 @@ def judge(measured: float, bounds: Zones, unit: str) -> Judgement:
     """The verdict on a finite value, with its reason; ``unit`` is only for the text."""
     exact = exact_value(measured)
     verdict = verdict_on(exact, bounds)
-    seen = f"{shown(exact)} {unit}"
+    seen = f"{shown(_readable(exact, bounds, verdict))} {unit}"
     match verdict:
         case "conforming":
             why = f"{seen} is in the conformity zone, {_span(bounds)}"
@@ -115,6 +117,12 @@ def exact_value(measured: float) -> Decimal:
 def shown(number: Decimal) -> str:
     """A decimal for people: no exponent, no trailing zeros."""
     return f"{EXACT.normalize(number):f}"
+
+
+def _readable(exact: Decimal, bounds: Zones, verdict: str) -> Decimal:
+    """The value for a sentence: rounded, but never across the bound that the sentence names."""
+    rounded = _READABLE.plus(exact)
+    return rounded if verdict_on(rounded, bounds) == verdict else exact
 
 
 def _rejecting_bound(exact: Decimal, bounds: Zones) -> str:

@@ -173,6 +173,11 @@ def test_without_limits_everything_conforms():
             "20.02 mm is in the uncertainty zone, outside the conformity zone 20.002475 to 20.018525",
         ),
         (20.03, "20.03 mm is in the nonconformity zone, above 20.023475"),
+        (20.010512345678, "20.010512 mm is in the conformity zone, 20.002475 to 20.018525"),
+        (
+            20.018525000001,
+            "20.018525000001 mm is in the uncertainty zone, outside the conformity zone 20.002475 to 20.018525",
+        ),
         (1e-05, "0.00001 mm is in the nonconformity zone, below 19.997525"),
     ],
 )
