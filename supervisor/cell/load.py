@@ -5,7 +5,6 @@ Rules of this file:
 - What is handed on is sorted and immutable: nobody looks into a file afterwards.
 """
 
-import re
 from collections.abc import Mapping
 from decimal import Decimal
 from pathlib import Path
@@ -25,7 +24,13 @@ from supervisor.cell.model import (
     Station,
 )
 from supervisor.cell.plan import characteristic_of
-from supervisor.cell.problem import DeclarationError, Problem, errors_among, in_reading_order
+from supervisor.cell.problem import (
+    DeclarationError,
+    Problem,
+    by_number,
+    errors_among,
+    in_reading_order,
+)
 from supervisor.cell.profile import AnyProfile
 from supervisor.cell.schema import (
     HandlerEntry,
@@ -167,9 +172,3 @@ def _program(entry: ProgramEntry) -> Program:
 
 def _ms(seconds: Decimal) -> int:
     return int(seconds * 1000)
-
-
-def by_number(number: str) -> tuple[tuple[int, int, str], ...]:
-    """The order of a drawing's numbers: 2 before 10, 1.9 before 1.10, figures before letters."""
-    parts = re.findall(r"([0-9]+)|([^0-9]+)", number)
-    return tuple((0, int(f), "") if f else (1, 0, t) for f, t in parts)

@@ -10,8 +10,8 @@ from hypothesis import strategies as st
 
 from supervisor.cell.canonical import cell_from_json, cell_to_json, digest_of
 from supervisor.cell.iso286 import size_limits
-from supervisor.cell.load import by_number, examine, load_cell
-from supervisor.cell.problem import DeclarationError
+from supervisor.cell.load import examine, load_cell
+from supervisor.cell.problem import DeclarationError, by_number, one_of
 from supervisor.cell.profile import shipped_profiles
 from supervisor.cell.report import check_cell
 from supervisor.cell.value import replace
@@ -148,6 +148,10 @@ def test_numbers_of_a_drawing_are_sorted_as_people_do():
         "A2",
         "A10",
     ]
+
+
+def test_numbers_that_are_offered_stand_in_their_order():
+    assert one_of(["10", "2", "1"]) == "one of 1, 2, 10"
 
 
 def test_the_digest_changes_with_the_content_and_not_with_the_writing(small_cell):
