@@ -48,9 +48,12 @@ from supervisor.stations.handler import HandlerAdapter
 from supervisor.stations.link import LinkReport
 from supervisor.stations.reader import ReaderAdapter
 from supervisor.stations.station import StationAdapter
+from supervisor.store.chain import Known
 from supervisor.store.declarations import Declarations
+from supervisor.store.head_note import kept_heads, note_of
 from supervisor.store.opening import Store, open_store
 from supervisor.store.records import RecordFilter, Records
+from supervisor.store.signing import SigningKey, signing_key, verifying_key
 from supervisor.web.pages import add_pages
 
 END_S_MAX = 2.0
@@ -71,6 +74,12 @@ class Settings(BaseModel):
     host: str = "127.0.0.1"
     port: Annotated[int, Field(ge=0, le=65_535)] = 8_000
     speed: Annotated[float, Field(gt=0, le=1_000)] = 1.0
+    signing_key: Path | None = None
+    """The private key that heads of the journal are signed with."""
+    heads: tuple[Path, ...] = ()
+    """Files with heads kept elsewhere that the journal must not be short of."""
+    head_key: Path | None = None
+    """The public key that those heads must be signed with; without one, the counterpart of ``signing_key`` if there is one."""
 
     def reach(self) -> Literal["this machine", "the network"]:
         """Who can reach the interface."""
@@ -108,10 +117,12 @@ async def serve(settings: Settings, announce: Callable[[Serving], None]) -> None
         ExceptionGroup: a task died.
     """
     loaded = load_cell(settings.cell)
+    seal = signing_key(settings.signing_key) if settings.signing_key else None
+    heads = _heads(settings, seal)
     listening = _listen(settings)
-    with listening, open_store(settings.database) as store:
+    with listening, open_store(settings.database, seal=seal, heads=heads) as store:
         store.declarations.keep(loaded.cell.digest, cell_to_json(loaded.cell))
-        process = _Process(settings, loaded, store)
+        process = _Process(settings, loaded, store, seal)
         # What is loaded by now stays. Looking through it again and again would hold up a step for more than a tenth of a second.
         gc.collect()
         gc.freeze()
@@ -125,10 +136,19 @@ async def serve(settings: Settings, announce: Callable[[Serving], None]) -> None
         await process.run(listening, lambda: announce(serving))
 
 
+def _heads(settings: Settings, seal: SigningKey | None) -> list[Known]:
+    witness = seal.public() if seal is not None else None
+    if settings.head_key is not None:
+        witness = verifying_key(settings.head_key)
+    return [known for file in settings.heads for known in kept_heads(file, witness)]
+
+
 class _Process:
     """The parts of one process, wired together."""
 
-    def __init__(self, settings: Settings, loaded: LoadedCell, store: Store) -> None:
+    def __init__(
+        self, settings: Settings, loaded: LoadedCell, store: Store, seal: SigningKey | None
+    ) -> None:
         """Read the journal and put everything together; nothing runs yet."""
         cell = loaded.cell
         core = Core(cell)
@@ -141,6 +161,7 @@ class _Process:
                 Published(state=recovered.fold.state, head=recovered.head, entries=(), choices=())
             )
         clock = start_clock(after_ms=recovered.head.at_ms, speed=settings.speed)
+        self._seal = seal
         self._adapters = adapters_of(loaded, settings.speed)
         self._runtime = Runtime(
             recovered,
@@ -167,6 +188,7 @@ class _Process:
             records=StoredRecords(store.records),
             clock=clock,
             links=self._links,
+            head_note=lambda head: note_of(head, self._seal),
             version=self._started.version,
             speed=settings.speed,
         )

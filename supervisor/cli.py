@@ -8,7 +8,6 @@ Rules of this file:
 """
 
 import asyncio
-import json
 import logging
 import os
 import sys
@@ -17,11 +16,23 @@ import textwrap
 import traceback
 from collections import Counter
 from collections.abc import Callable, Coroutine, Iterable, Iterator
-from contextlib import AbstractContextManager
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any, NoReturn, cast
+from typing import TYPE_CHECKING, Annotated, Any, cast
 
 import typer
+
+from supervisor.custody import Heads, PublicKey, SigningKeyFile, verbs
+from supervisor.terminal import (
+    DEFECT,
+    DONE,
+    INPUT_WRONG,
+    NO,
+    Journal,
+    Json,
+    end,
+    print_json,
+    say,
+)
 
 if TYPE_CHECKING:
     from rich.table import Table
@@ -29,11 +40,13 @@ if TYPE_CHECKING:
     from supervisor.api.record_view import RecordView
     from supervisor.shell.ports import JournalEntry
     from supervisor.shell.replay import ReplayReport
-    from supervisor.store.chain import VerifyReport
     from supervisor.store.opening import Archive
 
-DONE, NO, INPUT_WRONG, DEFECT = 0, 1, 2, 3
-INPUT_CODES = ("address-wrong", "driver-missing", "no-journal", "schema-other")
+INPUT_CODES = (
+    "address-wrong", "driver-missing", "no-journal", "schema-other",
+    "no-backup", "backup-there", "store-there",
+    "head-unreadable", "key-there", "key-unusable", "key-exposed",
+)  # fmt: skip
 DATABASE = "pointsman.db"
 FILE_WIDTH = 140
 """Columns of a table that nobody reads at a terminal."""
@@ -47,20 +60,17 @@ cli = typer.Typer(
     rich_markup_mode=None,
     help="Supervises one automated inspection cell. It performs no safety function.",
 )
+cli.add_typer(verbs)
 
 Folder = Annotated[
     Path, typer.Argument(exists=True, file_okay=False, help="The folder that declares the cell.")
 ]
-Json = Annotated[bool, typer.Option("--json", help="JSON on standard output.")]
 Database = Annotated[
     str,
     typer.Option(
         envvar="POINTSMAN_DATABASE",
         help="A file name, sqlite:///FILE or postgresql://USER@HOST/DATABASE.",
     ),
-]
-Journal = Annotated[
-    str, typer.Argument(help="A database: a file name, sqlite:///FILE or postgresql://...")
 ]
 
 
@@ -83,6 +93,9 @@ def serve(
         float,
         typer.Option(min=0.001, max=1_000, help="For simulated machines that run faster."),
     ] = 1.0,
+    signing_key: SigningKeyFile = None,
+    head: Heads = None,
+    key: PublicKey = None,
     as_json: Json = False,
 ) -> None:
     """Drive a cell until told to end (Ctrl-C, SIGTERM)."""
@@ -92,22 +105,31 @@ def serve(
 
     logging.basicConfig(format="%(asctime)s %(levelname)s %(name)s: %(message)s")
     logging.getLogger("supervisor").setLevel(logging.INFO)
-    settings = Settings(cell=cell, database=database, host=host, port=port, speed=speed)
+    settings = Settings(
+        cell=cell,
+        database=database,
+        host=host,
+        port=port,
+        speed=speed,
+        signing_key=signing_key,
+        heads=tuple(head or ()),
+        head_key=key,
+    )
     if settings.reach() == "the network":
-        _say(f"Anybody who reaches {host} can release holds: there is no sign-in yet.")
+        say(f"Anybody who reaches {host} can release holds: there is no sign-in yet.")
 
     def announce(serving: Serving) -> None:
         if as_json:
-            _print_json({"url": serving.url, "cell": serving.cell, "database": serving.database})
+            print_json({"url": serving.url, "cell": serving.cell, "database": serving.database})
         else:
             print(f"Cell {serving.cell}: {serving.url} (journal in {serving.database})", flush=True)
 
     try:
         _run(lambda: drive(settings, announce))
     except DeclarationError as wrong:
-        _end(INPUT_WRONG, f"{wrong}\nMend it, then look with: pointsman check {cell}")
+        end(INPUT_WRONG, f"{wrong}\nMend it, then look with: pointsman check {cell}")
     except AddressTaken as taken:
-        _end(NO, f"{taken}. Choose another with --port.")
+        end(NO, f"{taken}. Choose another with --port.")
 
 
 def _run(work: Callable[[], Coroutine[Any, Any, None]]) -> None:
@@ -130,7 +152,7 @@ def check(cell: Folder, *, as_json: Json = False) -> None:
 
     report = check_cell(cell)
     if as_json:
-        _print_json(report.as_json())
+        print_json(report.as_json())
     else:
         print(report.as_text(), end="")
     raise typer.Exit(DONE if report.ok else NO)
@@ -150,20 +172,24 @@ def record(
     as_json: Json = False,
 ) -> None:
     """Show the record of a part: its verdict, and what it follows from."""
+    import msgspec
+
     from supervisor.api.record_view import record_view
 
     with _archive(database) as archive:
         found = archive.records.revisions(serial, part_type=part_type)
+        note = archive.head_note()
     if not found:
-        _end(NO, f"There is no record of part {serial} in {database}.")
+        end(NO, f"There is no record of part {serial} in {database}.")
     part_types = sorted({kept.record.part_type for kept in found})
     if len(part_types) > 1:
-        _end(INPUT_WRONG, f"{serial} is a part of types {', '.join(part_types)}: add --part-type.")
+        end(INPUT_WRONG, f"{serial} is a part of types {', '.join(part_types)}: add --part-type.")
     view = record_view(found[0])
     if as_json:
-        _print_json(view.model_dump())
+        print_json({**view.model_dump(), "journal_head": msgspec.structs.asdict(note)})
     else:
         _print_record(view)
+        print(f"Journal head: {note.text()}")
 
 
 def _print_record(record: "RecordView") -> None:
@@ -225,33 +251,6 @@ def _deciding_runs(record: "RecordView") -> Counter[tuple[str, str, str, str]]:
     )
 
 
-# --- verify --------------------------------------------------------------------------------------------------------------------
-
-
-@cli.command()
-def verify(journal: Journal, *, as_json: Json = False) -> None:
-    """Tell whether journal and records are as they were written."""
-    with _archive(journal) as archive, _working(f"reading {journal}"):
-        report = archive.verify()
-    if as_json:
-        _print_json(_verified(report))
-    elif report.fault is None:
-        print(f"{journal}: {report.entries} entries, unbroken. Head {report.head.digest}")
-    else:
-        print(f"{journal}: entry {report.fault.seq}: {report.fault.what}")
-    raise typer.Exit(DONE if report.fault is None else NO)
-
-
-def _verified(report: "VerifyReport") -> dict[str, Any]:
-    fault = report.fault
-    return {
-        "ok": fault is None,
-        "entries": report.entries,
-        "head": {"seq": report.head.seq, "digest": report.head.digest},
-        "fault": None if fault is None else {"seq": fault.seq, "what": fault.what},
-    }
-
-
 # --- replay --------------------------------------------------------------------------------------------------------------------
 
 
@@ -270,7 +269,7 @@ def replay(journal: Journal, *, as_json: Json = False) -> None:
         entries = _counted(archive.journal.read(1), archive.journal.head().seq)
         report = decide_again(cores.__getitem__, entries)
     if as_json:
-        _print_json(_replayed(report))
+        print_json(_replayed(report))
     else:
         _print_replay(journal, report)
     raise typer.Exit(NO if report.differences or report.broken else DONE)
@@ -353,26 +352,6 @@ def _counted(entries: Iterable["JournalEntry"], total: int) -> Iterator["Journal
     yield from track(entries, total=total, console=Console(stderr=True), transient=True)
 
 
-def _working(what: str) -> AbstractContextManager[object]:
-    """Something that takes long, where a person watches."""
-    from rich.console import Console
-
-    return Console(stderr=True).status(what)
-
-
-def _print_json(content: object) -> None:
-    print(json.dumps(content), flush=True)
-
-
-def _say(text: str) -> None:
-    print(text, file=sys.stderr)
-
-
-def _end(code: int, text: str) -> NoReturn:
-    _say(text)
-    raise typer.Exit(code)
-
-
 def main() -> None:
     """The entry point."""
     try:
@@ -388,10 +367,10 @@ def _failed(error: Exception) -> int:
     causes = list(_causes(error))
     stores = [cause for cause in causes if isinstance(cause, StoreError)]
     for cause in causes:
-        _say(str(cause) if cause in stores else f"Pointsman ended: {_reason(cause)}")
+        say(str(cause) if cause in stores else f"Pointsman ended: {_reason(cause)}")
     if len(stores) == len(causes):
         return INPUT_WRONG if stores[0].code in INPUT_CODES else NO
-    _say(f"The details are in {_written(error)}: please report them.")
+    say(f"The details are in {_written(error)}: please report them.")
     return DEFECT
 
 

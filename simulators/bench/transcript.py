@@ -29,6 +29,7 @@ from supervisor.core.events import (
     CellOrdered,
     Event,
     HandlerObserved,
+    HistoryLost,
     HoldReleased,
     OrderAnswered,
     PlacesObserved,
@@ -145,10 +146,12 @@ def _answered(event: TagRead | OrderAnswered | ResultArrived) -> str:
             return f"{event.station} gives result {named}: {values}"
 
 
-def _told(event: SupervisorStarted | TimerFired | HoldReleased | CellOrdered) -> str:
+def _told(event: SupervisorStarted | HistoryLost | TimerFired | HoldReleased | CellOrdered) -> str:
     match event:
         case SupervisorStarted():
             return f"supervisor {event.version} {event.fence} started under {event.declaration}"
+        case HistoryLost():
+            return f"{event.by} goes on without lost history: {event.why}"
         case TimerFired():
             return f"waited for {event.timer}"
         case HoldReleased():

@@ -9,6 +9,7 @@ from typing import Any
 import msgspec
 from pydantic import JsonValue
 
+from supervisor.api.ports import Note
 from supervisor.api.schema import Example, Instant, Schema, instant, shown_by
 from supervisor.core.commands import Command
 from supervisor.core.events import Event
@@ -38,6 +39,15 @@ HEAD_EXAMPLE: Example = {
     "seq": 1842,
     "at": "2025-11-25T09:15:11.004Z",
     "digest": "5b3c1a44b0f2c9d7a3be0a9c1f6f5c86d64f2e35aef0a0d1c0b9b1c6a7d4e921",
+}
+
+
+NOTE_EXAMPLE: Example = {
+    "seq": 1842,
+    "at_ms": 1764062111004,
+    "hash": "5b3c1a44b0f2c9d7a3be0a9c1f6f5c86d64f2e35aef0a0d1c0b9b1c6a7d4e921",
+    "key": "9f27c1d2a4b0e853",
+    "signature": "7d" * 64,
 }
 
 
@@ -74,6 +84,21 @@ class HeadView(Schema):
     """The hash of the last entry, which covers all before it: note it down to prove later that nothing was changed."""
 
 
+class HeadNoteView(Schema):
+    """The end of the journal as one line to be kept on another machine: `pointsman verify --head` proves a copy by it."""
+
+    model_config = shown_by(NOTE_EXAMPLE)
+
+    seq: int
+    at_ms: int
+    """The cell's time of that entry, ms since 1970 UTC: signed as it stands."""
+    hash: str
+    key: str
+    """The name of the key that signed; "" where the supervisor has none."""
+    signature: str
+    """Ed25519 in hexadecimal; "" where the supervisor has no key."""
+
+
 class EntriesPage(Schema):
     """Entries in order."""
 
@@ -103,3 +128,10 @@ def head_view(head: Head) -> HeadView:
 def _said(said: Event | Command) -> Said:
     content = msgspec.json.decode(msgspec.json.encode(said), type=dict[str, Any])
     return Said(kind=type(said).__name__, content=content)
+
+
+def head_note_view(note: Note) -> HeadNoteView:
+    """A head for keeping."""
+    return HeadNoteView(
+        seq=note.seq, at_ms=note.at_ms, hash=note.hash, key=note.key, signature=note.signature
+    )

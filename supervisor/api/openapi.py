@@ -11,7 +11,8 @@ from typing import Any
 from fastapi import FastAPI
 from fastapi.openapi.utils import get_openapi
 
-from supervisor.api.journal_view import EntryView
+from supervisor.api.head_told import HEADER
+from supervisor.api.journal_view import NOTE_EXAMPLE, EntryView, HeadNoteView
 from supervisor.api.problems import CATALOGUE, MEDIA_TYPE, Problem, problem_of
 from supervisor.api.schema import Schema
 
@@ -46,6 +47,13 @@ _STREAM = {
 FRAMEWORKS_OWN = "Validation Error"
 """How the framework describes a 422 that never leaves here as it says."""
 
+_HEAD_HEADER = {
+    "description": "The end of the journal as one line of JSON, signed where the supervisor has a key. Keep it on another machine; "
+    "absent until the journal has been read.",
+    "schema": {"type": "string"},
+    "example": HeadNoteView(**NOTE_EXAMPLE).model_dump_json(),
+}
+
 _PROBLEM = {"$ref": "#/components/schemas/Problem"}
 
 
@@ -66,8 +74,10 @@ def document_of(app: FastAPI) -> dict[str, Any]:
             _add_schema(schemas, model)
         _restore_nulls(schemas)
         document["components"]["responses"] = _refusals()
+        document["components"]["headers"] = {HEADER: _HEAD_HEADER}
         for operation in operations(document):
             _say_refusals(operation)
+            _say_head(operation)
             _show_examples(operation, schemas)
         document["paths"][EVENTS]["get"]["responses"]["200"]["content"] = _STREAM
         app.openapi_schema = document
@@ -128,6 +138,13 @@ def _statuses(operation: dict[str, Any]) -> list[int]:
     if "parts" in operation["tags"]:
         always.add(409)
     return sorted(always)
+
+
+def _say_head(operation: dict[str, Any]) -> None:
+    """Every answer tells the head of the journal."""
+    for response in operation["responses"].values():
+        if "$ref" not in response:
+            response["headers"] = {HEADER: {"$ref": f"#/components/headers/{HEADER}"}}
 
 
 def _show_examples(operation: dict[str, Any], schemas: dict[str, Any]) -> None:

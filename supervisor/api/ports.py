@@ -104,12 +104,45 @@ class Records(Protocol):
         ...
 
 
+class Note(Protocol):
+    """A head as text to be kept elsewhere, signed where there is a key (else ``key`` and ``signature`` are "")."""
+
+    @property
+    def seq(self) -> int:
+        """The number of the entry."""
+        ...
+
+    @property
+    def at_ms(self) -> int:
+        """Its time."""
+        ...
+
+    @property
+    def hash(self) -> str:
+        """Its hash, in hexadecimal."""
+        ...
+
+    @property
+    def key(self) -> str:
+        """The name of the key."""
+        ...
+
+    @property
+    def signature(self) -> str:
+        """The signature, in hexadecimal."""
+        ...
+
+    def text(self) -> str:
+        """One line of JSON in ASCII."""
+        ...
+
+
 @value
 class Sources:
     """Everything that one interface reads.
 
-    ``links`` gives the connection of each station, handler and reader by its id; ``speed`` is how many times as fast as real time the
-    cell's clock runs.
+    ``links`` gives the connection of each station, handler and reader by its id; ``head_note`` writes a head down for keeping;
+    ``speed`` is how many times as fast as real time the cell's clock runs.
     """
 
     core: Core
@@ -119,5 +152,6 @@ class Sources:
     records: Records
     clock: Clock
     links: Callable[[], Mapping[str, LinkView]]
+    head_note: Callable[[Head], Note]
     version: str
     speed: float = 1.0

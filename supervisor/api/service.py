@@ -7,6 +7,7 @@ from typing import Literal
 
 from fastapi import APIRouter, FastAPI, Response
 
+from supervisor.api.head_told import HeadTold
 from supervisor.api.health_view import Health
 from supervisor.api.inside import Inside
 from supervisor.api.limits import BoundedBody, GuardedAnswer, KnownHost
@@ -55,6 +56,7 @@ def create_service(sources: Sources, *, reach: Reach) -> FastAPI:
     if reach == "this machine":
         app.add_middleware(KnownHost)
     app.add_middleware(GuardedAnswer)
+    app.add_middleware(HeadTold, sources=sources)
     return app
 
 

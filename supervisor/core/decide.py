@@ -20,6 +20,7 @@ from supervisor.core.events import (
     CellOrdered,
     Event,
     HandlerObserved,
+    HistoryLost,
     HoldReleased,
     OrderAnswered,
     PlacesObserved,
@@ -30,6 +31,7 @@ from supervisor.core.events import (
     TimerFired,
 )
 from supervisor.core.invariants import broken
+from supervisor.core.numbers import first_number, numbers_apart
 from supervisor.core.people import on_hold_released
 from supervisor.core.redeclare import blank_state, redeclare
 from supervisor.core.state import CellState
@@ -107,6 +109,8 @@ def _apply(draft: Draft, event: Event) -> None:  # noqa: C901, PLR0912 - one bra
             _on_cell_ordered(draft, event)
         case SupervisorStarted():
             _on_supervisor_started(draft, event)
+        case HistoryLost():
+            _on_history_lost(draft)
         case _:
             assert_never(event)
 
@@ -119,7 +123,7 @@ def _on_supervisor_started(draft: Draft, event: SupervisorStarted) -> None:
     draft.fence = event.fence
     if draft.next_order == 0:
         # Numbers of a journal that begins anew must not meet numbers that stations remember from an older journal.
-        draft.next_order = (draft.at_ms // 1000 % 40_000) * 100_000 + 1
+        draft.next_order = first_number(draft.at_ms)
     redeclare(draft, event.declaration)
     for name in sorted(draft.stations):
         draft.change_station(
@@ -147,6 +151,20 @@ def _on_supervisor_started(draft: Draft, event: SupervisorStarted) -> None:
         if timer in draft.outstanding:
             waits.begin_again(draft, timer, draft.outstanding[timer].goal)
     draft.rethink = "yes"
+
+
+def _on_history_lost(draft: Draft) -> None:
+    """The world has moved on since the last entry, nobody knows how far: nothing that was held of it is held any more.
+
+    What is in the cell is found again by looking: tags are read, and a nest or jaw that holds something asks a person. Nothing is
+    sent, because nobody is there to send it, and nothing is begun until a person lets the cell run.
+    """
+    blank = blank_state(draft.tables)
+    draft.want = "pause"
+    draft.next_order = numbers_apart(draft.next_order, draft.at_ms)
+    draft.stations, draft.places, draft.readers = blank.stations, blank.places, blank.readers
+    draft.handler, draft.pallets, draft.holds = blank.handler, blank.pallets, blank.holds
+    draft.outstanding, draft.timers, draft.stay = blank.outstanding, blank.timers, blank.stay
 
 
 def _on_cell_ordered(draft: Draft, event: CellOrdered) -> None:

@@ -11,6 +11,7 @@ Rules of this file:
 from typing import Literal
 
 from supervisor.cell.value import value
+from supervisor.verdict.record import Record
 from supervisor.verdict.result import MeasuredValue
 
 Link = Literal["up", "down"]
@@ -33,6 +34,23 @@ class SupervisorStarted:
     declaration: str
     version: str
     fence: int
+
+
+@value
+class HistoryLost:
+    """The journal goes on although entries that it had, or may have had, are gone: it comes from a backup, or its damage was accepted.
+
+    Written while no supervisor drives the cell. ``by`` and ``why`` are whoever decided so and the reason in their words; ``seen`` is
+    what was found. Entries ``lost_from`` to ``lost_to`` of the other history are given up (``lost_to`` 0: how far it went is not
+    known). ``orphans`` are records whose entry is gone: they are kept here and nowhere else.
+    """
+
+    by: str
+    why: str
+    seen: str
+    lost_from: int
+    lost_to: int
+    orphans: tuple[Record, ...]
 
 
 @value
@@ -161,6 +179,7 @@ class CellOrdered:
 
 Event = (
     SupervisorStarted
+    | HistoryLost
     | StationObserved
     | HandlerObserved
     | PlacesObserved

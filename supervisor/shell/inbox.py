@@ -17,6 +17,7 @@ from supervisor.core.events import (
     CellOrdered,
     Event,
     HandlerObserved,
+    HistoryLost,
     HoldReleased,
     OrderAnswered,
     PlacesObserved,
@@ -59,7 +60,7 @@ class Overflow:
 def rank(event: Event) -> int:
     """The place of a kind of fact in the fixed order (S9)."""
     match event:
-        case SupervisorStarted():
+        case SupervisorStarted() | HistoryLost():
             return LOSS_OR_STOP
         case StationObserved() | HandlerObserved() | PlacesObserved():
             return LOSS_OR_STOP if event.link == "down" else OBSERVATION

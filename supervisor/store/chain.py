@@ -7,7 +7,7 @@ Rules of this file:
   together with every hash. The end is therefore compared with heads kept elsewhere: in ``meta`` and in the head file.
 """
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from hashlib import sha256
 from typing import NamedTuple
 
@@ -89,20 +89,49 @@ def link(tip: Row, entries: Sequence[JournalEntry]) -> list[Row]:
     return rows
 
 
+class Follower:
+    """Follows a whole chain from its first entry while somebody else uses its rows."""
+
+    def __init__(self, known: Sequence[Known] = ()) -> None:
+        """``known`` are heads kept elsewhere that the chain has to pass."""
+        self._known = known
+        self._passed: dict[int, bytes] = {}
+        self._tip = ROOT
+        self._fault: Fault | None = None
+
+    def passing(self, rows: Iterable[Row]) -> Iterator[Row]:
+        """The rows up to the first that does not follow."""
+        watched = {head.seq for head in self._known}
+        for row in rows:
+            self._fault = _row_fault(self._tip, row)
+            if self._fault is not None:
+                return
+            self._tip = row
+            if row.seq in watched:
+                self._passed[row.seq] = row.hash
+            yield row
+
+    def report(self) -> VerifyReport:
+        """What was found, once the rows have passed."""
+        return VerifyReport(
+            entries=self._tip.seq,
+            head=head_of(self._tip),
+            fault=self._fault or next(self._head_faults(), None),
+        )
+
+    def _head_faults(self) -> Iterator[Fault]:
+        for head in self._known:
+            fault = head_fault(self._tip, head, self._passed.get(head.seq))
+            if fault is not None:
+                yield fault
+
+
 def verify(rows: Iterable[Row], known: Sequence[Known] = ()) -> VerifyReport:
     """Follow a whole chain from its first entry and compare it with the heads kept elsewhere."""
-    tip = ROOT
-    passed: dict[int, bytes] = {}
-    watched = {head.seq for head in known}
-    for row in rows:
-        fault = _row_fault(tip, row)
-        if fault is not None:
-            return VerifyReport(entries=tip.seq, head=head_of(tip), fault=fault)
-        tip = row
-        if row.seq in watched:
-            passed[row.seq] = row.hash
-    faults = [fault for head in known if (fault := head_fault(tip, head, passed.get(head.seq)))]
-    return VerifyReport(entries=tip.seq, head=head_of(tip), fault=faults[0] if faults else None)
+    follower = Follower(known)
+    for _ in follower.passing(rows):
+        pass
+    return follower.report()
 
 
 def _row_fault(tip: Row, row: Row) -> Fault | None:

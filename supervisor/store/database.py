@@ -35,12 +35,21 @@ class Dialect:
     """The statements of the hot path in one database's words."""
 
     begin: str
+    begin_reading: str
     insert_entry: str
 
 
 DIALECTS = {
-    "sqlite": Dialect(begin="BEGIN IMMEDIATE", insert_entry=_ENTRY.format("?")),
-    "postgresql": Dialect(begin="BEGIN", insert_entry=_ENTRY.format("%s")),
+    "sqlite": Dialect(
+        begin="BEGIN IMMEDIATE",
+        begin_reading="BEGIN",  # with a write-ahead log a transaction sees one moment from its first question on
+        insert_entry=_ENTRY.format("?"),
+    ),
+    "postgresql": Dialect(
+        begin="BEGIN",
+        begin_reading="BEGIN ISOLATION LEVEL REPEATABLE READ READ ONLY",
+        insert_entry=_ENTRY.format("%s"),
+    ),
 }
 
 

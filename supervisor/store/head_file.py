@@ -11,37 +11,38 @@ from pathlib import Path
 
 import msgspec
 
-from supervisor.store.chain import Known, Row
+from supervisor.store.chain import Known, Row, head_of
+from supervisor.store.head_note import HeadNote, Seal, known_of, note_of
 
 EVERY_S = 1.0
 
 
-class HeadNote(msgspec.Struct):
-    """The content of the file: number and hash (hexadecimal) of an entry that is durable."""
-
-    seq: int
-    hash: str
-
-
 class HeadFile:
-    """Keeps the newest durable head in a file."""
+    """Keeps the newest durable head in a file, signed where there is a key."""
 
-    def __init__(self, path: Path) -> None:
+    def __init__(self, path: Path, *, seal: Seal | None = None) -> None:
         self.path = path
         self.trouble = ""
+        self._seal = seal
         self._due_s = 0.0
         self._unwritten: Row | None = None
 
-    def known(self) -> Known | None:
-        """The head that the file holds; None if there is no readable one."""
+    def note_kept(self) -> HeadNote | None:
+        """What the file holds; None if there is no readable one."""
         try:
             note = msgspec.json.decode(self.path.read_bytes(), type=HeadNote)
-            return Known(seq=note.seq, hash=bytes.fromhex(note.hash), where=f"{self.path}")
+            known_of(note, "")
         except FileNotFoundError:
             return None
         except (OSError, ValueError) as error:  # msgspec's errors are ValueErrors
             self.trouble = f"{self.path} cannot be read and is written anew: {error}"
             return None
+        return note
+
+    def known(self) -> Known | None:
+        """The head that the file holds; None if there is no readable one."""
+        note = self.note_kept()
+        return None if note is None else known_of(note, f"{self.path}")
 
     def note(self, tip: Row) -> None:
         """Keep a head, if the last one was written long enough ago."""
@@ -55,10 +56,10 @@ class HeadFile:
         """Write the newest head now."""
         if self._unwritten is None:
             return
-        note = HeadNote(seq=self._unwritten.seq, hash=self._unwritten.hash.hex())
+        note = note_of(head_of(self._unwritten), self._seal)
         fresh = self.path.with_name(self.path.name + ".new")
         try:
-            fresh.write_bytes(msgspec.json.encode(note) + b"\n")
+            fresh.write_text(note.text() + "\n", encoding="ascii")
             fresh.replace(self.path)
         except OSError as error:
             self.trouble = f"{self.path} cannot be written: {error}"

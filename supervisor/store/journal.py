@@ -15,13 +15,14 @@ from sqlalchemy import Connection, TextClause, select, text, update
 
 from supervisor.cell.value import value
 from supervisor.core.commands import StoreRecord
+from supervisor.core.events import Event, HistoryLost
 from supervisor.shell.ports import Head, JournalEntry
 from supervisor.store.chain import ROOT, Known, Row, head_of, link, next_row
 from supervisor.store.codec import decode_entry
 from supervisor.store.errors import StoreError, StoreRefused
 from supervisor.store.head_file import HeadFile
 from supervisor.store.reader import Reader
-from supervisor.store.records import keep_record
+from supervisor.store.records import drop_records_behind, keep_record
 from supervisor.store.schema import JOURNAL, META
 from supervisor.store.writer import Writer
 
@@ -32,6 +33,9 @@ Standing = Literal["driving", "ended"]
 
 _ROWS = text(
     "SELECT seq, at_ms, schema, kind, body, prev, hash FROM journal WHERE seq >= :from_seq ORDER BY seq LIMIT :page"
+)
+_OF_KIND = text(
+    "SELECT seq, at_ms, schema, kind, body FROM journal WHERE kind = :kind ORDER BY seq LIMIT :page"
 )
 _ENTRIES = text(
     "SELECT seq, at_ms, schema, kind, body FROM journal WHERE seq >= :from_seq ORDER BY seq LIMIT :page"
@@ -65,6 +69,17 @@ class JournalReader:
         """
         for row in self._pages(_ENTRIES, from_seq):
             yield decode_entry(*row)
+
+    def of_kind(self, kind: type[Event]) -> list[JournalEntry]:
+        """The first entries of one kind that can be read, at most ``PAGE``. Looks through the whole table: for rare questions."""
+        asked = {"kind": kind.__name__, "page": PAGE}
+        with self._reader.asking() as connection:
+            rows = connection.execute(_OF_KIND, asked).all()
+        found: list[JournalEntry] = []
+        for row in rows:
+            with suppress(StoreError):  # a changed one explains nothing
+                found.append(decode_entry(*row))
+        return found
 
     def _pages(self, question: TextClause, from_seq: int) -> Iterator[tuple[Any, ...]]:
         """Rows page by page, each asked for anew, so that nothing is held for long. The driver's own rows: they cost a third."""
@@ -144,7 +159,7 @@ class SqlJournal(JournalReader):
 
     def _stands_alone(self, entry: JournalEntry) -> bool:
         """Whether the entry's row is all there is to write."""
-        if self._doubtful or entry.seq % HEAD_EVERY == 0:
+        if self._doubtful or entry.seq % HEAD_EVERY == 0 or entry.event.__class__ is HistoryLost:
             return False
         for command in entry.commands:  # noqa: SIM110 - the hot path: a generator costs more than the rest of this method
             if isinstance(command, StoreRecord):
@@ -170,6 +185,8 @@ class SqlJournal(JournalReader):
             cursor.executemany(self._writer.dialect.insert_entry, guarded)
             self._check_fence(cursor.rowcount, len(rows))
             for entry in entries:
+                if isinstance(entry.event, HistoryLost):
+                    drop_records_behind(connection, entry.seq - 1)
                 for command in entry.commands:
                     if isinstance(command, StoreRecord):
                         keep_record(connection, entry.seq, command.record)

@@ -6,7 +6,8 @@ Rules of this file:
 - Whoever opens closes; both are context managers.
 """
 
-from contextlib import ExitStack
+from collections.abc import Callable, Sequence
+from contextlib import AbstractContextManager, ExitStack
 from pathlib import Path
 from types import TracebackType
 from typing import Self
@@ -14,11 +15,12 @@ from typing import Self
 from sqlalchemy import Connection, update
 
 from supervisor.shell.ports import S
-from supervisor.store.chain import VerifyReport
+from supervisor.store.chain import Known, VerifyReport
 from supervisor.store.database import Durability, Place, place_of, reading_engine, writing_engine
 from supervisor.store.declarations import Declarations, WritableDeclarations
 from supervisor.store.errors import StoreError
 from supervisor.store.head_file import HeadFile
+from supervisor.store.head_note import HeadNote, Seal, note_of
 from supervisor.store.journal import JournalReader, SqlJournal
 from supervisor.store.lock import FileLock
 from supervisor.store.migration import NEWEST, migrate, present
@@ -50,9 +52,24 @@ class Archive:
         """The cell declarations that the journal names."""
         return Declarations(self._reader)
 
-    def verify(self) -> VerifyReport:
-        """Whether everything is as it was written."""
-        return verify_store(JournalReader(self._reader), self.records, self._head_file)
+    def verify(self, heads: Sequence[Known] = ()) -> VerifyReport:
+        """Whether everything is as it was written, also by heads that were kept elsewhere."""
+        return verify_store(JournalReader(self._reader), self.records, self._head_file, heads)
+
+    def head_note(self, seal: Seal | None = None) -> HeadNote:
+        """The head to hand out with what is read: the end, signed where a key is given, else the signed one of the head file."""
+        noted = self._head_file.note_kept() if self._head_file is not None else None
+        if seal is None and noted is not None and noted.signature:
+            return noted
+        return note_of(JournalReader(self._reader).head(), seal)
+
+    def known_head(self) -> Known | None:
+        """The head in the second file; None if there is no readable one."""
+        return self._head_file.known() if self._head_file is not None else None
+
+    def standing_still(self) -> AbstractContextManager[Reader]:
+        """Everything as it is at one moment, for one thread."""
+        return self._reader.standing_still()
 
     def close(self) -> None:
         """Let go of the database."""
@@ -109,18 +126,37 @@ class Store(Archive):
 
 
 def open_store(
-    address: str, *, durability: Durability = "power-safe", head_file: Path | None = None
+    address: str,
+    *,
+    durability: Durability = "power-safe",
+    head_file: Path | None = None,
+    seal: Seal | None = None,
+    heads: Sequence[Known] = (),
 ) -> Store:
     """Take the cell whose store is at ``address``; a new database is made where there is none.
 
     A power-safe SQLite store keeps its head in ``<database>.head`` unless ``head_file`` names another place, at best on another
     disk. A store on a server keeps it only where ``head_file`` says so; a process-safe one never: a power cut may leave it behind.
+    ``seal`` signs the head that is kept. A journal that lacks one of ``heads`` is refused.
 
     Raises:
         StoreError: "address-wrong", "driver-missing", "cell-taken", "database-unreachable", "no-write-ahead-log",
             "database-newer", "journal-cut", "journal-changed".
     """
     place = place_of(address)
+    head_keeper = head_keeper_of(place, durability, head_file, seal)
+    return open_checked(
+        place, durability, head_keeper, lambda journal: check_end(journal, head_keeper, heads)
+    )
+
+
+def open_checked(
+    place: Place,
+    durability: Durability,
+    head_keeper: HeadFile | None,
+    check: Callable[[JournalReader], None],
+) -> Store:
+    """Take a cell if ``check`` does not raise. For those of this room who look at the end in their own way."""
     with ExitStack() as held:
         if place.file is not None:
             held.callback(FileLock(place.file).release)
@@ -130,11 +166,10 @@ def open_store(
         held.callback(writer.drop)
         writer.run(migrate)
         reader = Reader(engine, place)
-        heads = _head_file(place, durability, head_file)
-        check_end(JournalReader(reader), heads)
-        journal = SqlJournal(reader, writer, fence=_take_fence(writer), head_file=heads)
+        check(JournalReader(reader))
+        journal = SqlJournal(reader, writer, fence=_take_fence(writer), head_file=head_keeper)
         held.callback(journal.end)
-        return Store(journal, writer, reader, heads, held.pop_all())
+        return Store(journal, writer, reader, head_keeper, held.pop_all())
 
 
 def open_archive(address: str, *, head_file: Path | None = None) -> Archive:
@@ -161,15 +196,18 @@ def open_archive(address: str, *, head_file: Path | None = None) -> Archive:
                 f"{place} has schema {found}, this version reads {NEWEST}",
                 "Let the supervisor of this version open it once, or use the version that wrote it",
             )
-        return Archive(reader, _head_file(place, "power-safe", head_file), held.pop_all())
+        return Archive(reader, head_keeper_of(place, "power-safe", head_file), held.pop_all())
 
 
-def _head_file(place: Place, durability: Durability, path: Path | None) -> HeadFile | None:
+def head_keeper_of(
+    place: Place, durability: Durability, path: Path | None, seal: Seal | None = None
+) -> HeadFile | None:
+    """Who keeps the head of a store in a second file; None where nobody does."""
     if durability == "process-safe":
         return None
     if path is None and place.file is not None:
         path = place.file.with_name(place.file.name + ".head")
-    return HeadFile(path) if path is not None else None
+    return HeadFile(path, seal=seal) if path is not None else None
 
 
 def _take_fence(writer: Writer) -> int:

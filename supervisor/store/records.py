@@ -16,6 +16,7 @@ from sqlalchemy import (
     Row,
     Select,
     and_,
+    delete,
     exists,
     func,
     insert,
@@ -153,6 +154,13 @@ def _finding_row(record_id: int, record: Record, finding: Finding) -> dict[str, 
     }
 
 
+def drop_records_behind(connection: Connection, last_seq: int) -> None:
+    """Take away the records of entries that are gone, within the caller's transaction, which keeps them in another way."""
+    gone = select(RECORD.c.id).where(RECORD.c.seq > last_seq)
+    connection.execute(delete(FINDING).where(FINDING.c.record.in_(gone)))
+    connection.execute(delete(RECORD).where(RECORD.c.seq > last_seq))
+
+
 class Records:
     """Questions about records. Each opens a connection of its own; call them off the event loop."""
 
@@ -204,6 +212,12 @@ class Records:
         question = _narrowed(select(func.count()).select_from(RECORD), wanted)
         with self._reader.asking() as connection:
             return int(connection.execute(question).scalar_one())
+
+    def behind(self, last_seq: int) -> tuple[KeptRecord, ...]:
+        """The records of entries behind an entry, in the order of keeping: there are some only where entries are gone."""
+        question = select(RECORD.c.seq, RECORD.c.body).where(RECORD.c.seq > last_seq)
+        with self._reader.asking() as connection:
+            return tuple(_kept(row) for row in connection.execute(question.order_by(RECORD.c.id)))
 
     def bodies(self) -> Iterator[tuple[int, str, str]]:
         """Entry, serial number and stored text of every record, in the order of keeping."""

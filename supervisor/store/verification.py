@@ -2,15 +2,17 @@
 
 Rules of this file:
 - First the chain, then its end against the heads kept elsewhere, then every record against the entry that commanded it.
+- A head that somebody kept is never excused, also where a ``HistoryLost`` explains why the journal lacks it: the explanation is told.
 - It may run while the journal is written: what was appended meanwhile is checked as far as it was seen.
 - Findings are not checked: they repeat records for questions, and nothing is decided from them.
 """
 
 import hashlib
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
-from supervisor.cell.value import replace
+from supervisor.cell.value import replace, value
 from supervisor.core.commands import StoreRecord
+from supervisor.core.events import HistoryLost
 from supervisor.store.chain import Fault, Known, Row, VerifyReport, head_fault, verify
 from supervisor.store.codec import decode_entry, encode_record
 from supervisor.store.errors import StoreError
@@ -18,19 +20,33 @@ from supervisor.store.head_file import HeadFile
 from supervisor.store.journal import JournalReader, RecordedHead
 from supervisor.store.records import Records
 
-REMEDY = "Restore a backup, or keep this database aside and begin a new one; `pointsman verify` shows more"
+REMEDY = (
+    "`pointsman verify` shows more. Restore a backup; or go on with what is there: "
+    "`pointsman accept` journals who decided so and why"
+)
+
+
+@value
+class EndFault:
+    """What is wrong with the end of a journal, and its code for programs."""
+
+    code: str
+    fault: Fault
 
 
 def verify_store(
-    journal: JournalReader, records: Records, head_file: HeadFile | None
+    journal: JournalReader,
+    records: Records,
+    head_file: HeadFile | None,
+    heads: Sequence[Known] = (),
 ) -> VerifyReport:
-    """Verify everything; the first fault wins."""
+    """Verify everything, also against ``heads`` that somebody kept; the first fault wins."""
     commanded: dict[bytes, int] = {}
-    known = known_heads(journal, head_file)
+    known = [*known_heads(journal, head_file), *heads]
     report = verify(_noting(journal.rows(1), commanded), known)
     if report.fault is not None:
-        return report
-    fault = _added_fault(journal.recorded(), report.head.seq) or _record_fault(records, commanded)
+        return replace(report, fault=_explained(journal, report.fault))
+    fault = added_fault(journal.recorded(), report.head.seq) or _record_fault(records, commanded)
     return replace(report, fault=fault)
 
 
@@ -40,24 +56,44 @@ def known_heads(journal: JournalReader, head_file: HeadFile | None) -> list[Know
     return [journal.recorded().known, *([noted] if noted is not None else [])]
 
 
-def check_end(journal: JournalReader, head_file: HeadFile | None) -> None:
+def check_end(
+    journal: JournalReader, head_file: HeadFile | None, heads: Sequence[Known] = ()
+) -> None:
     """Refuse a journal that ends otherwise than the heads kept elsewhere say. Quick, whatever its length.
 
     Raises:
         StoreError: "journal-cut" or "journal-changed".
     """
+    for wrong in end_faults(journal, [*known_heads(journal, head_file), *heads]):
+        fault = _explained(journal, wrong.fault)
+        raise StoreError(wrong.code, f"journal entry {fault.seq}: {fault.what}", REMEDY)
+
+
+def end_faults(journal: JournalReader, heads: Sequence[Known]) -> list[EndFault]:
+    """Everything that is wrong with the end of a journal."""
     tip = journal.tip()
-    for known in known_heads(journal, head_file):
+    found: list[EndFault] = []
+    for known in heads:
         fault = head_fault(tip, known, journal.hash_at(known.seq))
         if fault is not None:
             code = "journal-cut" if known.seq > tip.seq else "journal-changed"
-            raise StoreError(code, f"journal entry {fault.seq}: {fault.what}", REMEDY)
-    fault = _added_fault(journal.recorded(), tip.seq)
-    if fault is not None:
-        raise StoreError("journal-changed", f"journal entry {fault.seq}: {fault.what}", REMEDY)
+            found.append(EndFault(code=code, fault=fault))
+    added = added_fault(journal.recorded(), tip.seq)
+    return [*found, *([EndFault(code="journal-changed", fault=added)] if added else [])]
 
 
-def _added_fault(recorded: RecordedHead, last_seq: int) -> Fault | None:
+def _explained(journal: JournalReader, fault: Fault) -> Fault:
+    """A fault, with what the journal itself says of the loss behind it."""
+    for entry in journal.of_kind(HistoryLost):
+        lost = entry.event
+        assert isinstance(lost, HistoryLost)
+        if lost.lost_from <= fault.seq <= max(lost.lost_to, entry.seq):
+            said = f"entry {entry.seq} says that {lost.by} gave history up from entry {lost.lost_from} on: {lost.why}"
+            return replace(fault, what=f"{fault.what}; {said}")
+    return fault
+
+
+def added_fault(recorded: RecordedHead, last_seq: int) -> Fault | None:
     """Entries behind an orderly end. Behind an end that was none, the last entries may rightly be newer than the recorded head."""
     if recorded.standing == "driving" or last_seq <= recorded.known.seq:
         return None

@@ -7,7 +7,14 @@ from fastapi import APIRouter, Query
 from starlette.concurrency import run_in_threadpool
 
 from supervisor.api.inside import Inside
-from supervisor.api.journal_view import EntriesPage, HeadView, entry_view, head_view
+from supervisor.api.journal_view import (
+    EntriesPage,
+    HeadNoteView,
+    HeadView,
+    entry_view,
+    head_note_view,
+    head_view,
+)
 from supervisor.api.ports import Sources
 
 router = APIRouter(prefix="/journal", tags=["journal"])
@@ -37,3 +44,10 @@ def _page(sources: Sources, from_seq: int, limit: int) -> EntriesPage:
 async def read_head(inside: Inside) -> HeadView:
     """The end of the journal with the hash that covers all of it."""
     return head_view(await run_in_threadpool(inside.entries.head))
+
+
+@router.get("/head/note")
+async def read_head_note(inside: Inside) -> HeadNoteView:
+    """The end of the journal as it is to be kept on another machine, signed where the supervisor has a key."""
+    head = await run_in_threadpool(inside.entries.head)
+    return head_note_view(inside.head_note(head))

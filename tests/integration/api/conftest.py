@@ -39,6 +39,7 @@ from supervisor.shell.ports import JournalEntry
 from supervisor.shell.recovery import recover
 from supervisor.shell.runtime import Runtime, Wiring
 from supervisor.store import Store, open_store
+from supervisor.store.head_note import Seal, note_of
 from supervisor.web.pages import add_pages
 
 MINUTE_MS = 60_000
@@ -144,7 +145,7 @@ def _source(image: StationObserved | HandlerObserved | PlacesObserved) -> str:
 
 
 @asynccontextmanager
-async def running(folder: Path, past: Past) -> AsyncIterator[Running]:
+async def running(folder: Path, past: Past, seal: Seal | None = None) -> AsyncIterator[Running]:
     """Start a cell on the journal in a folder, written from the past where there is none yet."""
     core = Core(past.cell)
     with open_store(f"{folder}/cell.db", durability="process-safe") as store:
@@ -179,6 +180,7 @@ async def running(folder: Path, past: Past) -> AsyncIterator[Running]:
             records=StoredRecords(store.records),
             clock=clock,
             links=lambda: dict.fromkeys(names, UNKNOWN),
+            head_note=lambda head: note_of(head, seal),
             version="0.0.0",
         )
         app = create_service(sources, reach="this machine")
@@ -214,4 +216,4 @@ async def connected(cell: Running) -> Running:
 @pytest.fixture
 def start_cell(past: Past) -> Callable[[Path], object]:
     """Starts a cell on the journal in a folder."""
-    return lambda folder: running(folder, past)
+    return lambda folder, **options: running(folder, past, **options)
