@@ -53,7 +53,9 @@ def on_handler_observed(draft: Draft, event: HandlerObserved) -> None:
 def _mark_concerned(draft: Draft, before: HandlerState, after: HandlerState) -> None:
     """Look again at the stations that a changed image may mean anything to: while the arm is known to be elsewhere, none."""
     if before.link == after.link == "up" and "unknown" not in (before.inside, after.inside):
-        left_or_entered = {before.inside, after.inside} if before.inside != after.inside else set()
+        left_or_entered = (
+            {before.inside, after.inside} if before.inside != after.inside else set[str]()
+        )
         concerned = sorted(left_or_entered & draft.stations.keys())
     else:
         concerned = sorted(draft.stations)
