@@ -199,7 +199,7 @@ def fail(draft: Draft, goal: MoveHandler, seen: str) -> None:
     else:
         known = goal.picked in draft.pallets
         picked = goal.picked if known and picking == "occupied" else ""
-        put = goal.put if putting == "empty" else ""
+        put = goal.put if putting == "empty" and _may_be_there(draft, goal) else ""
         _apply(draft, replace(goal, picked=picked, put=put))
         if put:
             pallets.have_proven(draft, put)  # an empty jaw does not tell where its pallet went
@@ -210,6 +210,14 @@ def fail(draft: Draft, goal: MoveHandler, seen: str) -> None:
         draft.tables.handler.handler,
         f"order {goal.order} ({goal.action} at {goal.place}): {seen}",
     )
+
+
+def _may_be_there(draft: Draft, goal: MoveHandler) -> bool:
+    """Whether an empty jaw may mean that its pallet is where the order should put it.
+
+    Elsewhere than in a nest its tag will tell. In a nest nothing does: there the handler has to say itself that it worked on the order.
+    """
+    return goal.place not in draft.stations or draft.handler.order == goal.order
 
 
 SWAPPED_SO_FAR = (("empty", "occupied"), ("occupied", "occupied"), ("occupied", "empty"))

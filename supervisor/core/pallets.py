@@ -443,6 +443,8 @@ def look_at_part(draft: Draft, pallet: str) -> None:
     draft.change_pallet(
         pallet, open=tuple(each.number for each in left), done=exhausted(table, left)
     )
+    # What is open now may be run where the part stands, or makes it worth carrying: the run may have been elsewhere.
+    draft.look_again("station", state.place)
     if not left and not run_under_way(draft, pallet):
         _store_record(draft, pallet)
         draft.way(pallet, "verdict given")

@@ -232,6 +232,65 @@ def test_a_pallet_that_left_its_jaw_by_an_order_given_up_is_proven_by_its_tag(a_
     assert world.state.pallets.keys() == {f"unread@{goal.place}"}
 
 
+def test_a_pallet_is_not_believed_in_a_nest_by_an_order_that_the_handler_never_knew(a_world):
+    """Seed 1163. The order to put it down never arrived, it fell out of the jaw, and somebody put another into the nest."""
+    world = a_world(pallets=2, built=later(30 * DAY_MS))
+    world.goes_lost = lambda goal: isinstance(goal, MoveHandler) and goal.action == "put"
+    world.run(world.now_ms + DAY_MS, done=lambda w: handler_goal(w, "put") is not None)
+    goal = handler_goal(world, "put")
+    assert goal.place in world.models.stations
+    world.cut("handler")
+    assert world.floor.lift(world.physics.jaws[goal.put_jaw - 1]) == goal.put
+    (other,) = world.models.operator.expected()
+    world.models.operator.leave_to_others(other)
+    world.floor.set_down(goal.place, other)
+    world.mend("handler")
+    until(world, "move-late")
+    answer(world, "move-late", "give up")
+    answer(world, "handler-failed", "go on")
+    answer(world, "jaw-unknown", "jaws empty")
+    until(world, "nest-unknown")
+    assert world.state.pallets == {}
+
+
+def handler_goal(world, action):
+    waiting = world.state.outstanding.get("handler")
+    return waiting.goal if waiting is not None and waiting.goal.action == action else None
+
+
+def test_a_result_that_comes_after_its_pallet_has_gone_on_is_acted_upon_where_it_stands(a_world):
+    """Seeds 921 and 951. A pallet left during the evaluation, which gave a bad value; where it stood there was a program for that
+    characteristic, nobody began it, and the cell stood still."""
+    world = a_world(pallets=1, declared=slow_evaluation)
+    world.models.stations["scan-1"].spoil_next()
+    finish(world, parts=1)
+    assert troubles(world, parts=[p.serial for p in world.physics.pallets]) == []
+    assert world.state.pallets == {}
+    runs = [fact for fact in world.floor.witnessed if fact["fact"] == "measured"]
+    assert [(run["who"], [v["number"] for v in run["values"]]) for run in runs] == [
+        ("touch-1", ["2"]),
+        ("scan-1", ["1", "3"]),
+        ("touch-1", ["1"]),
+    ]
+
+
+def slow_evaluation(cell):
+    """What the scanner measured is evaluated long after the pallet has gone on; the tactile station has a program for each."""
+    programs = []
+    for program in cell.programs:
+        if program.station == "scan-1":
+            programs.append(replace(program, result_ms=program.part_free_ms + 30 * MINUTE_MS))
+        elif program.station == "touch-1":
+            for cover in program.covers:
+                name = f"{program.program}-{cover.number}"
+                number = 10 * program.number + int(cover.number)
+                one = replace(program, program=name, name=name, number=number, covers=(cover,))
+                programs.append(one)
+        else:
+            programs.append(program)
+    return replace(cell, programs=tuple(sorted(programs, key=lambda each: each.program)))
+
+
 def later(after_ms, taken_after_ms=20_000):
     """The second pallet comes much later; what is put out is taken away after a while."""
 
