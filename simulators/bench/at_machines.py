@@ -317,6 +317,7 @@ def _exchanged(at: AtMachines, draw: Random) -> str:
     first, second = at.world.floor.lift(one), at.world.floor.lift(other)
     at.world.floor.set_down(one, second)
     at.world.floor.set_down(other, first)
+    at.world.models.operator.exchange(one, other)
     at.hands.touch(one, other)
     return "supervisor dead" if at.world.is_dead() else "reader down"
 

@@ -62,6 +62,11 @@ class OperatorModel:
         self._homes = {home: owner for home, owner in self._homes.items() if owner != pallet}
         self._plan_arrival()
 
+    def exchange(self, one: str, other: str) -> None:
+        """Two rack places belong to each other's pallets from now on: somebody exchanged them."""
+        swapped = {one: other, other: one}
+        self._homes = {swapped.get(home, home): owner for home, owner in self._homes.items()}
+
     def bring(self, pallet: str, at_ms: int) -> None:
         """A pallet is to be brought, back or for the first time, from a moment on."""
         self.leave_to_others(pallet)
