@@ -15,7 +15,7 @@ STAMP := .venv/.stamp
 COMPILE := pip compile --quiet --universal --python-version 3.11 --generate-hashes --no-emit-index-url \
            --custom-compile-command 'make lock' --extra postgres pyproject.toml
 
-.PHONY: help setup demo test lint types coverage bench campaign proof lock
+.PHONY: help setup demo test lint types coverage bench campaign proof kills lock
 
 help:  ## print the targets
 	@sed -nE 's/^([a-z]+):.*## (.*)/  make \1\t\2/p' $(MAKEFILE_LIST) | expand -t 18
@@ -50,6 +50,9 @@ campaign: $(STAMP)  ## many seeds of random cells with faults (docs/explanation/
 
 proof: $(STAMP)  ## every state of the smallest cells, with the production core (docs/explanation/proof.md); ARGS="--cell swap --budget late=1"
 	@$(BIN)/python -m simulators.bench.proof $(ARGS)
+
+kills: $(STAMP)  ## the real service killed at every step of its work, machines too (docs/explanation/recovery.md); ARGS="--repeats 20 --store sqlite"
+	@$(BIN)/python -m tests.system.kills $(ARGS)
 
 lock: $(UV_STAMP)  ## compile requirements/ from pyproject.toml; ARGS=--upgrade takes newer versions
 	@$(UV) $(COMPILE) --output-file requirements/runtime.txt $(ARGS)

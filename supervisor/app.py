@@ -107,8 +107,21 @@ class _Ended(Exception):  # noqa: N818 - a signal within this file
     """The process was told to end."""
 
 
-async def serve(settings: Settings, announce: Callable[[Serving], None]) -> None:
+Rewire = Callable[[Wiring[CellState]], Wiring[CellState]]
+"""Puts something between the step and its neighbours."""
+
+
+def as_wired(wiring: Wiring[CellState]) -> Wiring[CellState]:
+    """Nothing between the step and its neighbours."""
+    return wiring
+
+
+async def serve(
+    settings: Settings, announce: Callable[[Serving], None], rewire: Rewire = as_wired
+) -> None:
     """Drive a cell until told to end by SIGTERM or SIGINT. ``announce`` is called once the interface listens.
+
+    ``rewire`` is for tests that kill the process at a stated place of the step. No setting, option or environment reaches it.
 
     Raises:
         DeclarationError: the cell's declaration has mistakes.
@@ -122,7 +135,7 @@ async def serve(settings: Settings, announce: Callable[[Serving], None]) -> None
     listening = _listen(settings)
     with listening, open_store(settings.database, seal=seal, heads=heads) as store:
         store.declarations.keep(loaded.cell.digest, cell_to_json(loaded.cell))
-        process = _Process(settings, loaded, store, seal)
+        process = _Process(settings, loaded, store, seal, rewire)
         # What is loaded by now stays. Looking through it again and again would hold up a step for more than a tenth of a second.
         gc.collect()
         gc.freeze()
@@ -147,7 +160,12 @@ class _Process:
     """The parts of one process, wired together."""
 
     def __init__(
-        self, settings: Settings, loaded: LoadedCell, store: Store, seal: SigningKey | None
+        self,
+        settings: Settings,
+        loaded: LoadedCell,
+        store: Store,
+        seal: SigningKey | None,
+        rewire: Rewire,
     ) -> None:
         """Read the journal and put everything together; nothing runs yet."""
         cell = loaded.cell
@@ -163,17 +181,15 @@ class _Process:
         clock = start_clock(after_ms=recovered.head.at_ms, speed=settings.speed)
         self._seal = seal
         self._adapters = adapters_of(loaded, settings.speed)
-        self._runtime = Runtime(
-            recovered,
-            Wiring(
-                journal=store.journal,
-                snapshots=store.snapshots(CellState),
-                clock=clock,
-                outbox=outbox_for(cell, self._adapters),
-                publisher=self._lookout,
-                writer="thread",
-            ),
+        wiring = Wiring(
+            journal=store.journal,
+            snapshots=store.snapshots(CellState),
+            clock=clock,
+            outbox=outbox_for(cell, self._adapters),
+            publisher=self._lookout,
+            writer="thread",
         )
+        self._runtime = Runtime(recovered, rewire(wiring))
         self._started = SupervisorStarted(
             declaration=cell.digest, version=version("pointsman"), fence=store.fence
         )

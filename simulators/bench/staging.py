@@ -38,19 +38,15 @@ class Wishes:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Stage:
-    """A prepared run folder."""
+    """A prepared run folder. ``database`` is where the supervisor of this run keeps its journal."""
 
     folder: Path
+    database: str
     cell: Cell
     cell_folder: Path
     plan: Path
     floor: Path
     pallets: tuple[Pallet, ...]
-
-    @property
-    def database(self) -> str:
-        """Where the supervisor of this run keeps its journal."""
-        return f"sqlite:///{self.folder / 'journal.db'}"
 
 
 def prepare(wishes: Wishes, folder: Path) -> Stage:
@@ -79,6 +75,7 @@ def prepare(wishes: Wishes, folder: Path) -> Stage:
     plan.write_bytes(_plan(cell, ports, wishes))
     return Stage(
         folder=folder,
+        database=f"sqlite:///{folder / 'journal.db'}",
         cell=cell,
         cell_folder=cell_folder,
         plan=plan,

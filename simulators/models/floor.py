@@ -88,6 +88,10 @@ class Floor(ABC):
     def witness(self, *, at_ms: int, who: str, fact: Fact) -> None:
         """Record the truth for checkers: what was measured on which part, which pallet moved."""
 
+    @abstractmethod
+    def recall(self, who: str) -> list[Fact]:
+        """What one witness has recorded so far, in order."""
+
     # --- pallets ---
 
     def pallet_at(self, place: str) -> str:
@@ -244,3 +248,7 @@ class FloorInMemory(Floor):
     def witness(self, *, at_ms: int, who: str, fact: Fact) -> None:
         """See ``Floor``."""
         self.witnessed.append({"at_ms": at_ms, "who": who, **fact})
+
+    def recall(self, who: str) -> list[Fact]:
+        """See ``Floor``."""
+        return [fact for fact in self.witnessed if fact["who"] == who]

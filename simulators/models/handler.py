@@ -172,6 +172,11 @@ class HandlerModel:
         """The next step at a place fails: a gripper that does not close, a pallet that sits askew."""
         self._failing += 1
 
+    def lead_out(self) -> None:
+        """A person moves the arm clear of every station; not while an order is under way."""
+        if self._phase not in {"accepted", "busy"}:
+            self._floor.leave()
+
     # --- steps ---
 
     def _plan(self, action: str, place: str, pick_jaw: str, put_jaw: str) -> list[_Step]:

@@ -6,16 +6,23 @@ Rules of this file:
 - A pallet for which no place is free waits; it comes as soon as there is one.
 """
 
+from collections.abc import Iterable
+
 from simulators.models.agenda import Agenda
 from simulators.models.chance import chance
-from simulators.models.floor import Floor
+from simulators.models.floor import Fact, Floor
 from simulators.models.physics import Physics
+
+WHO = "operator"
 
 
 class OperatorModel:
     """The person of one cell. ``waiting`` counts the pallets that are still to come."""
 
-    def __init__(self, physics: Physics, *, floor: Floor, seed: int) -> None:
+    def __init__(
+        self, physics: Physics, *, floor: Floor, seed: int, memory: Iterable[Fact] = ()
+    ) -> None:
+        """``memory`` is what the person witnessed before, in order, if the machine around them starts anew."""
         self._draw = chance("operator", seed)
         self._floor = floor
         self._agenda = Agenda()
@@ -24,6 +31,7 @@ class OperatorModel:
         self._take_after_ms = physics.operator.take_after_ms
         self._coming = self._shuffled(physics)
         self._homes: dict[str, str] = {}
+        self._remember(memory)
         self._taking: dict[str, str] = {}
         self._kept_off: set[str] = set()
         self._plan_arrival()
@@ -34,6 +42,15 @@ class OperatorModel:
         self._draw.shuffle(pallets)
         arrivals = zip(sorted(physics.operator.arrivals_ms), pallets, strict=True)
         return [(at_ms, pallet) for at_ms, pallet in arrivals if pallet not in standing]
+
+    def _remember(self, memory: Iterable[Fact]) -> None:
+        """Who was brought does not come again, and has a home until it stood at the outfeed."""
+        for fact in memory:
+            pallet = str(fact["pallet"])
+            self._coming = [entry for entry in self._coming if entry[1] != pallet]
+            self._homes = {home: owner for home, owner in self._homes.items() if owner != pallet}
+            if fact["fact"] == "brought":
+                self._homes[str(fact["target"])] = pallet
 
     @property
     def waiting(self) -> int:
@@ -122,4 +139,4 @@ class OperatorModel:
             self._agenda.plan("bring", in_ms, lambda: None)
 
     def _witness(self, fact: dict[str, object]) -> None:
-        self._floor.witness(at_ms=self._agenda.now_ms, who="operator", fact=fact)
+        self._floor.witness(at_ms=self._agenda.now_ms, who=WHO, fact=fact)

@@ -208,6 +208,7 @@ class StationModel:
             return self._refuse(why)
         self._run = Run(run_id=run_id, serial=serial, program=self._program, pallet=self._nest())
         self._executed.add(run_id)
+        self._witness_turn("started", self._run)
         self._record_mix_up(self._run)
         self._work = "acquiring"
         self._text = ""
@@ -233,6 +234,7 @@ class StationModel:
             return Answer(status="unknown run", text=f"run {run_id!r} is not here")
         if self._work not in {"finished", "aborted"}:
             return self._refuse(f"work is {self._work}")
+        self._witness_turn("acknowledged", self._run)
         self._run = None
         if self._kind.keeps_program == "no":
             self._program = None
@@ -374,12 +376,24 @@ class StationModel:
         }
         self._floor.witness(at_ms=self._agenda.now_ms, who=self.station, fact=fact)
 
+    def _witness_turn(self, turn: Literal["started", "acknowledged", "aborted"], run: Run) -> None:
+        fact = {
+            "fact": turn,
+            "run_id": run.run_id,
+            "pallet": run.pallet,
+            "program": run.program.name,
+            "result": "kept" if self._work == "finished" else "none",
+        }
+        self._floor.witness(at_ms=self._agenda.now_ms, who=self.station, fact=fact)
+
     def _end_aborted(self, why: str) -> None:
         for entry in ("acquire", "evaluate", "abort"):
             self._agenda.drop(entry)
         self._floor.rest(self.station)
         self._work = "aborted"
         self._text = why
+        if self._run is not None:
+            self._witness_turn("aborted", self._run)
 
 
 def _spoiled(reading: Reading) -> Reading:

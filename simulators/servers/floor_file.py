@@ -54,7 +54,8 @@ class FloorFile(Floor):
         self._file = os.open(path, os.O_RDWR)
         self._map = mmap.mmap(self._file, 0)
         self._violations = _appending(violations_path(path))
-        self._truth = _appending(truth_path(path))
+        self._told = truth_path(path)
+        self._truth = _appending(self._told)
 
     def _check(self, path: Path, content: bytes) -> tuple[int, float]:
         slots = (*self._stations.items(), *self._places.items())
@@ -155,6 +156,11 @@ class FloorFile(Floor):
     def witness(self, *, at_ms: int, who: str, fact: Fact) -> None:
         """See ``Floor``."""
         _append(self._truth, {"at_ms": at_ms, "who": who, **fact})
+
+    def recall(self, who: str) -> list[Fact]:
+        """See ``Floor``."""
+        facts: list[Fact] = [json.loads(line) for line in self._told.read_text().splitlines()]
+        return [fact for fact in facts if fact["who"] == who]
 
 
 def create(path: Path, physics: Physics, *, speed: float) -> None:

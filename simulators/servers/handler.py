@@ -77,6 +77,7 @@ class HandlerMachine(Machine):
             "Manual": self._mode_switch("manual"),
             "Fault": self._mode_switch("fault"),
             "FailOrder": pulse(self.model.fail_next),
+            "LeadOut": pulse(self.model.lead_out),
             "AnswerDelay": Switch(
                 type=Type.Double, throw=self._answer_late, show=lambda: self._answer_delay_s
             ),

@@ -6,7 +6,7 @@ from typing import Any, get_args
 
 from asyncua import Server
 
-from simulators.models.operator import OperatorModel
+from simulators.models.operator import WHO, OperatorModel
 from simulators.models.reader import ReaderModel, TagStatus
 from simulators.servers.machine import Machine, Switch, World
 from simulators.servers.panel import STATUS, Argument, Panel, Type, Variable
@@ -25,7 +25,12 @@ class RackMachine(Machine):
     def __init__(self, world: World) -> None:
         super().__init__(world)
         self.model = ReaderModel(world.physics, floor=world.floor)
-        self.person = OperatorModel(world.physics, floor=world.floor, seed=world.parts.seed)
+        self.person = OperatorModel(
+            world.physics,
+            floor=world.floor,
+            seed=world.parts.seed,
+            memory=world.floor.recall(WHO),
+        )
 
     async def build(self, server: Server, panel: Panel) -> None:
         """See ``Machine``."""

@@ -193,3 +193,23 @@ def test_a_failed_order_does_not_keep_the_next_from_working(handler, floor):
     handler.fail_next()
     run(handler, 1, "pick", "rack-01", 1)
     assert run(handler, 2, "pick", "rack-01", 1).phase == "done"
+
+
+def test_a_handler_that_starts_anew_inside_a_station_is_led_out_by_a_person(
+    physics, handler, floor
+):
+    floor.swing("scan-1", 1.0)
+    floor.set_down("scan-1", BODY)
+    handler.execute(1, "pick", "scan-1", 1, 0)
+    handler.advance(6_060)
+    handler.lead_out()
+    assert handler.image().inside == "scan-1", "the order is under way"
+    again = HandlerModel(physics, floor=floor)
+    assert (again.image().inside, again.image().phase, again.image().jaws[0]) == (
+        "scan-1",
+        "none",
+        True,
+    )
+    assert again.execute(1, "pick", "scan-1", 1, 0).status == "known"
+    again.lead_out()
+    assert again.image().inside == ""

@@ -93,3 +93,21 @@ def test_a_restarted_person_does_not_bring_what_stands_in_the_cell(physics, floo
     OperatorModel(physics, floor=floor, seed=7).advance(0)
     again = OperatorModel(physics, floor=floor, seed=7)
     assert again.waiting == 1
+
+
+def test_a_person_whose_rack_starts_anew_brings_nobody_twice_and_keeps_the_homes(physics, floor):
+    operator = OperatorModel(physics, floor=floor, seed=7)
+    operator.advance(0)
+    out, away = (fact["target"] for fact in brought(floor)[:2])
+    floor.move(out, "out-ok-1")
+    floor.lift(away)  # somewhere in the cell
+    operator.advance(1_000)
+    operator.advance(1_000_000)
+    assert [fact["pallet"] for fact in floor.witnessed if fact["fact"] == "taken"] == [
+        brought(floor)[0]["pallet"]
+    ]
+    again = OperatorModel(physics, floor=floor, seed=7, memory=floor.recall("operator"))
+    assert (again.waiting, again.homes()) == (0, operator.homes())
+    assert away in again.homes()
+    again.advance(2_000_000)
+    assert len(brought(floor)) == len(physics.pallets)

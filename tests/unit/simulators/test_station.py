@@ -311,3 +311,19 @@ def test_a_slower_machine_takes_longer(scan, floor):
     scan.duration_factor = 3.0
     started(scan, floor, "BODY-SKIN")
     assert scan.due_ms() - 10_000 == pytest.approx(120_000, rel=0.07)
+
+
+def test_every_turn_of_a_run_is_witnessed(scan, floor):
+    started(scan, floor, "BODY-SKIN")
+    scan.advance(200_000)
+    scan.acknowledge("R1")
+    turns = [(fact["fact"], fact.get("result")) for fact in floor.witnessed]
+    assert turns == [("started", "none"), ("measured", None), ("acknowledged", "kept")]
+
+
+def test_a_run_that_ends_without_a_result_is_witnessed_as_such(scan, floor):
+    started(scan, floor, "BODY-SKIN")
+    scan.break_off()
+    scan.acknowledge("R1")
+    turns = [(fact["fact"], fact["result"]) for fact in floor.witnessed]
+    assert turns == [("started", "none"), ("aborted", "none"), ("acknowledged", "none")]
