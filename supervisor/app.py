@@ -14,6 +14,7 @@ import ipaddress
 import logging
 import signal
 import socket
+import time
 from collections.abc import Callable, Coroutine, Generator, Mapping, Sequence
 from contextlib import contextmanager
 from functools import cache
@@ -25,9 +26,10 @@ import uvicorn
 from fastapi import FastAPI
 from pydantic import BaseModel, ConfigDict, Field
 
-from supervisor.api.link_view import GrantedView, LinkView
+from supervisor.api.link_view import GrantedView, LinkView, ValueView
 from supervisor.api.lookout import Lookout
 from supervisor.api.ports import Page, RecordQuestion, Sources
+from supervisor.api.schema import instant
 from supervisor.api.service import create_service
 from supervisor.cell.canonical import cell_from_json, cell_to_json
 from supervisor.cell.load import LoadedCell, load_cell
@@ -47,6 +49,7 @@ from supervisor.stations.connection import LinkOptions
 from supervisor.stations.handler import HandlerAdapter
 from supervisor.stations.link import LinkReport
 from supervisor.stations.reader import ReaderAdapter
+from supervisor.stations.reading import Reading
 from supervisor.stations.station import StationAdapter
 from supervisor.store.chain import Known
 from supervisor.store.declarations import Declarations
@@ -58,6 +61,7 @@ from supervisor.web.pages import add_pages
 
 END_S_MAX = 2.0
 STREAMS_END_S_MAX = 1.0
+VALUE_CHARACTERS_MAX = 80
 INTERVAL_MS = 100.0
 INTERVAL_MS_MIN = 10.0
 
@@ -377,6 +381,17 @@ def link_view(report: LinkReport) -> LinkView:
             nodes=revised.items,
         ),
         quiet_s=round(report.quiet_s, 3),
+        values=[_value_view(name, reading) for name, reading in report.readings],
+    )
+
+
+def _value_view(node: str, reading: Reading) -> ValueView:
+    return ValueView(
+        node=node,
+        value=repr(reading.value)[:VALUE_CHARACTERS_MAX],
+        quality=reading.quality,
+        source_at=instant(reading.source_ms) if reading.source_ms else None,
+        age_s=round(reading.age_s(time.monotonic()), 3),
     )
 
 

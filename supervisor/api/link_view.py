@@ -3,8 +3,9 @@
 Rules of this file: an adapter tells what it knows; what is not granted or not known is null. Times here are real time, not the cell's.
 """
 
-from supervisor.api.schema import Schema
+from supervisor.api.schema import Instant, Schema
 from supervisor.core.events import Link
+from supervisor.verdict.result import Quality
 
 
 class GrantedView(Schema):
@@ -18,6 +19,20 @@ class GrantedView(Schema):
     session_s: float
     nodes: int
     """How many nodes are watched."""
+
+
+class ValueView(Schema):
+    """One watched value as it was last seen: never the value alone."""
+
+    node: str
+    """Its name in the interface profile."""
+    value: str
+    """As text, cut after 80 characters."""
+    quality: Quality
+    source_at: Instant | None
+    """The source's own time; null where it gave none."""
+    age_s: float
+    """For how long it has been known here, by this machine's clock."""
 
 
 class LinkView(Schema):
@@ -35,6 +50,8 @@ class LinkView(Schema):
     """Null while the link is down."""
     quiet_s: float
     """The age of the last message; values are at most this old plus one publishing interval."""
+    values: list[ValueView]
+    """The watched values, in the order of the profile; none while the link is down."""
 
 
 UNKNOWN = LinkView(
@@ -45,4 +62,5 @@ UNKNOWN = LinkView(
     asked_interval_s=0.0,
     granted=None,
     quiet_s=0.0,
+    values=[],
 )

@@ -61,6 +61,15 @@ EXAMPLE: Example = {
             "nodes": 9,
         },
         "quiet_s": 0.08,
+        "values": [
+            {
+                "node": "mode",
+                "value": "2",
+                "quality": "good",
+                "source_at": "2025-11-25T09:13:01.250Z",
+                "age_s": 44.1,
+            }
+        ],
     },
 }
 

@@ -15,6 +15,7 @@ from supervisor.cell.value import value
 from supervisor.stations.connection import Connection, LinkOptions, Revised, Seat
 from supervisor.stations.knocking import until_answered
 from supervisor.stations.opcua import StatusError, UaError
+from supervisor.stations.reading import Reading
 from supervisor.stations.resolve import Wanted
 from supervisor.stations.security import Security
 from supervisor.stations.trouble import LinkLost
@@ -37,7 +38,10 @@ log = logging.getLogger(__name__)
 
 @value
 class LinkReport:
-    """How a link stands, for people. ``quiet_s`` is the age of the last message; ``revised`` is what the server granted."""
+    """How a link stands, for people. ``quiet_s`` is the age of the last message; ``revised`` is what the server granted.
+
+    ``readings`` are the watched nodes by their names in the profile, as they were last seen; none while the link is down.
+    """
 
     name: str
     url: str
@@ -47,6 +51,7 @@ class LinkReport:
     asked_interval_ms: float
     revised: Revised | None
     quiet_s: float
+    readings: tuple[tuple[str, Reading], ...]
 
 
 class Outage:
@@ -147,6 +152,7 @@ class Link:
     def report(self) -> LinkReport:
         """How the link stands now."""
         connection = self._connection
+        live = connection if self._state == "up" else None
         return LinkReport(
             name=self.name,
             url=self._url,
@@ -154,8 +160,9 @@ class Link:
             why=self._why,
             boot=connection.facts.boot if connection else "",
             asked_interval_ms=self._options.interval_ms,
-            revised=connection.revised if connection and self._state == "up" else None,
+            revised=live.revised if live else None,
             quiet_s=connection.quiet_s if connection else 0.0,
+            readings=tuple((n, live.image[at]) for n, at in live.positions.items()) if live else (),
         )
 
 

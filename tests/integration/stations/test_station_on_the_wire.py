@@ -1,10 +1,13 @@
 """A station adapter against an awkward server: what it makes of values, orders and results."""
 
 import asyncio
+import time
+from datetime import datetime
 
 import pytest
 from asyncua import ua
 
+from supervisor.app import link_view
 from supervisor.core.commands import (
     AbortRun,
     AcknowledgeResult,
@@ -133,6 +136,24 @@ async def test_what_the_server_granted_is_in_the_report(station):
     assert report.revised.session_ms == 30_000
     assert report.revised.items == 8
     assert report.quiet_s <= 1.5
+
+
+async def test_every_watched_value_is_shown_with_its_quality_its_source_time_and_its_age(
+    station, operator
+):
+    before_ms = time.time() * 1000
+    await operator.write("Nest", True, T.Boolean)
+    await station.until(lambda: seen(station).nest == "occupied")
+
+    view = link_view(station.adapter.report())
+
+    assert len(view.values) == 8
+    nest = next(each for each in view.values if each.node == "nest")
+    assert (nest.value, nest.quality) == ("True", "good")
+    assert nest.source_at is not None
+    source_ms = datetime.fromisoformat(nest.source_at).timestamp() * 1000
+    assert before_ms - 1 <= source_ms <= time.time() * 1000
+    assert 0 <= nest.age_s < 60
 
 
 async def test_a_server_that_pushes_at_once_and_sends_no_sign_of_life_is_asked_for_one(
