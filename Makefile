@@ -50,6 +50,7 @@ campaign: $(STAMP)  ## many seeds of random cells with faults (docs/explanation/
 
 proof: $(STAMP)  ## every state of the smallest cells, with the production core (docs/explanation/proof.md); ARGS="--cell swap --budget late=1"
 	@$(BIN)/python -m simulators.bench.proof $(ARGS)
+	@$(BIN)/python -m pytest -q -m "soak or not soak" tests/property/proof
 
 kills: $(STAMP)  ## the real service killed at every step of its work, machines too (docs/explanation/recovery.md); ARGS="--repeats 20 --store sqlite"
 	@$(BIN)/python -m tests.system.kills $(ARGS)

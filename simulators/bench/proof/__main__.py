@@ -18,6 +18,8 @@ from simulators.bench.proof.truth import Budget
 KINDS = ("loss", "late", "restart", "hand", "fault")
 ONE_OF_ANY = Budget(loss=1, late=1, restart=1, hand=1, fault=1, total=1)
 TWO_OF_ANY = ONE_OF_ANY._replace(total=2)
+START_IN_DOUBT = Budget(loss=1, late=1, hand=1, total=3)
+"""What it takes to have a run started twice, if that were possible."""
 
 Task = tuple[str, int, Budget]
 
@@ -25,9 +27,12 @@ PROOF: tuple[Task, ...] = (
     ("two", 2, ONE_OF_ANY),
     ("single", 1, TWO_OF_ANY),
     ("counting", 1, TWO_OF_ANY),
+    ("doorless", 1, TWO_OF_ANY),
+    ("single", 1, START_IN_DOUBT),
     ("swap", 2, ONE_OF_ANY),
     ("single", 2, ONE_OF_ANY),
     ("counting", 2, ONE_OF_ANY),
+    ("doorless", 2, ONE_OF_ANY),
 )
 """What ``make proof`` explores, the longest first."""
 

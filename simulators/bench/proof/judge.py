@@ -56,14 +56,18 @@ def goes_on_while_a_person_is_asked(state: CellState, goals: Sequence[Goal]) -> 
             continue
         if isinstance(goal, SetDoor) and goal.door == "closed":
             continue
-        about = _entered(goal) if isinstance(goal, MoveHandler) else {goal.station}
+        about = _touched(state, goal) if isinstance(goal, MoveHandler) else {goal.station}
         for hold in state.holds.values():
             if hold.subject in about:
                 yield f"{type(goal).__name__} goes out while {hold.subject} waits for a person ({hold.code})"
 
 
-def _entered(goal: MoveHandler) -> set[str]:
-    return {"handler"} if goal.action == "approach" else {"handler", goal.place}
+def _touched(state: CellState, goal: MoveHandler) -> set[str]:
+    """A pallet that a person is asked about stays where it stands; one that is in hand already may go home."""
+    if goal.action == "approach":
+        return {"handler"}
+    fetched = {goal.picked} - {""} if goal.place in state.places else set[str]()
+    return {"handler", goal.place} | fetched
 
 
 def ordered_on_a_guess(state: CellState, goals: Sequence[Goal]) -> Iterator[str]:
@@ -131,7 +135,11 @@ def _lacking_for_move(state: CellState, goal: MoveHandler) -> dict[str, bool]:
     }
     if goal.place in state.places:
         reads = state.places[goal.place].presence
-        return lacking | {f"{goal.place} does not read {expected}": reads != expected}
+        return lacking | {
+            f"{goal.place} does not read {expected}": reads != expected,
+            f"the tag at {goal.place} is still to be read": goal.action == "pick"
+            and f"tag at {goal.place}" in state.outstanding,
+        }
     station = state.stations[goal.place]
     return lacking | {
         "the station is not connected": station.link != "up",
