@@ -199,10 +199,12 @@ def fail(draft: Draft, goal: MoveHandler, seen: str) -> None:
     else:
         known = goal.picked in draft.pallets
         picked = goal.picked if known and picking == "occupied" else ""
-        put = goal.put if putting == "empty" and _may_be_there(draft, goal) else ""
+        known = goal.put in draft.pallets
+        put = goal.put if known and putting == "empty" and _may_be_there(draft, goal) else ""
         _apply(draft, replace(goal, picked=picked, put=put))
-        if put:
-            pallets.have_proven(draft, put)  # an empty jaw does not tell where its pallet went
+        for each in {put: None, goal.picked: None}:
+            if each in draft.pallets:
+                pallets.have_proven(draft, each)  # an empty jaw does not tell where its pallet is
     _end_move(draft, goal, "order failed")
     draft.hold(
         "handler-failed",
@@ -228,7 +230,8 @@ def _lose_track(draft: Draft, goal: MoveHandler) -> None:
     """Both pallets of a swap are known no longer: their tags tell, once people have taken out what is in the nest and in the jaws."""
     runs.withdraw_run(draft, goal.place)
     for pallet in (goal.picked, goal.put):
-        pallets.taken_away(draft, pallet)
+        if pallet in draft.pallets:
+            pallets.taken_away(draft, pallet)
 
 
 def refuse(draft: Draft, goal: MoveHandler, seen: str) -> None:
@@ -425,10 +428,11 @@ def _take_up(draft: Draft, choice: Carry | Stay) -> None:
 
 
 def _look_for_a_stranger(draft: Draft) -> None:
-    """The pallet that an order is about may have turned out to be another: a person sees how far the handler came with it."""
+    """A pallet that an order is about turned out to be another, or a person said that it left: a person sees how far the handler came."""
     goal = _order_about_a_stranger(draft)
     if goal is not None:
-        fail(draft, goal, f"what stands there is not {goal.picked}")
+        gone = [each for each in (goal.picked, goal.put) if each and each not in draft.pallets]
+        fail(draft, goal, f"it is not {' or '.join(gone)} that the handler moves")
 
 
 def _order_about_a_stranger(draft: Draft) -> MoveHandler | None:
@@ -437,7 +441,8 @@ def _order_about_a_stranger(draft: Draft) -> MoveHandler | None:
         return None
     goal = waiting.goal
     assert isinstance(goal, MoveHandler)
-    return goal if goal.picked and goal.picked not in draft.pallets else None
+    gone = any(each and each not in draft.pallets for each in (goal.picked, goal.put))
+    return goal if gone else None
 
 
 def _next_stop(draft: Draft, carry: Carry) -> None:

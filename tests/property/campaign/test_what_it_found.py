@@ -291,6 +291,49 @@ def slow_evaluation(cell):
     return replace(cell, programs=tuple(sorted(programs, key=lambda each: each.program)))
 
 
+def test_a_pallet_that_a_person_says_is_gone_while_it_is_put_down_breaks_nothing(a_world):
+    """Seed 210. It was held in hand and on its way home when the person said so: the order's end asked for a pallet that was none."""
+    world = a_world(pallets=1)
+    world.run(world.now_ms + DAY_MS, done=lambda w: handler_goal(w, "pick") is not None)
+    for _ in range(3):
+        world.models.reader.answer_next("failed")
+    world.cut("rack")
+    world.mend("rack")
+    world.run(world.now_ms + DAY_MS, done=lambda w: handler_goal(w, "put") is not None)
+    (pallet,) = world.state.pallets
+    held = [hold for hold in world.state.holds.values() if hold.subject == pallet]
+    assert [hold.code for hold in held] == ["tag-unreadable"]
+    answer(world, "tag-unreadable", "removed")
+    assert world.state.pallets == {}
+    until(world, "handler-failed")
+    world.run(world.now_ms + MINUTE_MS)
+    answer(world, "handler-failed", "go on")
+    finish(world, parts=1)
+    assert world.state.pallets == {}
+    assert {record.serial for record in world.records} == {p.serial for p in world.physics.pallets}
+
+
+def test_a_pallet_whose_pick_was_given_up_is_proven_by_its_tag(a_world):
+    """Seed 210. It was picked unseen, fell out of the jaw, and somebody put another onto its place."""
+    world = a_world(pallets=2, built=later(30 * DAY_MS))
+    world.run(world.now_ms + DAY_MS, done=lambda w: handler_goal(w, "pick") is not None)
+    goal = handler_goal(world, "pick")
+    world.cut("handler")
+    jaw = world.physics.jaws[goal.pick_jaw - 1]
+    world.run(world.now_ms + DAY_MS, done=lambda w: w.floor.pallet_at(jaw) == goal.picked)
+    world.floor.lift(jaw)
+    (other,) = world.models.operator.expected()
+    world.models.operator.leave_to_others(other)
+    world.floor.set_down(goal.place, other)
+    world.reboot("handler")
+    until(world, "move-late")
+    answer(world, "move-late", "give up")
+    answer(world, "handler-failed", "go on")
+    finish(world, parts=1)
+    assert {record.pallet for record in world.records} == {goal.picked, other}
+    assert troubles(world, parts=[]) == []
+
+
 def later(after_ms, taken_after_ms=20_000):
     """The second pallet comes much later; what is put out is taken away after a while."""
 
