@@ -15,7 +15,7 @@ STAMP := .venv/.stamp
 COMPILE := pip compile --quiet --universal --python-version 3.11 --generate-hashes --no-emit-index-url \
            --custom-compile-command 'make lock' --extra postgres pyproject.toml
 
-.PHONY: help setup demo test lint types coverage bench campaign proof kills lock
+.PHONY: help setup demo test lint types coverage bench campaign proof kills fuzz lock
 
 help:  ## print the targets
 	@sed -nE 's/^([a-z]+):.*## (.*)/  make \1\t\2/p' $(MAKEFILE_LIST) | expand -t 18
@@ -54,6 +54,8 @@ proof: $(STAMP)  ## every state of the smallest cells, with the production core 
 
 kills: $(STAMP)  ## the real service killed at every step of its work, machines too (docs/explanation/recovery.md); ARGS="--repeats 20 --store sqlite"
 	@$(BIN)/python -m tests.system.kills $(ARGS)
+fuzz: $(STAMP)  ## tags, declarations, results and REST in their long form (docs/explanation/evidence.md); ARGS go to pytest
+	@FUZZ=long $(BIN)/python -m pytest tests/fuzz -q $(ARGS)
 
 lock: $(UV_STAMP)  ## compile requirements/ from pyproject.toml; ARGS=--upgrade takes newer versions
 	@$(UV) $(COMPILE) --output-file requirements/runtime.txt $(ARGS)

@@ -36,7 +36,7 @@ from supervisor.stations.opcua import (
     status_name,
     ua,
 )
-from supervisor.stations.reading import Reading
+from supervisor.stations.reading import Reading, legible
 from supervisor.stations.trouble import OrderImpossible
 from supervisor.stations.wire import Session, reading_of
 
@@ -339,7 +339,7 @@ def returned_by(result: CallMethodResult, outputs: Outputs) -> Returned:
     status, text, payload = at(outputs.status), at(outputs.text), at(outputs.payload)
     return Returned(
         status=int(status) if isinstance(status, int) else None,
-        text=str(getattr(text, "Text", text) or ""),
+        text=legible(str(getattr(text, "Text", text) or "")),
         payload=bytes(payload or b""),
     )
 

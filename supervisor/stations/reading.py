@@ -26,3 +26,14 @@ class Reading(NamedTuple):
 UNREAD = Reading(None, "bad", 0, 0.0)
 
 Image = list[Reading]
+
+
+def legible(text: str) -> str:
+    """A text with U+FFFD for what was no UTF-8 on the wire.
+
+    The library hands such bytes over as half surrogate pairs, which neither journal nor page can write: one bad byte in a name
+    would end the supervisor.
+    """
+    if text.isascii():
+        return text
+    return text.encode("utf-16", "surrogatepass").decode("utf-16", "replace")

@@ -22,13 +22,15 @@ from supervisor.cell.profile_language import (
 )
 from supervisor.cell.value import value
 from supervisor.stations.decode import name_of
-from supervisor.stations.reading import Reading
+from supervisor.stations.reading import Reading, legible
 from supervisor.stations.structures import Structure
 from supervisor.stations.trouble import ResultUnreadable
 from supervisor.verdict.result import MeasuredValue, Quality
 
 AnyResults = JsonResults | ArrayResults | StructureResults
 Readings = Mapping[str, Reading]
+
+COUNTER_MAX = 2**63 - 1
 
 
 @value
@@ -143,7 +145,11 @@ class ResultReader:
         names = (columns.number, columns.value, columns.unit, columns.quality)
         arrays = [None if name is None else _array(name, readings) for name in names]
         numbers = cast("list[Any]", arrays[0])
-        count = len(numbers) if results.rows is None else int(readings[results.rows].value or 0)
+        count = (
+            len(numbers)
+            if results.rows is None
+            else _count(results.rows, readings[results.rows].value)
+        )
         for name, array in zip(names, arrays, strict=True):
             if array is not None and not 0 <= count <= len(array):
                 message = f"node {name} has {len(array)} entries, {count} are in use"
@@ -158,16 +164,23 @@ def _document(node: str, text: Any) -> dict[str, Any]:
     """A JSON object. NaN and Infinity are no JSON, but stations write them, so they are read as what they mean."""
     try:
         document = msgspec.json.decode(text or "")
-    except (msgspec.MsgspecError, TypeError):
-        try:
-            document = json.loads(text or "")
-        except (ValueError, TypeError) as error:
-            message = f"node {node} holds no JSON text ({error})"
-            raise ResultUnreadable(message) from error
+    except (msgspec.MsgspecError, TypeError, RecursionError):
+        document = _lenient(node, text or "")
     if not isinstance(document, dict):
         message = f"node {node} holds a JSON text that is no object"
         raise ResultUnreadable(message)
     return cast("dict[str, Any]", document)
+
+
+def _lenient(node: str, text: Any) -> Any:
+    """What the strict parser refused. Half a surrogate pair is refused here as well: the journal could not keep it."""
+    try:
+        document = json.loads(text)
+        json.dumps(document, ensure_ascii=False).encode()
+    except (ValueError, TypeError, RecursionError) as error:
+        message = f"node {node} holds no JSON text ({error})"
+        raise ResultUnreadable(message) from error
+    return document
 
 
 def _array(name: str, readings: Readings) -> list[Any]:
@@ -193,7 +206,20 @@ def _with_proof(
 
 
 def _counter(content: Any) -> int:
-    return content if isinstance(content, int) and not isinstance(content, bool) else -1
+    """The counter; -1 where the station offers none, or one that no counter of 64 bits can show."""
+    if not isinstance(content, int) or isinstance(content, bool):
+        return -1
+    return content if 0 <= content <= COUNTER_MAX else -1
+
+
+def _count(node: str, content: Any) -> int:
+    """How many entries of the arrays are in use."""
+    if content is None:
+        return 0
+    if isinstance(content, bool) or not isinstance(content, int):
+        message = f"node {node} holds {content!r:.40}, expected how many entries are in use"
+        raise ResultUnreadable(message)
+    return content
 
 
 # --- rows -----------------------------------------------------------------------------------------------------------------
@@ -210,7 +236,7 @@ def _row_maker(results: Rows) -> Callable[[Any, Any, Any, Any], MeasuredValue]:
         return MeasuredValue(
             number=numbered(number),
             value=finite,
-            unit=str(unit) if unit else default_unit,
+            unit=legible(str(unit)) if unit else default_unit,
             quality="bad" if finite is None else graded(code),
         )
 
@@ -220,7 +246,11 @@ def _row_maker(results: Rows) -> Callable[[Any, Any, Any, Any], MeasuredValue]:
 def _finite(content: Any) -> float | None:
     if isinstance(content, bool) or not isinstance(content, int | float):
         return None
-    return float(content) if math.isfinite(content) else None
+    try:
+        number = float(content)
+    except OverflowError:  # a JSON text may hold more digits than a number has room for
+        return None
+    return number if math.isfinite(number) else None
 
 
 def _grader(results: Rows) -> Callable[[Any], Quality]:
@@ -242,6 +272,7 @@ def _numberer(results: Rows) -> Callable[[Any], str]:
 
     def numbered(number: Any) -> str:
         if isinstance(number, str) and number:
+            number = legible(number)
             return f"{prefix}{number}" if prefix else number
         if isinstance(number, float) and number.is_integer():
             number = int(number)

@@ -37,7 +37,7 @@ from supervisor.stations.opcua import (
     plain_id,
     ua,
 )
-from supervisor.stations.reading import Reading
+from supervisor.stations.reading import Reading, legible
 from supervisor.stations.security import Security
 from supervisor.stations.trouble import LinkLost
 from supervisor.verdict.result import Quality
@@ -281,13 +281,18 @@ def _relative(path: Sequence[QualifiedName]) -> Any:
 
 
 def reading_of(found: DataValue, seen_s: float) -> Reading:
-    """A data value as a reading: localized text as its text, the source's time in ms (the server's where the source gave none)."""
+    """A data value as a reading: localized text as its text, the source's time in ms (the server's where the source gave none).
+
+    A text that is no UTF-8, as OPC 10000-6 has it in 5.2.2.4, is bad, whatever its status says.
+    """
     variant = found.Value
     content: Any = None if variant is None else variant.Value
     if type(content) is ua.LocalizedText:
         content = content.Text
     status: Any = found.StatusCode
     quality = _QUALITIES[0 if status is None else status.value >> 30]
+    if isinstance(content, str) and (text := legible(content)) != content:
+        content, quality = text, "bad"
     stamp = found.SourceTimestamp or found.ServerTimestamp
     source_ms = 0 if stamp is None or stamp < _NO_TIME else int(stamp.timestamp() * 1000)
     return Reading(content, quality, source_ms, seen_s)

@@ -189,3 +189,45 @@ def test_only_a_result_in_one_node_with_its_own_run_proves_itself():
     form = reader("structures", node="n", run="run")
     assert not proves_itself(form._results)
     assert result_nodes(form._results) == ("n", "run")
+
+
+# --- what fuzzing found (tests/fuzz) --------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("text", ["[" * 5_000, '{"rows": ' + "[" * 5_000])
+def test_a_json_text_of_endless_depth_is_refused_and_ends_no_connection(text):
+    with pytest.raises(ResultUnreadable, match="no JSON text"):
+        json_report(text)
+
+
+def test_half_a_surrogate_pair_is_refused_because_the_journal_could_not_keep_it():
+    with pytest.raises(ResultUnreadable, match="surrogates not allowed"):
+        json_report('{"run": "R\\ud800", "rows": []}')
+
+
+def test_a_number_of_more_digits_than_a_float_has_room_for_is_a_bad_value():
+    report = json_report(
+        f'{{"rows": [{{"no": "1", "value": {"9" * 400}, "unit": "mm", "quality": "good"}}]}}'
+    )
+    assert [(m.value, m.quality) for m in report.values] == [(None, "bad")]
+
+
+@pytest.mark.parametrize("count", [2**63, -1, -(10**30), 10**30])
+def test_a_counter_that_no_counter_can_show_is_none(count):
+    assert json_report({"count": count, "rows": []}).counter == -1
+
+
+@pytest.mark.parametrize("count", ["many", [], 1.5, math.nan, True])
+def test_arrays_whose_number_of_entries_is_none_are_refused(count):
+    arrays = reader("arrays", rows="rows")
+    readings = {name: good([]) for name in COLUMNS.values()}
+    with pytest.raises(ResultUnreadable, match="how many entries"):
+        arrays.report({**readings, "rows": good(count)})
+
+
+def test_bytes_that_are_no_utf_8_in_a_unit_or_number_are_shown_as_such():
+    """The library hands them over as half surrogate pairs."""
+    arrays = reader("arrays")
+    readings = {"no": ["1\udcff"], "value": [1.0], "unit": ["m\udcfc"], "quality": ["good"]}
+    (measured,) = arrays.report({name: good(value) for name, value in readings.items()}).values
+    assert (measured.number, measured.unit) == ("1\ufffd", "m\ufffd")

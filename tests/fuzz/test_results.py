@@ -1,0 +1,129 @@
+"""Whatever a station hands over as a result: it is taken apart, or refused in words; and what is taken can be journalled."""
+
+import json
+from types import SimpleNamespace
+
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+from pydantic import TypeAdapter
+
+from supervisor.cell.profile_language import Results
+from supervisor.core.events import ResultArrived
+from supervisor.shell.ports import SCHEMA, JournalEntry
+from supervisor.stations.results import ResultReader
+from supervisor.stations.trouble import ResultUnreadable
+from supervisor.stations.wire import reading_of
+from supervisor.store.codec import decode_entry, encode_body
+from tests.fuzz.size import SIZE
+
+pytestmark = [pytest.mark.property, pytest.mark.timeout(900)]
+
+CASES = {"short": 300, "long": 30_000}
+fuzzing = settings(
+    max_examples=CASES[SIZE], suppress_health_check=[HealthCheck.function_scoped_fixture]
+)
+
+COLUMNS = {"number": "no", "value": "value", "unit": "unit", "quality": "quality"}
+QUALITIES = {"good": "good", "0": "good", "1": "uncertain", "true": "good"}
+PROOF = {"run": "run", "serial": "serial", "counter": "count"}
+
+
+def reader(form, **more):
+    content = {"form": form, "columns": COLUMNS, "unit": "mm", "qualities": QUALITIES, **more}
+    return ResultReader(TypeAdapter(Results).validate_python(content), None)
+
+
+JSON = reader("json", node="n", rows="rows", **PROOF)
+ARRAYS = reader("arrays", rows="rows", **PROOF)
+
+# Any value that OPC UA can carry in a variant, and any that JSON can.
+NUMBERS = (
+    st.integers(-(2**63), 2**64 - 1)
+    | st.floats()
+    | st.integers(-(10**400), 10**400)
+    | st.booleans()
+)
+TEXTS = st.text(st.characters(exclude_categories=[]), max_size=12)
+ANYTHING = st.recursive(
+    st.none() | NUMBERS | TEXTS | st.binary(max_size=8) | st.datetimes(),
+    lambda inner: st.lists(inner, max_size=4) | st.dictionaries(TEXTS, inner, max_size=3),
+    max_leaves=8,
+)
+PLAIN = st.recursive(
+    st.none() | NUMBERS | TEXTS,
+    lambda inner: st.lists(inner, max_size=4) | st.dictionaries(TEXTS, inner, max_size=3),
+    max_leaves=8,
+)
+ROWS = st.lists(
+    st.fixed_dictionaries(
+        {},
+        optional={
+            "no": TEXTS | NUMBERS, "value": PLAIN, "unit": PLAIN, "quality": PLAIN,
+        },
+    ) | PLAIN,
+    max_size=4,
+)  # fmt: skip
+DOCUMENTS = st.fixed_dictionaries(
+    {"rows": ROWS}, optional={"run": PLAIN, "serial": PLAIN, "count": PLAIN}
+)
+
+
+def good(content):
+    """A value as it comes off the wire."""
+    variant = SimpleNamespace(Value=content)
+    found = SimpleNamespace(
+        Value=variant, StatusCode=None, SourceTimestamp=None, ServerTimestamp=None
+    )
+    return reading_of(found, 0.0)
+
+
+def judge(results, readings, tally):
+    try:
+        report = results.report(readings)
+    except ResultUnreadable:
+        tally["refused"] += 1
+        return
+    tally["taken apart"] += 1
+    event = ResultArrived(
+        station="scan-1", source_ms=report.source_ms, boot="1", result_id="1", run_id=report.run_id,
+        serial=report.serial, counter=report.counter, scope="final", values=report.values,
+    )  # fmt: skip
+    entry = JournalEntry(seq=1, at_ms=0, schema=SCHEMA, event=event, commands=())
+    body = encode_body(entry)
+    assert decode_entry(1, 0, SCHEMA, "ResultArrived", body) == entry
+    body.encode("utf-8")
+
+
+@fuzzing
+@given(document=DOCUMENTS | PLAIN)
+def test_no_json_document_is_more_than_a_refusal(tally, document):
+    judge(JSON, {"n": good(json.dumps(document))}, tally)
+
+
+@fuzzing
+@given(data=st.data())
+def test_no_json_text_is_more_than_a_refusal(tally, data):
+    text = json.dumps(data.draw(DOCUMENTS), ensure_ascii=data.draw(st.booleans()))
+    at = data.draw(st.integers(0, len(text)))
+    piece = data.draw(
+        st.sampled_from(["", '"', "{", "[" * 3_000, "NaN", "-Infinity", "1e999", "\\ud800", "\0", "9" * 5_000])
+        | st.text(max_size=8)
+    )  # fmt: skip
+    judge(JSON, {"n": good(text[:at] + piece + text[at + 2 :])}, tally)
+
+
+@fuzzing
+@given(content=ANYTHING)
+def test_no_variant_is_more_than_a_refusal(tally, content):
+    judge(JSON, {"n": good(content)}, tally)
+
+
+@fuzzing
+@given(data=st.data())
+def test_no_arrays_are_more_than_a_refusal(tally, data):
+    lists = st.lists(ANYTHING, max_size=4)
+    nodes = {"no": st.lists(TEXTS | NUMBERS, max_size=4) | ANYTHING}
+    nodes |= dict.fromkeys(("value", "unit", "quality"), lists | ANYTHING)
+    nodes |= {"rows": st.integers(-1, 5) | ANYTHING, **dict.fromkeys(PROOF.values(), ANYTHING)}
+    judge(ARRAYS, {name: good(data.draw(content)) for name, content in nodes.items()}, tally)
