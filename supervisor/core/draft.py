@@ -147,9 +147,11 @@ class Draft:
         return self.handler
 
     def change_pallet(self, pallet: str, **changes: Any) -> PalletState:
-        """Change fields of a pallet."""
+        """Change fields of a pallet, and mark the station that it stands in for another look."""
         after = replace(self.pallets[pallet], **changes)
         self._own("pallets")[pallet] = after
+        if after.place in self.stations:
+            self.dirty[after.place] = None
         self.rethink = "yes"
         return after
 
@@ -275,10 +277,10 @@ class Draft:
                 self.end_hold(hold)
 
     def look_again(self, about: str, named: str) -> None:
-        """Something about a thing changed that its rules depend on."""
+        """Something about a thing changed that rules depend on. Whether a station can be used concerns all that share its work."""
         self.rethink = "yes"
         if about == "station" and named in self.stations:
-            self.dirty[named] = None
+            self.dirty |= dict.fromkeys(self.stations)
 
     def keep_aside(self, result: Unassigned) -> None:
         """Keep a result that belongs to no run of ours; the oldest goes when there are too many (S11)."""

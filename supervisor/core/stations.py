@@ -36,11 +36,12 @@ def on_station_observed(draft: Draft, event: StationObserved) -> None:
     )
     if event.link == "down" and before.link == "up":
         forget_given(draft, event.station)
-    if (
-        _unusable(after) != _unusable(before)
-        or event.nest != before.nest
-        or event.work != before.work
-    ):
+    if _unusable(after) != _unusable(before):
+        draft.rethink = "yes"
+        draft.dirty |= dict.fromkeys(
+            draft.stations
+        )  # what was left to this one, or to others, may be theirs now
+    elif event.nest != before.nest or event.work != before.work:
         draft.rethink = "yes"
 
 

@@ -3,17 +3,18 @@
 Rules of this file: ratios within one run, medians of three interleaved rounds, CPU time of the process. Nothing is asserted.
 """
 
-import random
 import time
 from collections.abc import Callable
-
-import simpy
 
 from simulators.bench.parts import pallets_for, physics_of
 from simulators.bench.scenarios import small_cell
 from simulators.bench.world import World
 from supervisor.core.decide import Core
+from supervisor.core.draft import Draft
+from supervisor.core.redeclare import blank_state
+from supervisor.core.tables import CellTables
 from tests.bench.figure import ROUNDS, Figure, Size, at_least, beside
+from tests.bench.simpy_cell import SimpyCell
 
 SHIFT_MS = 8 * 3_600_000
 PALLETS: dict[Size, int] = {"full": 110, "smallest": 3}
@@ -46,40 +47,17 @@ def decide_alone(world: World) -> None:
         state = core.decide(state, entry.event, entry.at_ms).state
 
 
-def simpy_model(pallets: int) -> int:
-    """The same cell, programs, handler and arrivals as plain SimPy processes: first come, first served."""
-    env = simpy.Environment()
-    robot = simpy.Resource(env, 1)
-    stations = {name: simpy.Resource(env, 1) for name in ("scan-1", "touch-1")}
-    draw = random.Random(3)
-    finished: list[float] = []
-    door_ms, travel_ms, stop_ms = 3_500, 2_000, 4_000
+def decide_nothing(world: World) -> None:
+    """The same facts, each with a draft that is opened and closed again: what a decision costs that decides nothing."""
+    tables = CellTables(small_cell())
+    state = blank_state(tables)
+    for entry in world.journal.entries:
+        state = Draft(tables, state, entry.at_ms).close()
 
-    def carry() -> simpy.events.ProcessGenerator:
-        with robot.request() as arm:
-            yield arm
-            yield env.timeout(travel_ms)
-            yield env.timeout(stop_ms)
-            yield env.timeout(travel_ms)
-            yield env.timeout(stop_ms)
 
-    def pallet(at_ms: int) -> simpy.events.ProcessGenerator:
-        yield env.timeout(at_ms)
-        for name, run_ms in (("scan-1", 90_000), ("touch-1", 240_000)):
-            with stations[name].request() as nest:
-                yield nest
-                yield env.timeout(door_ms)
-                yield from carry()
-                yield env.timeout(door_ms)
-                yield env.timeout(run_ms * draw.gauss(1.0, 0.02))
-                yield env.timeout(door_ms)
-        yield from carry()
-        finished.append(env.now)
-
-    for number in range(pallets):
-        env.process(pallet(number * EVERY_MS))
-    env.run()
-    return len(finished)
+def simpy_model(pallets: int) -> None:
+    """The same shift in SimPy."""
+    assert SimpyCell(small_cell(), pallets, EVERY_MS).run() == pallets
 
 
 def timed(run: Callable[[], object]) -> tuple[float, object]:
@@ -92,16 +70,18 @@ def timed(run: Callable[[], object]) -> tuple[float, object]:
 def measure(size: Size) -> list[Figure]:
     """Shifts per CPU second of the whole core, and of decide alone, beside SimPy."""
     pallets = PALLETS[size]
-    whole, decide, plain = [], [], []
+    whole, decide, nothing, plain = [], [], [], []
     for _ in range(ROUNDS[size]):
         spent_s, world = timed(lambda: whole_core(pallets))
         assert isinstance(world, World)
         whole.append(1 / spent_s)
         decide.append(1 / timed(lambda world=world: decide_alone(world))[0])
+        nothing.append(1 / timed(lambda world=world: decide_nothing(world))[0])
         plain.append(1 / timed(lambda: simpy_model(pallets))[0])
     simpy_shifts = ("the same cell in SimPy", plain)
     name = f"virtual time, shifts of {pallets} pallets per CPU second"
     return [
         beside(f"{name}, whole core and models", whole, "/s", simpy_shifts, at_least(0.5)),
         beside(f"{name}, decide alone", decide, "/s", simpy_shifts),
+        beside(f"{name}, a decision that decides nothing", nothing, "/s", simpy_shifts),
     ]
