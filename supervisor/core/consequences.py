@@ -11,8 +11,8 @@ ROUNDS_MAX = 20
 
 def follow(draft: Draft) -> None:
     """Work out the consequences of the facts applied to the draft."""
-    if not draft.dirty and draft.rethink == "no" and draft.handler.stage != "idle":
-        return  # nothing was touched, and a handler with an order is not asked what next
+    if not draft.dirty and draft.handler.stage != "idle" and "pallets" not in draft.owned:
+        return  # no station and no pallet was touched, and a handler with an order is not asked what next
     for _ in range(ROUNDS_MAX):
         touched = sorted(draft.dirty)
         draft.dirty = {}

@@ -179,12 +179,12 @@ def _less_work(picture: Picture, best: Landing, landing: Landing) -> str:
 def _prevented(picture: Picture, obstacle: Obstacle) -> str:
     if obstacle.code == "nobody can":
         return _nothing_to_do(picture, obstacle.pallet)
-    wait_ms = 0 if obstacle.opens_ms is None else obstacle.opens_ms - picture.now_ms
+    opens_ms = obstacle.opens_ms
     return _PREVENTED[obstacle.code].format(
         place=obstacle.pallet.place,
         target=obstacle.target,
         detail=obstacle.detail,
-        wait=duration(wait_ms),
+        wait="" if opens_ms is None else duration(opens_ms - picture.now_ms),
     )
 
 
