@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from simulators.bench.trial import DAY_MS, small_world, troubles
 from supervisor.core.events import CellOrdered, HistoryLost, HoldReleased
 from supervisor.core.numbers import LOST_ORDERS_MAX, NUMBERS, first_number, numbers_apart
+from supervisor.shell.fold import Fold
 from supervisor.shell.ports import SCHEMA, JournalEntry
 
 pytestmark = pytest.mark.property
@@ -24,6 +25,14 @@ LOST = HistoryLost(
 
 def entries_in(count):
     return lambda world: len(world.journal.entries) >= count
+
+
+def told(world):
+    """The state that the journal gives."""
+    fold = Fold(lambda _: world.core)
+    for entry in world.journal.entries:
+        fold.take(entry.event, entry.at_ms)
+    return fold.state
 
 
 def lose(cut, lost, *, pallets=4, seed=7):
@@ -40,6 +49,7 @@ def lose(cut, lost, *, pallets=4, seed=7):
         seq=len(kept) + 1, at_ms=world.cell_ms(), schema=SCHEMA, event=LOST, commands=()
     )
     world.journal.append([entry])
+    world.state = told(world)  # what the supervisor knew beyond is lost with the entries
     world.revive()
     return SimpleNamespace(world=world, begun=begun)
 
