@@ -12,6 +12,7 @@ from supervisor.api.ports import Kept, Sources
 from supervisor.api.problems import NAME_UNKNOWN, SEVERAL_PARTS, Refusal
 from supervisor.api.record_view import RecordView, RevisionsView, record_view
 from supervisor.api.schema import TEXT_MAX
+from supervisor.report.qif import qif
 from supervisor.report.sheet import Proof, sheet
 
 router = APIRouter(prefix="/parts", tags=["parts"])
@@ -19,6 +20,11 @@ router = APIRouter(prefix="/parts", tags=["parts"])
 SHEET_SHAPE: dict[str, Any] = {
     "schema": {"type": "string", "format": "binary"},
     "example": "%PDF-1.4 ...",
+}
+
+QIF_SHAPE: dict[str, Any] = {
+    "schema": {"type": "string", "format": "binary"},
+    "example": '<?xml version="1.0"?><QIFDocument versionQIF="3.0.0" ...',
 }
 
 PartType = Annotated[
@@ -29,11 +35,23 @@ PartType = Annotated[
     ),
 ]
 
+EntrySeq = Annotated[
+    int | None,
+    Query(
+        alias="entry",
+        ge=1,
+        le=2**63 - 1,
+        description="The journal entry of an earlier record of the part; without it the record in force is given.",
+    ),
+]
+
 
 @router.get("/{serial}")
-async def read_part(serial: str, inside: Inside, part_type: PartType = "") -> RecordView:
+async def read_part(
+    serial: str, inside: Inside, part_type: PartType = "", entry: EntrySeq = None
+) -> RecordView:
     """The record in force of a part: of its last visit to the cell, the last revision."""
-    return record_view((await revisions_of(inside, serial, part_type))[0])
+    return record_view(await record_of(inside, serial, part_type, entry))
 
 
 @router.get("/{serial}/revisions")
@@ -48,23 +66,71 @@ async def list_revisions(serial: str, inside: Inside, part_type: PartType = "") 
     response_class=Response,
     responses={200: {"content": {"application/pdf": SHEET_SHAPE}}},
 )
-async def print_part(serial: str, inside: Inside, part_type: PartType = "") -> Response:
+async def print_part(
+    serial: str, inside: Inside, part_type: PartType = "", entry: EntrySeq = None
+) -> Response:
     """The record in force as a PDF for the file: the same record gives the same bytes."""
-    kept = (await revisions_of(inside, serial, part_type))[0]
-    content = await run_in_threadpool(_sheet_of, inside, kept)
-    name = f"{kept.record.part_type}-{serial}-{kept.record.revision}.pdf"
-    return Response(
-        content,
-        media_type="application/pdf",
-        headers={"Content-Disposition": f"inline; filename*=UTF-8''{quote(name, safe='')}"},
-    )
+    kept = await record_of(inside, serial, part_type, entry)
+    content = await run_in_threadpool(sheet_of, inside, kept)
+    return _file(content, "application/pdf", f"inline; {named(kept, 'pdf')}")
 
 
-def _sheet_of(sources: Sources, kept: Kept) -> bytes:
+@router.get(
+    "/{serial}/qif",
+    response_class=Response,
+    responses={200: {"content": {"application/xml": QIF_SHAPE}}},
+)
+async def export_part(
+    serial: str, inside: Inside, part_type: PartType = "", entry: EntrySeq = None
+) -> Response:
+    """The record in force as QIF 3.0 results (ISO 23952): the same record gives the same bytes."""
+    kept = await record_of(inside, serial, part_type, entry)
+    content = await run_in_threadpool(qif_of, inside, kept)
+    return _file(content, "application/xml", f"attachment; {named(kept, 'qif')}")
+
+
+def _file(content: bytes, media_type: str, disposition: str) -> Response:
+    return Response(content, media_type=media_type, headers={"Content-Disposition": disposition})
+
+
+def named(kept: Kept, ending: str) -> str:
+    """The parameter of Content-Disposition (RFC 6266) that names a record's file."""
+    name = f"{kept.record.part_type}-{kept.record.serial}-{kept.record.revision}.{ending}"
+    return f"filename*=UTF-8''{quote(name, safe='')}"
+
+
+def sheet_of(sources: Sources, kept: Kept) -> bytes:
+    """The sheet of a record."""
+    return sheet(kept.record, proof_of(sources, kept), cell=sources.core.tables.cell.title)
+
+
+def qif_of(sources: Sources, kept: Kept) -> bytes:
+    """The QIF document of a record."""
+    return qif(kept.record, proof_of(sources, kept), cell=sources.core.tables.cell.title)
+
+
+def proof_of(sources: Sources, kept: Kept) -> Proof:
+    """Where a record stands in the journal."""
     entry_hash = sources.entries.hash_at(kept.seq)
     assert entry_hash is not None, "a record is kept together with its entry"
-    proof = Proof(seq=kept.seq, entry_hash=entry_hash.hex())
-    return sheet(kept.record, proof, cell=sources.core.tables.cell.title)
+    return Proof(seq=kept.seq, entry_hash=entry_hash.hex())
+
+
+async def record_of(
+    sources: Sources, serial: str, part_type: str, entry: int | None = None
+) -> Kept:
+    """The record in force of a part, or the one of a journal entry.
+
+    Raises:
+        Refusal: there is none, or the serial number belongs to parts of several types.
+    """
+    found = await revisions_of(sources, serial, part_type)
+    if entry is None:
+        return found[0]
+    for kept in found:
+        if kept.seq == entry:
+            return kept
+    raise Refusal(NAME_UNKNOWN, f"journal entry {entry} kept no record of part {serial}")
 
 
 async def revisions_of(sources: Sources, serial: str, part_type: str) -> Sequence[Kept]:

@@ -125,6 +125,24 @@ async def test_the_sheet_of_a_part_bears_the_hash_of_its_journal_entry(cell):
     assert (await cell.client.get("/api/v1/parts/none/sheet")).status_code == 404
 
 
+async def test_a_part_leaves_as_qif_with_the_hash_of_its_journal_entry(cell):
+    serial = cell.past.serials[0]
+    answer = await cell.client.get(f"/api/v1/parts/{serial}/qif")
+    assert answer.headers["content-type"] == "application/xml"
+    record = (await cell.client.get(f"/api/v1/parts/{serial}")).json()
+    assert cell.store.journal.hash_at(record["seq"]).hex() in answer.text
+    assert f"<SerialNumber>{serial}</SerialNumber>" in answer.text
+
+
+async def test_a_record_is_found_by_its_entry_and_no_other_is_given_for_it(cell):
+    serial = cell.past.serials[0]
+    record = (await cell.client.get(f"/api/v1/parts/{serial}")).json()
+    address = f"/api/v1/parts/{serial}"
+    again = await cell.client.get(address, params={"entry": record["seq"]})
+    assert again.json() == record
+    assert (await cell.client.get(address, params={"entry": 1})).status_code == 404
+
+
 async def test_records_leave_as_a_table_with_every_characteristic(cell):
     answer = await cell.client.get("/api/v1/records/table")
     assert answer.headers["content-type"].startswith("text/csv")

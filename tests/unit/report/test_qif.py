@@ -1,0 +1,147 @@
+"""The QIF document of a record keeps to the schema parts at hand, and says what the record says."""
+
+from decimal import Decimal
+from pathlib import Path
+from xml.etree import ElementTree as ET
+
+import pytest
+import xmlschema
+
+from supervisor.cell.kinds import KINDS as PLAN_KINDS
+from supervisor.cell.value import replace
+from supervisor.report.qif import qif
+from supervisor.report.qif_words import CHARACTERISTIC_STATUS, INSPECTION_STATUS, KINDS
+from supervisor.report.sheet import Proof
+from supervisor.verdict.record import Record
+
+SPACE = {"q": "http://qifstandards.org/xsd/qif3"}
+PROOF = Proof(seq=1790, entry_hash="0123456789abcdef" * 4)
+CELL = "Inspection cell for vane pump parts"
+
+
+@pytest.fixture(scope="session")
+def schema() -> xmlschema.XMLSchema:
+    return xmlschema.XMLSchema(Path(__file__).with_name("qif_results.xsd"))
+
+
+def written(record: Record) -> ET.Element:
+    return ET.fromstring(qif(record, PROOF, cell=CELL))
+
+
+def measurements(document: ET.Element) -> list[ET.Element]:
+    return document.findall(".//q:CharacteristicMeasurements/*", SPACE)
+
+
+def attributes(element: ET.Element) -> dict[str, str]:
+    found = element.findall("q:Attributes/q:AttributeStr", SPACE)
+    return {each.get("name"): each.get("value") for each in found}
+
+
+def said(element: ET.Element, path: str) -> str:
+    return element.findtext(path, "", SPACE)
+
+
+def test_every_record_of_a_shift_keeps_to_the_schema(records, schema):
+    for record in records:
+        schema.validate(qif(record, PROOF, cell=CELL).decode())
+
+
+@pytest.mark.parametrize("kind", sorted(PLAN_KINDS))
+@pytest.mark.parametrize("limits", ["both", "lower", "upper", "none"])
+def test_every_kind_with_any_limits_keeps_to_the_schema(rejected, schema, kind, limits):
+    finding = replace(
+        rejected.findings[0],
+        kind=kind,
+        lower=Decimal("1.0") if limits in ("both", "lower") else None,
+        upper=Decimal("1.1") if limits in ("both", "upper") else None,
+    )
+    schema.validate(qif(replace(rejected, findings=(finding,)), PROOF, cell=CELL).decode())
+
+
+def test_the_schema_at_hand_refuses_what_it_should(rejected, schema):
+    text = qif(rejected, PROOF, cell=CELL).decode()
+    for wrong in (
+        text.replace("<CharacteristicItemId>", "<CharacteristicItemId>9", 1),
+        text.replace("PASS", "FINE", 1),
+        text.replace("<QPId>", "<QPId>x"),
+    ):
+        assert wrong != text
+        assert not schema.is_valid(wrong)
+
+
+def test_a_value_stands_with_its_uncertainty_station_and_run(rejected):
+    document = written(rejected)
+    devices = {
+        each.get("id"): said(each, "q:Name")
+        for each in document.findall(".//q:MeasurementDevice", SPACE)
+    }
+    decided = [each for each in measurements(document) if attributes(each)["role"] == "decided"]
+    assert len(decided) == len(rejected.findings)
+    for element, finding in zip(decided, rejected.findings, strict=True):
+        assert (
+            said(element, "q:Status/q:CharacteristicStatusEnum")
+            == CHARACTERISTIC_STATUS[finding.verdict]
+        )
+        by = finding.decided_by
+        if by is None:
+            assert element.find("q:Value", SPACE) is None
+            continue
+        assert devices[said(element, "q:MeasurementDeviceIds/q:Id")] == by.station
+        assert attributes(element)["run"] == by.run_id
+        value = element.find("q:Value", SPACE)
+        assert float(value.text) == by.value
+        u = Decimal(value.get("combinedUncertainty"))
+        assert u * by.k == by.expanded_u
+
+
+def test_what_other_stations_measured_is_there_and_decides_nothing(records):
+    record = next(each for each in records if any(f.monitored_by for f in each.findings))
+    beside = [e for e in measurements(written(record)) if attributes(e)["role"] == "monitored"]
+    assert len(beside) == sum(len(finding.monitored_by) for finding in record.findings)
+    assert {said(each, "q:Status/q:CharacteristicStatusEnum") for each in beside} == {
+        "NOT_ANALYZED"
+    }
+
+
+def test_the_part_has_its_verdict_and_its_proof(rejected):
+    document = written(rejected)
+    results = document.find(".//q:MeasurementResults", SPACE)
+    assert said(results, "q:InspectionStatus/q:InspectionStatusEnum") == "FAIL"
+    assert said(document, ".//q:SerialNumber") == rejected.serial
+    about = attributes(results)
+    assert about["journalEntrySha256"] == PROOF.entry_hash
+    assert about["decisionRule"] == rejected.rule
+
+
+def test_a_limit_keeps_every_digit_and_micrometres_become_millimetres(rejected):
+    finding = rejected.findings[0]
+    exact = replace(
+        finding,
+        kind="diameter",
+        unit="um",
+        lower=Decimal("0.100000000000000000001"),
+        upper=Decimal("1234.5"),
+        decided_by=None,
+        monitored_by=(),
+    )
+    document = written(replace(rejected, findings=(exact,)))
+    assert said(document, ".//q:MinValue") == "0.000100000000000000000001"
+    assert said(document, ".//q:MaxValue") == "1.2345"
+
+
+def test_the_same_record_gives_the_same_bytes_and_another_one_other_identifiers(rejected):
+    first = qif(rejected, PROOF, cell=CELL)
+    assert qif(rejected, PROOF, cell=CELL) == first
+    other = ET.fromstring(qif(rejected, replace(PROOF, seq=9), cell=CELL))
+    assert said(other, "q:QPId") != said(ET.fromstring(first), "q:QPId")
+
+
+def test_what_xml_cannot_hold_is_shown_as_replaced(rejected, schema):
+    strange = replace(rejected, serial="1\x00\x1f<&>\ud800", batch='"]]>')
+    schema.validate(qif(strange, PROOF, cell=CELL).decode())
+    assert said(written(strange), ".//q:SerialNumber") == "1��<&>�"
+
+
+def test_every_verdict_has_its_word_and_every_kind_is_one_of_a_plan():
+    assert INSPECTION_STATUS.keys() == CHARACTERISTIC_STATUS.keys()
+    assert set(KINDS.values()) <= set(PLAN_KINDS)
