@@ -54,6 +54,11 @@ class Proxy:
         return self._port
 
     @property
+    def listens(self) -> bool:
+        """Whether it takes connections."""
+        return self._server is not None
+
+    @property
     def open_connections(self) -> int:
         """How many connections there are now, as far as clients know."""
         return len(self._alive())

@@ -5,11 +5,11 @@ Rules of this file: the declared cell is never touched; everything that a run wr
 
 import shutil
 import socket
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 import msgspec
 from ruamel.yaml import YAML
@@ -25,7 +25,11 @@ SLACK_REAL_S = 5
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Wishes:
-    """What a bench run is asked for. ``jaws`` 0 = as declared; ``bad_share`` of the parts are really nonconforming."""
+    """What a bench run is asked for. ``jaws`` 0 = as declared; ``bad_share`` of the parts are really nonconforming.
+
+    ``database`` "" = a file in the run's folder. ``between`` "a network": each machine has two addresses, one where the supervisor looks
+    for it and one where it listens; whoever asks for this puts something between the two.
+    """
 
     cell: Path
     pallets: int
@@ -34,6 +38,8 @@ class Wishes:
     jaws: int = 0
     bad_share: float = 0.1
     every_ms: int = 2_000
+    database: str = ""
+    between: Literal["nothing", "a network"] = "nothing"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -47,6 +53,8 @@ class Stage:
     plan: Path
     floor: Path
     pallets: tuple[Pallet, ...]
+    ways: Mapping[str, tuple[int, int]]
+    """For each machine the port where the supervisor looks for it, and the one where it listens."""
 
 
 def prepare(wishes: Wishes, folder: Path) -> Stage:
@@ -62,10 +70,10 @@ def prepare(wishes: Wishes, folder: Path) -> Stage:
         declared.handler.handler,
         declared.readers[0].reader,
     ]
-    ports = dict(zip(names, free_ports(len(names)), strict=True))
+    looked, ports = _ports(names, wishes)
     cell_folder = folder / "cell"
     shutil.copytree(wishes.cell, cell_folder)
-    _rewrite(cell_folder / "cell.yaml", ports, wishes)
+    _rewrite(cell_folder / "cell.yaml", looked, wishes)
     cell = load_cell(cell_folder).cell
     pallets = pallets_for(cell, wishes.pallets, wishes.seed)
     arrivals_ms = [number * wishes.every_ms for number in range(wishes.pallets)]
@@ -75,13 +83,23 @@ def prepare(wishes: Wishes, folder: Path) -> Stage:
     plan.write_bytes(_plan(cell, ports, wishes))
     return Stage(
         folder=folder,
-        database=f"sqlite:///{folder / 'journal.db'}",
+        database=wishes.database or f"sqlite:///{folder / 'journal.db'}",
         cell=cell,
         cell_folder=cell_folder,
         plan=plan,
         floor=folder / "floor.bin",
         pallets=pallets,
+        ways={name: (looked[name], ports[name]) for name in names},
     )
+
+
+def _ports(names: Sequence[str], wishes: Wishes) -> tuple[dict[str, int], dict[str, int]]:
+    """Where the supervisor looks for each machine, and where it listens."""
+    free = free_ports(2 * len(names))
+    listens = dict(zip(names, free[: len(names)], strict=True))
+    if wishes.between == "nothing":
+        return listens, listens
+    return dict(zip(names, free[len(names) :], strict=True)), listens
 
 
 def free_ports(count: int) -> list[int]:

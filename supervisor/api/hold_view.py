@@ -5,8 +5,14 @@ from typing import Literal
 from pydantic import Field
 
 from supervisor.api.schema import TEXT_MAX, Instant, Schema, instant, shown_by
+from supervisor.api.waits import Now
 from supervisor.core.holds import HOLDS
 from supervisor.core.state import CellState, Hold
+from supervisor.shell.ports import Head
+from supervisor.shell.runtime import RuntimeStatus
+
+JOURNAL_REFUSED = "journal-refused"
+"""The only hold that stands in no journal: it is a state of the supervisor, not of the cell."""
 
 
 class HoldView(Schema):
@@ -31,15 +37,15 @@ class HoldView(Schema):
     code: str
     """Its kind in the catalogue of holds. Codes only ever get added."""
     title: str
-    about: Literal["station", "pallet", "handler"]
+    about: Literal["station", "pallet", "handler", "cell"]
     subject: str
-    """The id of that station, pallet or handler."""
+    """The id of that station, pallet, handler or cell."""
     seen: str
     """What was seen, in the words of the moment."""
     advice: str
     """What to look at first, and what each answer does."""
     answers: list[str]
-    """The answers that may be given."""
+    """The answers that may be given; none where it ends by itself."""
     since: Instant
 
 
@@ -99,6 +105,28 @@ def holds_view(state: CellState) -> list[HoldView]:
     """All holds, the oldest first."""
     holds = sorted(state.holds.values(), key=lambda hold: (hold.since_ms, hold.hold))
     return [hold_view(hold) for hold in holds]
+
+
+def holds_now(now: Now, status: RuntimeStatus, head: Head) -> list[HoldView]:
+    """All holds, with the one that no journal can hold: that the journal itself takes nothing."""
+    if status.phase != "journal refused":
+        return holds_view(now.state)
+    return [_journal_refused(now, status, head), *holds_view(now.state)]
+
+
+def _journal_refused(now: Now, status: RuntimeStatus, head: Head) -> HoldView:
+    return HoldView(
+        hold=JOURNAL_REFUSED,
+        code=JOURNAL_REFUSED,
+        title="The journal takes nothing, so nothing is decided or sent",
+        about="cell",
+        subject=now.core.tables.cell.cell,
+        seen=status.why,
+        advice="Make room on the disk of the database, or bring the database back. What moves comes to its end, stations keep their "
+        "results; the cell goes on by itself as soon as the journal takes entries again.",
+        answers=[],
+        since=instant(head.at_ms),
+    )
 
 
 def holds_about(state: CellState, subject: str) -> list[str]:

@@ -171,6 +171,8 @@ STARTING = Kind(
     fix="Ask again in a second.",
 )
 
+RETRY_AFTER_S = "1"
+
 CATALOGUE = (
     UNEXPECTED,
     NO_SUCH_ADDRESS,
@@ -276,12 +278,13 @@ def problem_answer(
     fields: Sequence[FieldProblem] = (),
     headers: Mapping[str, str] | None = None,
 ) -> JSONResponse:
-    """The answer to a refused request."""
+    """The answer to a refused request; one that may do better later says when to ask again (RFC 9110 10.2.3)."""
+    later = {"Retry-After": RETRY_AFTER_S} if kind.status == HTTPStatus.SERVICE_UNAVAILABLE else {}
     return JSONResponse(
         problem_of(kind, instance, detail, fields).model_dump(),
         status_code=kind.status,
         media_type=MEDIA_TYPE,
-        headers={"Cache-Control": "no-store", **(headers or {})},
+        headers={"Cache-Control": "no-store", **later, **(headers or {})},
     )
 
 

@@ -14,7 +14,7 @@ from supervisor.api.limits import BoundedBody, GuardedAnswer, KnownHost
 from supervisor.api.once import Answers
 from supervisor.api.openapi import DESCRIPTION, TAGS, document_of
 from supervisor.api.ports import Sources
-from supervisor.api.problems import answer_problems
+from supervisor.api.problems import RETRY_AFTER_S, answer_problems
 from supervisor.api.routes import (
     cell,
     decisions,
@@ -41,7 +41,9 @@ health = APIRouter(tags=["health"])
 async def read_health(inside: Inside, response: Response) -> Health:
     """Whether the supervisor decides."""
     status = inside.orders.status()
-    response.status_code = 200 if status.phase == "running" else 503
+    if status.phase != "running":
+        response.status_code = 503
+        response.headers["Retry-After"] = RETRY_AFTER_S
     return Health(step=status.phase, trouble=status.why, seq=status.seq, waiting=status.waiting)
 
 

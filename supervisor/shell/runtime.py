@@ -4,11 +4,13 @@ Rules of this file:
 - One step at a time. What arrives while a batch becomes durable is the next batch: that is the group commit, and there is no other.
 - Nothing is published or sent before its entry is durable; a crash at any line loses nothing that went out.
 - While the journal refuses, the same batch waits and is tried again up to a limit (S11); nothing is decided meanwhile.
+  A journal that does not answer is waited for, and shown as one that refuses. Both are logged once, and once when it is over.
 - After a broken invariant nothing is decided or sent any more (S10): ``run`` returns, the last published state stays readable.
 - Everything here runs on the event loop's thread, except ``Journal.append`` and ``Snapshots.keep`` with the writer "thread".
 """
 
 import asyncio
+import logging
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import suppress
@@ -40,6 +42,11 @@ APPEND_AGAIN_S = 0.5
 APPEND_TRIES_MAX = (
     1_200  # ten minutes; after that the process ends and whoever supervises it starts it again
 )
+
+ANSWER_S_MAX = 5.0
+"""A journal that takes longer than this is shown as one that refuses; nothing is given up by that."""
+
+log = logging.getLogger(__name__)
 
 Phase = Literal["waiting", "running", "journal refused", "broken"]
 Writer = Literal["inline", "thread"]
@@ -145,25 +152,46 @@ class Runtime(Generic[S]):
         return batch
 
     async def _append(self, entries: tuple[JournalEntry, ...], writer: ThreadPoolExecutor) -> Head:
+        begun_s = asyncio.get_running_loop().time()
         for _ in range(APPEND_TRIES_MAX):
             try:
-                return await self._written(lambda: self._wiring.journal.append(entries), writer)
+                head = await self._written(lambda: self._wiring.journal.append(entries), writer)
             except JournalRefused as refusal:
-                self._phase, self._why = "journal refused", str(refusal)
+                self._refused(str(refusal))
                 await asyncio.sleep(APPEND_AGAIN_S)
+            else:
+                if self._phase == "journal refused":
+                    waited_s = asyncio.get_running_loop().time() - begun_s
+                    log.info("the journal takes entries again, after %.1f s", waited_s)
+                return head
         raise JournalRefused(f"given up after {APPEND_TRIES_MAX} tries: {self._why}")
+
+    def _refused(self, why: str) -> None:
+        """Show that the journal takes nothing; the log has it once."""
+        if self._phase != "journal refused":
+            log.warning("the journal takes nothing, so nothing is decided or sent: %s", why)
+        self._phase, self._why = "journal refused", why
+
+    def _unanswered(self) -> None:
+        self._refused(f"the database has not answered for {ANSWER_S_MAX:g} s")
 
     async def _written(self, write: Callable[[], T], writer: ThreadPoolExecutor) -> T:
         if self._wiring.writer == "inline":
             return write()
-        return await asyncio.get_running_loop().run_in_executor(writer, write)
+        loop = asyncio.get_running_loop()
+        late = loop.call_later(ANSWER_S_MAX, self._unanswered)
+        try:
+            return await loop.run_in_executor(writer, write)
+        finally:
+            late.cancel()
 
     def _dispatch(self, entries: tuple[JournalEntry, ...]) -> None:
+        late_ms = max(0, self._wiring.clock.now_ms() - self._head.at_ms)
         for entry in entries:
             for command in entry.commands:
                 match command:
                     case SetTimer():
-                        self._timers.set(command)
+                        self._timers.set(command, late_ms=late_ms)
                     case CancelTimer():
                         self._timers.cancel(command)
                     case StoreRecord():

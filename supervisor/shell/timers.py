@@ -26,9 +26,13 @@ class Timers:
         self._put = put
         self._handles: dict[str, asyncio.TimerHandle] = {}
 
-    def set(self, command: SetTimer) -> None:
-        """Wait for a timer; one of the same name is replaced."""
-        self._wait(command.timer, command.due_ms)
+    def set(self, command: SetTimer, *, late_ms: int = 0) -> None:
+        """Wait for a timer; one of the same name is replaced.
+
+        ``late_ms`` is how long after its decision it is set. A limit begins with the order that goes out together with it: where the
+        journal held both up, the outside must not find its time used up.
+        """
+        self._wait(command.timer, command.due_ms + late_ms)
 
     def cancel(self, command: CancelTimer) -> None:
         """Wait no longer."""

@@ -42,7 +42,8 @@ async def _answered(
             knocks, timeout=until_s - loop.time(), return_when=asyncio.FIRST_COMPLETED
         )
         knocks -= ended
-        if any(_success(each, failed) for each in ended):
+        answers = [_success(each, failed) for each in ended]  # all of them: each may have failed
+        if any(answers):
             return True
     await asyncio.sleep(until_s - loop.time())
     return False

@@ -7,7 +7,7 @@ from supervisor.api.hold_view import (
     Release,
     Released,
     hold_view,
-    holds_view,
+    holds_now,
 )
 from supervisor.api.inside import CellNow, Inside, OncePerKey, known, now_of, tell
 from supervisor.api.problems import ANSWER_NOT_OFFERED, HOLD_NOT_OPEN, Refusal
@@ -19,9 +19,9 @@ router = APIRouter(prefix="/holds", tags=["holds"])
 
 
 @router.get("")
-async def list_holds(now: CellNow) -> list[HoldView]:
-    """All holds, the oldest first."""
-    return holds_view(now.state)
+async def list_holds(now: CellNow, inside: Inside) -> list[HoldView]:
+    """All holds, the oldest first; before them that the journal takes nothing, if it does not."""
+    return holds_now(now, inside.orders.status(), inside.lookout.head())
 
 
 @router.get("/{hold}")

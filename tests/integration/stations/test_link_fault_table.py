@@ -145,6 +145,7 @@ def since(begun_s: float) -> float:
     return asyncio.get_running_loop().time() - begun_s
 
 
+@pytest.mark.hazard(29, 39)
 @pytest.mark.parametrize("name", FAULTS)
 async def test_a_fault_is_noticed_told_and_over_with_what_changed_meanwhile(name, strange, linked):
     fault = FAULTS[name]
@@ -267,6 +268,7 @@ def flipped(at: int, bit: int = 0) -> Callable[[bytes], bytes]:
     return damage
 
 
+@pytest.mark.hazard(39)
 async def test_a_message_lost_to_a_damaged_number_ends_the_connection(strange, linked):
     """Bytes 20 to 23 of a message are its request id (OPC 10000-6 6.7.2); an answer to nobody must not vanish without a word."""
     proxy, station = await linked()

@@ -3,6 +3,7 @@
 import signal
 import subprocess
 import sys
+import tempfile
 
 import pytest
 
@@ -144,3 +145,57 @@ def test_an_archive_of_nothing_is_said(tmp_path, content):
     with pytest.raises(StoreError) as caught:
         open_archive(str(path))
     assert caught.value.code == "no-journal"
+
+
+READ_ONLY = """
+import os, pwd, shutil, sys
+from pathlib import Path
+from supervisor.core.events import TimerFired
+from supervisor.shell.ports import SCHEMA, JournalEntry
+from supervisor.store import StoreRefused, open_store
+
+folder = Path(sys.argv[1])
+store = open_store(str(folder / "cell.db"))
+
+def append(seq):
+    event = TimerFired(timer=f"timer {seq}")
+    store.journal.append([JournalEntry(seq=seq, at_ms=seq, schema=SCHEMA, event=event, commands=())])
+
+def let(mode):
+    for path in folder.glob("cell.db*"):
+        path.chmod(mode)
+    folder.chmod(mode | 0o100)
+
+append(1)
+if os.geteuid() == 0:  # may write anything, so become somebody whom the system really keeps from it
+    for path in (folder, *folder.glob("cell.db*")):
+        shutil.chown(path, "nobody")
+    os.seteuid(pwd.getpwnam("nobody").pw_uid)
+let(0o444)
+# What is open stays writable, and SQLite keeps files open; a first connection finds what a remounted disk shows.
+store._reader._engine.dispose()
+store._writer.drop()
+try:
+    append(2)
+except StoreRefused as refused:
+    print("refused:", refused, flush=True)
+let(0o644)
+append(2)
+print([entry.seq for entry in store.journal.read(1)], store.verify().fault, flush=True)
+"""
+
+
+@pytest.mark.hazard(32)
+def test_a_database_that_may_not_be_written_refuses_and_then_goes_on(repository):
+    with tempfile.TemporaryDirectory(prefix="kept-") as folder:
+        ended = subprocess.run(
+            [sys.executable, "-c", READ_ONLY, folder],
+            cwd=repository,
+            capture_output=True,
+            text=True,
+            check=False,
+        )
+    assert ended.returncode == 0, ended.stderr[-2000:]
+    refused, went_on = ended.stdout.splitlines()
+    assert "readonly database" in refused
+    assert went_on == "[1, 2] None"

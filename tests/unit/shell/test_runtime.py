@@ -252,6 +252,60 @@ async def test_a_journal_that_refuses_is_tried_again_and_nothing_is_sent_meanwhi
     assert [entry.seq for entry in cell.journal.entries] == [1, 2, 3, 4]
 
 
+@pytest.mark.hazard(32)
+async def test_a_limit_begins_when_its_order_goes_out_however_long_the_journal_held_both_up(
+    the, monkeypatch
+):
+    monkeypatch.setattr(runtime, "APPEND_AGAIN_S", 0.001)
+    cell = the.Cell()
+
+    def fired():
+        return [e for e in cell.journal.entries if isinstance(e.event, TimerFired)]
+
+    async with running(cell):
+        await settled(cell, the.door("unknown"))
+        cell.journal.refusals = 3
+        waiting = asyncio.create_task(settled(cell, the.door("closed")))
+        await the.until(lambda: cell.journal.refusals < 3)
+        cell.clock.at_ms += 5_000  # the limit is 1,000 ms
+        await waiting
+        for _ in range(3):
+            await settled(cell, the.door("unknown"))
+        assert fired() == []
+        cell.clock.at_ms += 1_000
+        await the.until(fired)
+
+
+@pytest.mark.hazard(32)
+async def test_the_log_has_one_line_when_the_journal_refuses_and_one_when_it_takes_again(
+    the, monkeypatch, caplog
+):
+    caplog.set_level("INFO", logger="supervisor")
+    monkeypatch.setattr(runtime, "APPEND_AGAIN_S", 0.001)
+    cell = the.Cell()
+    async with running(cell):
+        cell.journal.refusals = 7
+        await settled(cell, the.door("closed"))
+        await settled(cell, the.door("open"))
+    lines = [record.getMessage() for record in caplog.records]
+    assert lines[0].endswith("nothing is decided or sent: no space left on the disk")
+    assert lines[1].startswith("the journal takes entries again, after ")
+    assert len(lines) == 2
+
+
+@pytest.mark.hazard(32)
+async def test_a_journal_that_does_not_answer_is_shown_and_waited_for(the, gated, monkeypatch):
+    monkeypatch.setattr(runtime, "ANSWER_S_MAX", 0.01)
+    async with running(gated):
+        await the.until(lambda: gated.runtime.status().phase == "journal refused")
+        assert gated.runtime.status().why == "the database has not answered for 0.01 s"
+        gated.journal.gate.set()
+        monkeypatch.setattr(runtime, "ANSWER_S_MAX", 5.0)
+        await settled(gated, the.door("unknown"))
+        await settled(gated, the.door("unknown"))
+        assert gated.runtime.status().phase == "running"
+
+
 async def test_a_journal_that_refuses_for_too_long_ends_the_process(the, monkeypatch):
     monkeypatch.setattr(runtime, "APPEND_AGAIN_S", 0)
     monkeypatch.setattr(runtime, "APPEND_TRIES_MAX", 5)
