@@ -18,7 +18,7 @@ COMPILE := pip compile --quiet --universal --python-version 3.11 --generate-hash
 .PHONY: help setup demo test lint types coverage bench campaign proof kills fuzz lock
 
 help:  ## print the targets
-	@sed -nE 's/^([a-z]+):.*## (.*)/  make \1\t\2/p' $(MAKEFILE_LIST) | expand -t 18
+	@sed -nE 's/^([a-z-]+):.*## (.*)/  make \1\t\2/p' $(MAKEFILE_LIST) | expand -t 18,20
 
 setup: $(STAMP)  ## bring the pinned tools and libraries into .venv
 
@@ -42,6 +42,10 @@ coverage: $(STAMP)  ## all tests with branch coverage; ARGS go to pytest
 
 bench: $(STAMP)  ## every figure beside its denominator (docs/explanation/figures.md); ARGS names some
 	@$(BIN)/python -m tests.bench $(ARGS)
+
+.PHONY: wire-faults
+wire-faults: $(STAMP)  ## whole cells through failing networks (docs/explanation/faults.md); ARGS="--runs 20 --first 1"
+	@$(BIN)/python -m simulators.bench.wire_faults $(ARGS)
 
 SEEDS := 100
 FIRST := 1
