@@ -18,6 +18,7 @@ from typing import Any, TypeVar
 import msgspec
 
 from supervisor.store.chain import ROOT, Known, Row, VerifyReport, verify
+from supervisor.store.declarations import fits
 from supervisor.store.errors import StoreError
 from supervisor.store.head_note import HeadNote, known_of
 
@@ -189,6 +190,9 @@ class BackupFolder:
             StoreError: "backup-damaged".
         """
         self.check_files()
+        for line in self.declarations():
+            if not fits(line.digest, line.body):
+                raise _damaged(f"{self.folder / DECLARATIONS}: {line.digest} is not the digest")
         report = verify(self.rows(), [self.head(), *heads])
         if report.fault is None and report.entries != self.manifest.head.seq:
             raise _damaged(f"{self.folder} has entries behind the head that its manifest names")

@@ -5,10 +5,19 @@ Rules of this file: a declaration is kept before the first entry that names it, 
 
 from sqlalchemy import Connection, insert, select
 
+from supervisor.cell.canonical import cell_from_json
 from supervisor.store.errors import StoreError
 from supervisor.store.reader import Reader
 from supervisor.store.schema import DECLARATION
 from supervisor.store.writer import Writer
+
+
+def fits(digest: str, text: str) -> bool:
+    """Whether a declaration is the one that its digest names."""
+    try:
+        return cell_from_json(text).digest == digest
+    except ValueError:  # msgspec's errors are ValueErrors
+        return False
 
 
 class Declarations:

@@ -54,7 +54,13 @@ class Archive:
 
     def verify(self, heads: Sequence[Known] = ()) -> VerifyReport:
         """Whether everything is as it was written, also by heads that were kept elsewhere."""
-        return verify_store(JournalReader(self._reader), self.records, self._head_file, heads)
+        return verify_store(
+            JournalReader(self._reader),
+            self.records,
+            Declarations(self._reader),
+            head_file=self._head_file,
+            heads=heads,
+        )
 
     def head_note(self, seal: Seal | None = None) -> HeadNote:
         """The head to hand out with what is read: the end, signed where a key is given, else the signed one of the head file."""

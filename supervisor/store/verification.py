@@ -1,7 +1,8 @@
 """Whether a store still holds what was written.
 
 Rules of this file:
-- First the chain, then its end against the heads kept elsewhere, then every record against the entry that commanded it.
+- First the chain, then its end against the heads kept elsewhere, then every record against the entry that commanded it, then
+  every cell declaration against its digest.
 - A head that somebody kept is never excused, also where a ``HistoryLost`` explains why the journal lacks it: the explanation is told.
 - It may run while the journal is written: what was appended meanwhile is checked as far as it was seen.
 - Findings are not checked: they repeat records for questions, and nothing is decided from them.
@@ -12,9 +13,10 @@ from collections.abc import Iterator, Sequence
 
 from supervisor.cell.value import replace, value
 from supervisor.core.commands import StoreRecord
-from supervisor.core.events import HistoryLost
+from supervisor.core.events import HistoryLost, SupervisorStarted
 from supervisor.store.chain import Fault, Known, Row, VerifyReport, head_fault, verify
 from supervisor.store.codec import decode_entry, encode_record
+from supervisor.store.declarations import Declarations, fits
 from supervisor.store.errors import StoreError
 from supervisor.store.head_file import HeadFile
 from supervisor.store.journal import JournalReader, RecordedHead
@@ -37,6 +39,8 @@ class EndFault:
 def verify_store(
     journal: JournalReader,
     records: Records,
+    declarations: Declarations,
+    *,
     head_file: HeadFile | None,
     heads: Sequence[Known] = (),
 ) -> VerifyReport:
@@ -46,7 +50,11 @@ def verify_store(
     report = verify(_noting(journal.rows(1), commanded), known)
     if report.fault is not None:
         return replace(report, fault=_explained(journal, report.fault))
-    fault = added_fault(journal.recorded(), report.head.seq) or _record_fault(records, commanded)
+    fault = (
+        added_fault(journal.recorded(), report.head.seq)
+        or _record_fault(records, commanded)
+        or _declaration_fault(journal, declarations)
+    )
     return replace(report, fault=fault)
 
 
@@ -99,6 +107,18 @@ def added_fault(recorded: RecordedHead, last_seq: int) -> Fault | None:
         return None
     what = f"the entry was added behind the head in {recorded.known.where}"
     return Fault(seq=recorded.known.seq + 1, what=what)
+
+
+def _declaration_fault(journal: JournalReader, declarations: Declarations) -> Fault | None:
+    """A declaration that is kept under a digest which an entry names, and has another content."""
+    changed = {d for d in declarations.digests() if not fits(d, declarations.text(d))}
+    if not changed:
+        return None
+    for entry in journal.of_kind(SupervisorStarted):
+        if isinstance(entry.event, SupervisorStarted) and entry.event.declaration in changed:
+            what = f"the cell declaration {entry.event.declaration}, which the entry names, was changed"
+            return Fault(seq=entry.seq, what=what)
+    return None
 
 
 def _noting(rows: Iterator[Row], commanded: dict[bytes, int]) -> Iterator[Row]:

@@ -14,6 +14,7 @@ SEED = 7
 GTIN = "10614141543219"  # a part of the same company as the pallet
 
 
+@pytest.mark.hazard(10)
 def test_no_mutated_payload_gives_a_wrong_identity(size, tally):
     draw = random.Random(SEED)
     for _ in range(CASES[size]):

@@ -17,6 +17,7 @@ LINES_MAX = 60
 
 VAGUE_NAMES = {"utils", "helpers", "manager", "common", "base"}
 MACHINE_PATH = re.compile(r"(?<![\w.:/])/(?:work|root|home|Users)/\w")
+PRIVATE_KEY = re.compile(r"-----BEGIN [A-Z ]*PRIVATE KEY")
 REGISTRY = re.compile(
     r"https?://[^\s\"'>)]*(?:pypi|pythonhosted|npmjs|deb\.debian|crates\.io|docker\.io|ghcr\.io|conda)"
     r"|--(?:extra-)?index-url|--find[-]links",
@@ -72,11 +73,16 @@ def test_no_file_names_the_address_of_a_package_registry():
     [
         (MACHINE_PATH, "open('/" + "home/somebody/cell.yaml')"),
         (REGISTRY, "see https://" + "files.pythonhosted.org/packages/x"),
+        (PRIVATE_KEY, "-----BEGIN " + "PRIVATE KEY-----"),
         (REGISTRY, "--extra" + "-index-url somewhere"),
     ],
 )
 def test_the_patterns_find_what_they_are_for(pattern, line):
     assert pattern.search(line)
+
+
+def test_no_file_holds_a_private_key():
+    assert [place for place, line in text_lines() if PRIVATE_KEY.search(line)] == []
 
 
 def test_a_reader_guesses_a_files_content_from_its_name():

@@ -66,6 +66,7 @@ def cell(address, tmp_path, make):
     return Cell(address, tmp_path, make)
 
 
+@pytest.mark.hazard(33)
 def test_a_start_is_refused_short_of_a_signed_head_where_nothing_else_tells(cell):
     """Journal, table and head file agree on a shorter history: only the head on another machine knows better."""
     cell.alter(*CUT_CLEAN)
@@ -88,6 +89,7 @@ def test_the_head_file_is_signed(cell):
     assert known.seq == LENGTH
 
 
+@pytest.mark.hazard(33)
 def test_accepting_is_journalled_with_who_and_why_and_what_was_found(cell):
     cell.alter(*CUT)
     made = cell.accept()

@@ -1,12 +1,14 @@
 """Backups: whole, of one moment, the same for both databases, and refused where they are not as they were made."""
 
 import hashlib
+import json
 import shutil
 import threading
 from datetime import UTC, datetime
 from types import SimpleNamespace
 
 import pytest
+from sqlalchemy import update
 
 from simulators.bench.trial import DAY_MS, small_world, troubles
 from supervisor.cell.canonical import cell_from_json, cell_to_json, with_digest
@@ -20,6 +22,7 @@ from supervisor.core.events import (
     TimerFired,
 )
 from supervisor.core.state import CellState
+from supervisor.shell.fold import Fold
 from supervisor.shell.ports import SCHEMA, JournalEntry, Snapshot
 from supervisor.shell.replay import replay
 from supervisor.store import StoreError, open_archive, open_store, restoring
@@ -29,6 +32,7 @@ from supervisor.store.backup_folder import BackupFolder
 from supervisor.store.chain import Known
 from supervisor.store.database import place_of, writing_engine
 from supervisor.store.restoring import FENCE_LEAP, restore
+from supervisor.store.schema import DECLARATION
 
 pytestmark = pytest.mark.integration
 
@@ -374,6 +378,7 @@ def test_a_restore_that_is_cut_off_leaves_an_empty_store_that_can_be_restored_in
 # --- driving on -------------------------------------------------------------------------------------------------------------------
 
 
+@pytest.mark.hazard(33)
 def test_a_supervisor_drives_on_from_a_restored_store_in_a_world_that_moved_on(address, tmp_path):
     """Backup while a part is measured; the cell goes on, its supervisor dies; the successor has nothing but the restored store."""
     world = small_world(pallets=4, declared=with_digest)
@@ -394,6 +399,12 @@ def test_a_supervisor_drives_on_from_a_restored_store_in_a_world_that_moved_on(a
     with open_archive(target) as archive:
         world.journal.entries = list(archive.journal.read(1))
     assert isinstance(world.journal.entries[-1].event, HistoryLost)
+    fold = Fold(lambda _: world.core)
+    for entry in world.journal.read(1):
+        fold.take(entry.event, entry.at_ms)
+    world.state = (
+        fold.state
+    )  # ``revive`` would take it for a forgetful journal, which here is the very point
     world.revive()
     world.run(world.now_ms + 20 * 60_000)
     assert set(world.starts) == begun
@@ -431,3 +442,35 @@ def test_a_started_supervisor_follows_the_loss(sqlite, tmp_path, world):
             [JournalEntry(seq=seq, at_ms=world.now_ms, schema=SCHEMA, event=started, commands=())]
         )
         assert store.verify().fault is None
+
+
+def widened(text):
+    """The declaration of a cell that somebody renamed; a limit would do as well."""
+    other = text.replace('"cell":"', '"cell":"another ', 1)
+    assert other != text
+    return other
+
+
+def test_a_changed_declaration_is_found_by_the_entry_that_names_it(address, world):
+    with open_store(address) as store:
+        keep(store, world)
+        (text,) = [store.declarations.text(digest) for digest in store.declarations.digests()]
+    engine = writing_engine(place_of(address), "power-safe")
+    with engine.begin() as connection:
+        connection.execute(update(DECLARATION).values(body=widened(text)))
+    engine.dispose()
+    with open_archive(address) as archive:
+        fault = archive.verify().fault
+    assert fault is not None
+    assert (fault.seq, "was changed" in fault.what) == (1, True)
+
+
+def test_a_changed_declaration_with_its_manifest_is_found_by_its_digest(backup, tmp_path):
+    file, manifest = backup / "declarations.jsonl", backup / "manifest.json"
+    before = hashlib.sha256(file.read_bytes()).hexdigest()
+    (line,) = [json.loads(line) for line in file.read_text().splitlines()]
+    file.write_text(json.dumps({**line, "body": widened(line["body"])}) + "\n")
+    after = hashlib.sha256(file.read_bytes()).hexdigest()
+    manifest.write_text(manifest.read_text().replace(before, after))
+    error = refused(backup, tmp_path / "restored.db")
+    assert (error.code, "declarations.jsonl" in error.seen) == ("backup-damaged", True)

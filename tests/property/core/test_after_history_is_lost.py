@@ -70,6 +70,7 @@ def finished(world):
     return not (world.state.pallets or world.models.operator.waiting or world.state.holds)
 
 
+@pytest.mark.hazard(5, 33)
 @settings(max_examples=settings.default.max_examples // 2)
 @given(cut=st.integers(5, 260), lost=st.integers(0, 200), seed=st.integers(1, 20))
 def test_places_are_looked_at_again_nothing_is_started_twice_and_every_part_is_finished(

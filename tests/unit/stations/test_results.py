@@ -205,6 +205,7 @@ def test_half_a_surrogate_pair_is_refused_because_the_journal_could_not_keep_it(
         json_report('{"run": "R\\ud800", "rows": []}')
 
 
+@pytest.mark.hazard(23)
 def test_a_number_of_more_digits_than_a_float_has_room_for_is_a_bad_value():
     report = json_report(
         f'{{"rows": [{{"no": "1", "value": {"9" * 400}, "unit": "mm", "quality": "good"}}]}}'

@@ -180,6 +180,7 @@ def rehashed(draw, rows):
     return [*rows[:index], row._replace(hash=own), *rows[index + 1 :]]
 
 
+@pytest.mark.hazard(33)
 @pytest.mark.property
 @settings(max_examples=10 * settings.default.max_examples)
 @given(data=st.data(), length=st.integers(2, 12))
