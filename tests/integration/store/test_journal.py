@@ -129,16 +129,18 @@ def test_others_read_while_the_journal_is_written(address, opened, make):
     store.journal.append(make.entries(1, 1))
     seen: list[int] = []
     faults: list[object] = []
-    done = threading.Event()
+    begun, done = threading.Event(), threading.Event()
 
     def read():
         with open_archive(address) as archive:
-            while not done.is_set():
+            begun.set()
+            while not (done.is_set() and seen):
                 seen.append(sum(1 for _ in archive.journal.read(1)))
                 faults.append(archive.verify().fault)
 
     reading = threading.Thread(target=read)
     reading.start()
+    assert begun.wait(30)
     for seq in range(2, 200):
         store.journal.append(make.entries(seq, seq))
     done.set()
