@@ -24,6 +24,8 @@ from tests.system.kills.sweep import POSITIONS
 pytestmark = [pytest.mark.system, pytest.mark.timeout(400)]
 
 Fact = dict[str, Any]
+ASKED = {"move-late", "handler-failed", "jaw-unknown", "nest-unknown", "rack-full", "pallet-twice"}
+"""What people may be asked after a handler has forgotten its order (docs/explanation/recovery.md)."""
 
 
 class Sweep:
@@ -55,7 +57,8 @@ class Sweep:
         """End it, if it still runs; its own processes end with it."""
         if self.process.poll() is None:
             self.process.terminate()
-            self.process.communicate()
+        with self.process:
+            """Close what it wrote to."""
 
 
 @pytest.fixture(scope="module")
@@ -97,7 +100,7 @@ def test_machines_that_die_amid_a_run_an_order_or_a_swap_lose_no_pallet(
     on_sqlite: dict[str, Any],
 ) -> None:
     assert {kind: on_sqlite["kills"][kind] for kind in TROUBLES} == dict.fromkeys(TROUBLES, 1)
-    assert set(on_sqlite["holds"]) <= {"move-late", "handler-failed"}
+    assert set(on_sqlite["holds"]) <= ASKED
 
 
 @pytest.mark.hazard(16)
@@ -106,6 +109,18 @@ def test_the_same_holds_on_postgresql(sweeps: dict[str, Sweep]) -> None:
     told = sweeps["postgresql"].told
     assert told["findings"] == []
     assert told["kills"] == dict.fromkeys(POSITIONS, 1)
+
+
+@pytest.mark.soak
+@pytest.mark.parametrize("defect", ["durable later", "sent first"])
+def test_a_service_that_breaks_the_order_of_a_step_is_found(defect: str) -> None:
+    command = [sys.executable, "-m", "tests.system.kills", "--json", "--store", "sqlite"]
+    command += ["--repeats", "4", "--machines", "0", "--defect", defect]
+    ended = subprocess.run(
+        command, capture_output=True, text=True, check=False, cwd=Path(__file__).parents[2]
+    )
+    assert ended.returncode == 1
+    assert json.loads(ended.stdout)["sqlite"]["findings"] != []
 
 
 # --- the judge is not blind --------------------------------------------------------------------------------------------------------

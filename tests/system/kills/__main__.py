@@ -14,6 +14,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 from simulators.bench.run import RunFailed
+from tests.system.kills.defects import DEFECTS
 from tests.system.kills.machines import TROUBLES, trouble
 from tests.system.kills.stores import STORES, address_of
 from tests.system.kills.sweep import POSITIONS, Plan, Tally, sweep
@@ -52,6 +53,9 @@ def _options() -> argparse.Namespace:
     parser.add_argument("--seed", type=int, default=1, help="decides the order of the kills (1)")
     parser.add_argument("--speed", type=float, default=SPEED, help="times faster than life (120)")
     parser.add_argument("--store", choices=STORES, action="append", help="one store only")
+    parser.add_argument(
+        "--defect", choices=DEFECTS, default="none", help="a seeded defect, which has to be found"
+    )
     parser.add_argument("--keep", type=Path, help="a folder for journals and logs, which stays")
     parser.add_argument("--json", action="store_true", help="one JSON object on standard output")
     return parser.parse_args()
@@ -71,6 +75,7 @@ def _on_store(
             speed=given.speed,
             folder=folder,
             store=store,
+            defect=given.defect,
             address=address,
         )
         try:

@@ -73,6 +73,8 @@ class DyingCell:
         self.watch = Watch(f"http://{HOST}:{self.port}")
         self.live = Live(self.watch, machines, machines)
         self.waited = Waited()
+        self.defect = "none"
+        """What is wrong with the service, to see that it is found."""
         self.log = stage.folder / "supervisor.log"
         self.tend: Callable[[], None] = nobody
         """Called while something is waited for: the person at the cell."""
@@ -106,7 +108,9 @@ class DyingCell:
             speed=self.speed,
         )
         handler = self.stage.cell.handler.handler
-        start = Start(settings=settings, handler=handler, death=death, log=self.log)
+        start = Start(
+            settings=settings, handler=handler, death=death, defect=self.defect, log=self.log
+        )
         service = _forks.Process(target=run, args=(start,), daemon=True)
         service.start()
         return service
@@ -155,7 +159,8 @@ class DyingCell:
                 return "seen"
             if cell is not None and self._done(cell):
                 return "done"
-            self.tend()
+            if cell is not None and cell["counts"]["holds"]:
+                self._asked()
             if cell is not None and cell["seq"] != last:
                 last, moved = cell["seq"], time.monotonic()
             if time.monotonic() - moved > PATIENCE_S:
@@ -163,6 +168,16 @@ class DyingCell:
                 raise RunFailed(
                     f"nothing happens any more: {str(cell)[:2000]}\n{self._last_words()}"
                 )
+
+    def _asked(self) -> None:
+        """A hold stands: the person sees to it; where nobody is, nothing should have been asked."""
+        if self.tend is not nobody:
+            self.tend()
+        elif holds := self.watch.get("/api/v1/holds"):
+            asked = "; ".join(
+                f"{hold['code']} at {hold['subject']}: {hold['seen']}" for hold in holds
+            )
+            raise RunFailed(f"a person was asked although no machine failed: {asked}")
 
     def _done(self, cell: Json) -> bool:
         if cell["counts"]["pallets"]:

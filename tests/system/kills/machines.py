@@ -43,7 +43,7 @@ def trouble(plan: Plan, tally: Tally, tell: Tell) -> None:
         stage = staged(plan, number, deaths=2 * len(wanted))
         with dying_cell(stage, plan.speed) as cell:
             person = Person(cell)
-            cell.tend = person.tend
+            cell.tend, cell.defect = person.tend, plan.defect
             wanted = _strike(cell, wanted, tally, draw, tell)
             cell.finish()
         conclude(cell, tally, machines="disturbed")

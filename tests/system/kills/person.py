@@ -7,8 +7,9 @@ import urllib.error
 from collections import Counter
 from collections.abc import Callable
 
-from simulators.bench.run import Json
+from simulators.bench.run import Json, RunFailed
 from simulators.models import physics as physics_file
+from simulators.models.operator import WHO
 from simulators.servers.floor_file import FloorFile
 from tests.system.kills.cell import DyingCell
 
@@ -26,7 +27,10 @@ class Person:
     def tend(self) -> None:
         """Look at every hold and answer those that can be answered now."""
         for hold in self.cell.watch.get("/api/v1/holds") or []:
-            answer = LOOKS[hold["code"]](self, hold)
+            look = LOOKS.get(hold["code"])
+            if look is None:
+                raise RunFailed(f"nobody knows what to do about {hold['code']}: {hold['seen']}")
+            answer = look(self, hold)
             if answer:
                 self._release(hold, answer)
 
@@ -55,6 +59,24 @@ class Person:
         finally:
             floor.close()
 
+    def put_into_rack(self, *places: str) -> None:
+        """Take what stands there by hand and put it into the rack, where it was put down at first if that place is free."""
+        floor = FloorFile(self.cell.stage.floor, self.physics, member="person")
+        try:
+            brought = {
+                fact["pallet"]: fact["target"] for fact in floor.recall(WHO) if "target" in fact
+            }
+            racks = [place.place for place in self.physics.places if place.kind == "rack"]
+            for place in places:
+                pallet = floor.pallet_at(place)
+                for free in (brought[pallet], *racks) if pallet else ():
+                    if floor.move(place, free) == "":
+                        fact = {"fact": "put back", "pallet": pallet, "source": place}
+                        floor.witness(at_ms=0, who="person", fact=fact)
+                        break
+        finally:
+            floor.close()
+
 
 def _move_late(person: Person, _hold: Json) -> str:
     handler = person.handler()
@@ -73,6 +95,15 @@ def _handler_failed(person: Person, _hold: Json) -> str:
     return "go on"
 
 
+def _jaws(person: Person, hold: Json) -> str:
+    if _handler_failed(person, hold) == "":
+        return ""
+    person.put_into_rack(*person.physics.jaws)
+    handler = person.handler()
+    seen = handler["jaws"] if handler else [{"presence": "unknown"}]
+    return "jaws empty" if all(jaw["presence"] == "empty" for jaw in seen) else ""
+
+
 def _start(person: Person, hold: Json) -> str:
     begun = person.station(hold["subject"])["work"] in ("running", "part free", "finished")
     return "wait" if begun else "give up"
@@ -83,6 +114,11 @@ def _late(person: Person, hold: Json) -> str:
     return "wait" if at_work else "abort"
 
 
+def _stranger(person: Person, hold: Json) -> str:
+    person.put_into_rack(hold["subject"])
+    return "removed" if person.station(hold["subject"]).get("nest") == "empty" else ""
+
+
 def _nest_lost(person: Person, hold: Json) -> str:
     return "still there" if person.standing_at(hold["subject"]) else "removed"
 
@@ -90,10 +126,16 @@ def _nest_lost(person: Person, hold: Json) -> str:
 LOOKS: dict[str, Callable[[Person, Json], str]] = {
     "move-late": _move_late,
     "handler-failed": _handler_failed,
+    "jaw-unknown": _jaws,
     "start-unconfirmed": _start,
     "run-late": _late,
     "result-missing": lambda _person, _hold: "wait",
     "door-stuck": lambda _person, _hold: "try again",
     "prepare-failed": lambda _person, _hold: "try again",
     "nest-lost": _nest_lost,
+    "nest-unknown": _stranger,
+    "pallet-twice": lambda _person, _hold: (
+        ""
+    ),  # over when the jaws or the nest are said to be empty
+    "rack-full": lambda _person, _hold: "read again",
 }

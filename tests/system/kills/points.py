@@ -28,6 +28,7 @@ from supervisor.shell.ports import Head, Journal, JournalEntry
 Point = Literal[
     "before append",
     "within append",
+    "append held up",
     "after append",
     "command journalled",
     "command on its way",
@@ -47,10 +48,12 @@ Point = Literal[
 ]
 POINTS: tuple[Point, ...] = get_args(Point)
 
-RARE: tuple[Point, ...] = POINTS[6:]
+RARE: tuple[Point, ...] = POINTS[POINTS.index("start journalled") :]
 """Points that a run reaches a few times per part only."""
 
 WITHIN_APPEND_MS_MAX = 3.0
+HELD_UP_MS_MAX = 40.0
+"""A slow disk: the rest of the process goes on while a command waits to be durable."""
 ON_ITS_WAY_MS_MAX = 25.0
 """Long enough to fall before, between and after the requests of one order (measured: 2 to 15 ms on loopback)."""
 
@@ -83,6 +86,11 @@ class Trigger:
             threading.Thread(
                 target=self._kill_later, args=(within_ms * self.death.share,), daemon=True
             ).start()
+
+    def held_up(self, point: Point, up_to_ms: float) -> None:
+        """Die here, after a wait in which the rest of the process goes on."""
+        if self._due(point):
+            self._kill_later(up_to_ms * self.death.share)
 
     def _due(self, point: Point) -> bool:
         if point != self.death.point:
@@ -159,6 +167,8 @@ class DeadlyJournal:
         """See ``Journal``."""
         for point in self._before(entries):
             self._trigger.reached(point)
+        if _carry_goals(entries):
+            self._trigger.held_up("append held up", HELD_UP_MS_MAX)
         self._trigger.reached_soon("within append", WITHIN_APPEND_MS_MAX)
         head = self._journal.append(entries)
         for point in _after(entries):
@@ -197,8 +207,11 @@ def _after(entries: Sequence[JournalEntry]) -> Iterator[Point]:
                 yield "swap journalled"
             case _:
                 pass
-    goals = any(isinstance(command, Goal) for command in commands)
-    yield "command journalled" if goals else "after append"
+    yield "command journalled" if _carry_goals(entries) else "after append"
+
+
+def _carry_goals(entries: Sequence[JournalEntry]) -> bool:
+    return any(isinstance(command, Goal) for entry in entries for command in entry.commands)
 
 
 class DeadlyOutbox:

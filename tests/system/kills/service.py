@@ -13,9 +13,10 @@ from pathlib import Path
 
 from uvloop import new_event_loop
 
-from supervisor.app import Settings, as_wired, serve
+from supervisor.app import Settings, serve
 from supervisor.cell.value import replace
 from supervisor.store.errors import StoreError
+from tests.system.kills.defects import DEFECTS
 from tests.system.kills.points import DeadlyJournal, DeadlyOutbox, Death, Trigger, Wire, die
 
 TAKEN = 75
@@ -24,11 +25,12 @@ TAKEN = 75
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Start:
-    """One start of the service. ``death`` None: it lives until it is told to end."""
+    """One start of the service. ``death`` None: it lives until it is told to end. ``defect`` is one of ``DEFECTS``."""
 
     settings: Settings
     handler: str
     death: Death | None
+    defect: str
     log: Path
 
 
@@ -43,17 +45,19 @@ def run(start: Start) -> None:
     logging.getLogger("supervisor").setLevel(logging.INFO)
 
     def rewire(wiring):
-        assert start.death is not None
+        if start.death is None:
+            return DEFECTS[start.defect](wiring)
         trigger, wire = Trigger(start.death, die), Wire()
-        return replace(
+        deadly = replace(
             wiring,
             journal=DeadlyJournal(wiring.journal, trigger, wire, start.handler),
             outbox=DeadlyOutbox(wiring.outbox, trigger, wire),
         )
+        return DEFECTS[start.defect](deadly)
 
     try:
         with asyncio.Runner(loop_factory=new_event_loop) as runner:
-            runner.run(serve(start.settings, lambda _: None, rewire if start.death else as_wired))
+            runner.run(serve(start.settings, lambda _: None, rewire))
     except StoreError as refusal:
         if refusal.code != "cell-taken":
             raise

@@ -41,6 +41,7 @@ class Plan:
     speed: float
     folder: Path
     store: str
+    defect: str
     address: Callable[[], str] | None
 
 
@@ -94,6 +95,7 @@ def sweep(plan: Plan, tally: Tally, tell: Tell) -> None:
         number += 1
         stage = staged(plan, number, deaths=len(left))
         with dying_cell(stage, plan.speed) as cell:
+            cell.defect = plan.defect
             left = _strike(cell, left, tally, Random(f"{plan.seed} {number}"), tell)
             cell.finish()
         conclude(cell, tally, machines="untouched")
