@@ -59,7 +59,7 @@ proof: $(STAMP)  ## every state of the smallest cells, with the production core 
 kills: $(STAMP)  ## the real service killed at every step of its work, machines too (docs/explanation/recovery.md); ARGS="--repeats 20 --store sqlite"
 	@$(BIN)/python -m tests.system.kills $(ARGS)
 
-fuzz: $(STAMP)  ## tags, declarations, results and REST in their long form (docs/explanation/evidence.md); ARGS go to pytest
+fuzz: $(STAMP)  ## tags, declarations, results and REST in their long form (docs/explanation/fuzzing.md); ARGS go to pytest
 	@FUZZ=long $(BIN)/python -m pytest tests/fuzz -q $(ARGS)
 
 lock: $(UV_STAMP)  ## compile requirements/ from pyproject.toml; ARGS=--upgrade takes newer versions

@@ -30,7 +30,7 @@ pytestmark = [pytest.mark.system, pytest.mark.timeout(1_800)]
 
 ROOT = Path(__file__).parents[2]
 CELL = ROOT / "deploy/cells/vane-pumps"
-EXAMPLES = {"short": 30, "long": 2_500}
+EXAMPLES = {"short": 30, "long": 1_300}
 CASES_MIN = {"short": 1_000, "long": 20_000}
 READY_S_MAX = 60
 MINUTE_MS = 60_000

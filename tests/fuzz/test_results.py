@@ -19,7 +19,7 @@ from tests.fuzz.size import SIZE
 
 pytestmark = [pytest.mark.property, pytest.mark.timeout(900)]
 
-CASES = {"short": 300, "long": 30_000}
+CASES = {"short": 300, "long": 10_000}
 fuzzing = settings(
     max_examples=CASES[SIZE], suppress_health_check=[HealthCheck.function_scoped_fixture]
 )
