@@ -404,6 +404,7 @@ class StoredRecords:
     def __init__(self, records: Records) -> None:
         self._records = records
         self.revisions = records.revisions
+        self.papers = records.papers
 
     def page(self, question: RecordQuestion, *, limit: int, after: str) -> Page:
         """One page of records."""

@@ -33,6 +33,8 @@ from supervisor.core.events import (
     HoldReleased,
     OrderAnswered,
     PlacesObserved,
+    RecordAmended,
+    RecordSigned,
     ResultArrived,
     StationObserved,
     SupervisorStarted,
@@ -146,7 +148,18 @@ def _answered(event: TagRead | OrderAnswered | ResultArrived) -> str:
             return f"{event.station} gives result {named}: {values}"
 
 
-def _told(event: SupervisorStarted | HistoryLost | TimerFired | HoldReleased | CellOrdered) -> str:
+Told = (
+    SupervisorStarted
+    | HistoryLost
+    | TimerFired
+    | HoldReleased
+    | CellOrdered
+    | RecordAmended
+    | RecordSigned
+)
+
+
+def _told(event: Told) -> str:
     match event:
         case SupervisorStarted():
             return f"supervisor {event.version} {event.fence} started under {event.declaration}"
@@ -158,6 +171,11 @@ def _told(event: SupervisorStarted | HistoryLost | TimerFired | HoldReleased | C
             return f"{event.by} answers {event.hold}: {event.answer}"
         case CellOrdered():
             return f"{event.by} wants the cell to {event.want}"
+        case RecordAmended():
+            record = event.record
+            return f"{event.by} amends {record.serial} to revision {record.revision}: {event.why}"
+        case RecordSigned():
+            return f"{event.by} signs {event.serial}, revision {event.revision}: {event.meaning}"
 
 
 def _command(command: Command, at_ms: int) -> str:

@@ -63,6 +63,11 @@ class Kept(Protocol):
         """The record."""
         ...
 
+    @property
+    def sha256(self) -> str:
+        """The hash of the record as it is kept, in hexadecimal."""
+        ...
+
 
 class Page(Protocol):
     """Records, newest decision first, and where the next page begins ("" = this was the last)."""
@@ -97,6 +102,10 @@ class Records(Protocol):
 
     def revisions(self, serial: str, *, part_type: str = "") -> Sequence[Kept]:
         """Every record of a serial number, newest first. A serial number is unique within its part type only."""
+        ...
+
+    def papers(self, serial: str, *, part_type: str) -> Sequence[JournalEntry]:
+        """The entries that amended or signed records of a part, in order."""
         ...
 
     def page(self, question: RecordQuestion, *, limit: int, after: str) -> Page:

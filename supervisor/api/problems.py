@@ -135,6 +135,27 @@ SEVERAL_PARTS = Kind(
     title="The serial number belongs to parts of several types",
     fix="Add part_type to the question.",
 )
+RECORD_MOVED = Kind(
+    code=24,
+    name="record-moved",
+    status=409,
+    title="Another record is in force than the one that was seen",
+    fix="Read the part's record again, look at what changed, then amend or sign that one.",
+)
+PART_INSIDE = Kind(
+    code=25,
+    name="part-inside",
+    status=409,
+    title="The part is in the cell",
+    fix="Its record may still grow: take the pallet out first.",
+)
+NOT_AMENDED = Kind(
+    code=26,
+    name="not-amended",
+    status=422,
+    title="The amendment does not fit the record",
+    fix="See the detail and the part's record.",
+)
 NOT_DECIDING = Kind(
     code=30,
     name="not-deciding",
@@ -188,6 +209,9 @@ CATALOGUE = (
     HOLD_NOT_OPEN,
     ANSWER_NOT_OFFERED,
     SEVERAL_PARTS,
+    RECORD_MOVED,
+    PART_INSIDE,
+    NOT_AMENDED,
     NOT_DECIDING,
     NOT_CONFIRMED,
     JOURNAL_UNAVAILABLE,

@@ -13,6 +13,7 @@ from supervisor.verdict.result import Quality
 
 EXAMPLE: Example = {
     "seq": 1790,
+    "sha256": "3f9a61c1b5c64f3f0b7b2f6f8a4f5d3c2b1a09f8e7d6c5b4a39281706f5e4d3c",
     "serial": "100017",
     "part_type": "pump-body",
     "plan_revision": "C",
@@ -124,6 +125,8 @@ class RecordView(Schema):
 
     seq: int
     """The journal entry that commanded it."""
+    sha256: str
+    """The hash of the record as it is kept: what a signature is bound to."""
     serial: str
     part_type: str
     plan_revision: str
@@ -181,6 +184,7 @@ def record_view(kept: Kept) -> RecordView:
     record = kept.record
     return RecordView(
         seq=kept.seq,
+        sha256=kept.sha256,
         serial=record.serial,
         part_type=record.part_type,
         plan_revision=record.plan_revision,

@@ -13,6 +13,7 @@ from supervisor.api.inside import Inside
 from supervisor.api.limits import BoundedBody, GuardedAnswer, KnownHost
 from supervisor.api.once import Answers
 from supervisor.api.openapi import DESCRIPTION, TAGS, document_of
+from supervisor.api.papers import PaperDesk
 from supervisor.api.ports import Sources
 from supervisor.api.problems import RETRY_AFTER_S, answer_problems
 from supervisor.api.routes import (
@@ -52,6 +53,7 @@ def create_service(sources: Sources, *, reach: Reach) -> FastAPI:
     app = bare_service()
     app.state.sources = sources
     app.state.answers = Answers()
+    app.state.paper_desk = PaperDesk()
     app.state.watchers = Watchers()
     answer_problems(app)
     app.add_middleware(BoundedBody)

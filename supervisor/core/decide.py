@@ -24,6 +24,8 @@ from supervisor.core.events import (
     HoldReleased,
     OrderAnswered,
     PlacesObserved,
+    RecordAmended,
+    RecordSigned,
     ResultArrived,
     StationObserved,
     SupervisorStarted,
@@ -111,6 +113,10 @@ def _apply(draft: Draft, event: Event) -> None:  # noqa: C901, PLR0912 - one bra
             _on_supervisor_started(draft, event)
         case HistoryLost():
             _on_history_lost(draft)
+        case RecordAmended():
+            _on_record_amended(draft, event)
+        case RecordSigned():
+            return  # the fact itself is the signature
         case _:
             assert_never(event)
 
@@ -174,3 +180,12 @@ def _on_cell_ordered(draft: Draft, event: CellOrdered) -> None:
     draft.rethink = "yes"
     for name in sorted(draft.stations):
         draft.dirty[name] = None
+
+
+def _on_record_amended(draft: Draft, event: RecordAmended) -> None:
+    """Keep the next revision. While the part is in the cell, revisions are the cell's own: a person's is not taken then."""
+    record = event.record
+    about = (record.serial, record.part_type, record.entered_ms)
+    inside = ((each.serial, each.part_type, each.entered_ms) for each in draft.pallets.values())
+    if about not in inside:
+        draft.store(record)

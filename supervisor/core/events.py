@@ -11,6 +11,7 @@ Rules of this file:
 from typing import Literal
 
 from supervisor.cell.value import value
+from supervisor.verdict.change import Change
 from supervisor.verdict.record import Record
 from supervisor.verdict.result import MeasuredValue
 
@@ -21,6 +22,8 @@ Presence = Literal["empty", "occupied", "unknown"]
 Work = Literal["idle", "prepared", "running", "part free", "finished", "aborted", "unknown"]
 Phase = Literal["idle", "accepted", "busy", "done", "failed", "unknown"]
 Outcome = Literal["done", "refused", "failed", "unknown"]
+Meaning = Literal["review", "approval", "responsibility", "authorship"]
+"""What a signature means: the words of 21 CFR 11.50(a)(3)."""
 TagStatus = Literal["read", "no tag", "several tags", "failed"]
 
 
@@ -177,6 +180,35 @@ class CellOrdered:
     by: str
 
 
+@value
+class RecordAmended:
+    """A person amended a closed record. ``record`` is the whole next revision; the one before it stays as it is.
+
+    ``changes`` are what differs, in words; ``by`` and ``why`` are who did it and for what reason.
+    """
+
+    by: str
+    why: str
+    changes: tuple[Change, ...]
+    record: Record
+
+
+@value
+class RecordSigned:
+    """A person signed a record. ``by`` is the printed name as it was given: nobody has proven it.
+
+    The signature is bound to one revision by ``record_sha256``, the hash of the record as it is kept.
+    """
+
+    serial: str
+    part_type: str
+    entered_ms: int
+    revision: int
+    record_sha256: str
+    by: str
+    meaning: Meaning
+
+
 Event = (
     SupervisorStarted
     | HistoryLost
@@ -189,4 +221,6 @@ Event = (
     | TimerFired
     | HoldReleased
     | CellOrdered
+    | RecordAmended
+    | RecordSigned
 )

@@ -33,6 +33,7 @@ from reportlab.platypus import (
 from supervisor.cell.value import value
 from supervisor.report.deviation import Mark, Picture, picture
 from supervisor.report.figures import limit, measured, moment
+from supervisor.report.papers import NOT_PROVEN, Amendment, Papers, Signature
 from supervisor.verdict.record import Finding, Record, Verdict
 
 PLAIN, BOLD = "Vera", "VeraBd"
@@ -58,21 +59,31 @@ class Proof:
     entry_hash: str
 
 
-def sheet(record: Record, proof: Proof, *, cell: str) -> bytes:
-    """The PDF of one record; ``cell`` is the title of the cell."""
+def sheet(record: Record, proof: Proof, *, cell: str, papers: Papers | None = None) -> bytes:
+    """The PDF of one record; ``cell`` is the title of the cell, ``papers`` what people did with the record since."""
     for name in (PLAIN, BOLD):
         if name not in pdfmetrics.getRegisteredFontNames():
             pdfmetrics.registerFont(TTFont(name, f"{name}.ttf"))
     foot = f"{cell} · part {record.serial} · record {record.revision} · entry {proof.seq} {proof.entry_hash[:16]}"
-    _, pages = _printed(record, proof, cell, _foot(foot, 0))
-    content, _ = _printed(record, proof, cell, _foot(foot, pages))
+    story = _Story(record=record, proof=proof, cell=cell, papers=papers)
+    _, pages = _printed(story, _foot(foot, 0))
+    content, _ = _printed(story, _foot(foot, pages))
     return content
 
 
-def _printed(
-    record: Record, proof: Proof, cell: str, foot: Callable[[Canvas, BaseDocTemplate], None]
-) -> tuple[bytes, int]:
+@value
+class _Story:
+    """All that a sheet tells."""
+
+    record: Record
+    proof: Proof
+    cell: str
+    papers: Papers | None
+
+
+def _printed(told: _Story, foot: Callable[[Canvas, BaseDocTemplate], None]) -> tuple[bytes, int]:
     """The document and how many pages it has: how many there are is known only when all are made."""
+    record, cell = told.record, told.cell
     out = BytesIO()
     document = SimpleDocTemplate(
         out,
@@ -87,7 +98,11 @@ def _printed(
         creator="Pointsman",
         invariant=1,
     )
-    story = [*_head(record, cell), _characteristics(record), *_provenance(record, proof)]
+    story = [
+        *_head(told),
+        _characteristics(record),
+        *_provenance(record, told.proof, told.papers),
+    ]
     document.build(story, onFirstPage=foot, onLaterPages=foot)
     return out.getvalue(), document.page
 
@@ -105,7 +120,8 @@ def _text(content: str, style: ParagraphStyle = _SMALL) -> Paragraph:
     return Paragraph(escapeTextOnce(content), style)
 
 
-def _head(record: Record, cell: str) -> list[Flowable]:
+def _head(told: _Story) -> list[Flowable]:
+    record = told.record
     verdict = Table(
         [[_text(f"{SYMBOLS[record.verdict]}  {record.verdict}", _BIG)], [_text(record.why, _TEXT)]],
         colWidths=[A4[0] - 2 * MARGIN],
@@ -127,13 +143,22 @@ def _head(record: Record, cell: str) -> list[Flowable]:
         ("Decided", moment(record.decided_ms)),
     )
     return [
-        _text(f"{cell}: record of one part", _TITLE),
+        _text(f"{told.cell}: record of one part", _TITLE),
+        *_replaced(record, told.papers),
         Spacer(0, 3 * mm),
         verdict,
         Spacer(0, 3 * mm),
         _pairs(identity, columns=4),
         Spacer(0, 4 * mm),
     ]
+
+
+def _replaced(record: Record, papers: Papers | None) -> list[Flowable]:
+    """That this is not the record in force."""
+    if papers is None or papers.last_revision == record.revision:
+        return []
+    words = f"Revision {record.revision}. It was replaced by revision {papers.last_revision}, which is in force."
+    return [Spacer(0, 2 * mm), _text(words, _style(9, BOLD))]
 
 
 def _pairs(pairs: Sequence[tuple[str, str]], *, columns: int) -> Table:
@@ -206,7 +231,7 @@ def _row(finding: Finding) -> list[Any]:
     ]
 
 
-def _provenance(record: Record, proof: Proof) -> list[Flowable]:
+def _provenance(record: Record, proof: Proof, papers: Papers | None) -> list[Flowable]:
     told = [
         *(f"{f.number}: {f.why}" for f in record.findings if f.verdict != "conforming"),
         *(_monitors(f) for f in record.findings if f.monitored_by),
@@ -227,6 +252,7 @@ def _provenance(record: Record, proof: Proof) -> list[Flowable]:
         ("Record", f"revision {record.revision}, journal entry {proof.seq}"),
         ("Cell declaration (SHA-256)", record.declaration),
         ("Hash of the journal entry (SHA-256)", proof.entry_hash),
+        *([("Hash of the record (SHA-256)", papers.record_sha256)] if papers else []),
     )
     key = (
         "Picture: uprights are the limits, the bar is the zone in which a value is proven to conform, the full dot with its whiskers is "
@@ -239,9 +265,59 @@ def _provenance(record: Record, proof: Proof) -> list[Flowable]:
         *_paragraphs("Runs", runs),
         Spacer(0, 3 * mm),
         _pairs(facts, columns=2),
+        *_paragraphs(
+            "Amendments", [_amendment(each) for each in papers.amendments] if papers else []
+        ),
+        *_signed(papers.signatures if papers else ()),
         Spacer(0, 5 * mm),
         _signatures(),
     ]
+
+
+def _amendment(amendment: Amendment) -> str:
+    changes = "; ".join(
+        f"{each.field}: {each.before or 'nothing'} became {each.after or 'nothing'}"
+        for each in amendment.changes
+    )
+    about = f"Revision {amendment.revision} by {amendment.by}, {moment(amendment.at_ms)}, journal entry {amendment.seq}"
+    return f"{about}. {changes}. Reason: {amendment.why}"
+
+
+def _signed(signatures: Sequence[Signature]) -> list[Flowable]:
+    """The manifestation of electronic signatures: printed name, date and time, meaning (21 CFR 11.50)."""
+    if not signatures:
+        return []
+    heads = (
+        "Signed electronically by",
+        "Meaning",
+        "Date and time",
+        "Signed revision, hash",
+        "Entry",
+    )
+    rows: list[list[Any]] = [[_text(head, _LABEL) for head in heads]]
+    rows += [
+        [
+            _text(each.by, _style(8, BOLD)),
+            _text(each.meaning),
+            _text(moment(each.at_ms)),
+            _text(f"{each.revision}, {each.record_sha256[:16]}"),
+            _text(str(each.seq)),
+        ]
+        for each in signatures
+    ]
+    table = Table(
+        rows,
+        colWidths=[width * mm for width in (54, 26, 40, 44, 20)],
+        style=[
+            ("LINEBELOW", (0, 0), (-1, 0), 0.8, black),
+            ("LINEBELOW", (0, 1), (-1, -1), 0.25, PALE),
+            ("VALIGN", (0, 0), (-1, -1), "MIDDLE"),
+            ("LEFTPADDING", (0, 0), (-1, -1), 2),
+            ("TOPPADDING", (0, 0), (-1, -1), 0.5),
+            ("BOTTOMPADDING", (0, 0), (-1, -1), 2),
+        ],
+    )
+    return [Spacer(0, 4 * mm), table, _text(NOT_PROVEN, _LABEL)]
 
 
 def _monitors(finding: Finding) -> str:

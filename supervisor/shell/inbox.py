@@ -21,6 +21,8 @@ from supervisor.core.events import (
     HoldReleased,
     OrderAnswered,
     PlacesObserved,
+    RecordAmended,
+    RecordSigned,
     ResultArrived,
     StationObserved,
     SupervisorStarted,
@@ -70,7 +72,7 @@ def rank(event: Event) -> int:
             return RESULT
         case CellOrdered():
             return LOSS_OR_STOP if event.want == "pause" else ARRIVAL
-        case TagRead() | HoldReleased():
+        case TagRead() | HoldReleased() | RecordAmended() | RecordSigned():
             return ARRIVAL
         case TimerFired():
             return TIMER

@@ -22,12 +22,14 @@ from supervisor.store.codec import decode_entry
 from supervisor.store.errors import StoreError, StoreRefused
 from supervisor.store.head_file import HeadFile
 from supervisor.store.reader import Reader
-from supervisor.store.records import drop_records_behind, keep_record
+from supervisor.store.records import PAPERS, drop_records_behind, keep_paper, keep_record
 from supervisor.store.schema import JOURNAL, META
 from supervisor.store.writer import Writer
 
 PAGE = 2_000
 HEAD_EVERY = 1_000
+ACCOMPANIED = (HistoryLost, *PAPERS)
+"""Facts whose entries are more than their own row."""
 
 Standing = Literal["driving", "ended"]
 
@@ -159,7 +161,7 @@ class SqlJournal(JournalReader):
 
     def _stands_alone(self, entry: JournalEntry) -> bool:
         """Whether the entry's row is all there is to write."""
-        if self._doubtful or entry.seq % HEAD_EVERY == 0 or entry.event.__class__ is HistoryLost:
+        if self._doubtful or entry.seq % HEAD_EVERY == 0 or entry.event.__class__ in ACCOMPANIED:
             return False
         for command in entry.commands:  # noqa: SIM110 - the hot path: a generator costs more than the rest of this method
             if isinstance(command, StoreRecord):
@@ -185,11 +187,7 @@ class SqlJournal(JournalReader):
             cursor.executemany(self._writer.dialect.insert_entry, guarded)
             self._check_fence(cursor.rowcount, len(rows))
             for entry in entries:
-                if isinstance(entry.event, HistoryLost):
-                    drop_records_behind(connection, entry.seq - 1)
-                for command in entry.commands:
-                    if isinstance(command, StoreRecord):
-                        keep_record(connection, entry.seq, command.record)
+                _accompany(connection, entry)
             if tip.seq // HEAD_EVERY > self._tip.seq // HEAD_EVERY:
                 self._move_head(connection, tip, "driving")
 
@@ -217,6 +215,16 @@ class SqlJournal(JournalReader):
                 f"{self._writer.place} was taken by another supervisor after fence {self.fence}",
                 "This one must end; the other one drives the cell",
             )
+
+
+def _accompany(connection: Connection, entry: JournalEntry) -> None:
+    """Write what follows from an entry besides its own row."""
+    if isinstance(entry.event, HistoryLost):
+        drop_records_behind(connection, entry.seq - 1)
+    for command in entry.commands:
+        if isinstance(command, StoreRecord):
+            keep_record(connection, entry.seq, command.record)
+    keep_paper(connection, entry)
 
 
 def hash_at(connection: Connection, seq: int) -> bytes | None:

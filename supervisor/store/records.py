@@ -4,9 +4,11 @@ Rules of this file:
 - A record is kept in the transaction of the journal entry that commanded it, and names that entry.
 - The identity of a record is serial number, part type, time of entry and revision. The same record again is kept once; another
   content under the same identity is a defect of ours and is refused.
-- Findings repeat what the record says of each characteristic, for questions across parts: the deciding evidence only.
+- Findings repeat what the record says of each characteristic, for questions across parts: the deciding evidence. Monitors repeat the
+  evidence of other stations. Papers are the entries that amended or signed a record; what they say stands in the journal.
 """
 
+import hashlib
 from collections.abc import Iterator
 from typing import Any, Literal
 
@@ -25,23 +27,28 @@ from sqlalchemy import (
 )
 
 from supervisor.cell.value import value
-from supervisor.store.codec import decode_record, encode_record
+from supervisor.core.events import RecordAmended, RecordSigned
+from supervisor.shell.ports import JournalEntry
+from supervisor.store.codec import decode_entry, decode_record, encode_record
 from supervisor.store.errors import StoreError
 from supervisor.store.reader import Reader
-from supervisor.store.schema import FINDING, RECORD
-from supervisor.verdict.record import Finding, Record, Verdict
+from supervisor.store.schema import FINDING, JOURNAL, MONITOR, PAPER, RECORD
+from supervisor.verdict.record import Evidence, Finding, Record, Verdict
 
 PAGE_MAX = 500
+PAPERS = (RecordAmended, RecordSigned)
+"""Facts about a record that is kept already."""
 
 Question = Select[*tuple[Any, ...]]
 
 
 @value
 class KeptRecord:
-    """A record as it was kept, and the journal entry that commanded it."""
+    """A record as it was kept, and the journal entry that commanded it. ``sha256`` is the hash of its stored text, in hexadecimal."""
 
     seq: int
     record: Record
+    sha256: str
 
 
 @value
@@ -136,6 +143,45 @@ def _insert(connection: Connection, seq: int, record: Record, body: str) -> None
     findings = [_finding_row(made, record, finding) for finding in record.findings]
     if findings:
         connection.execute(insert(FINDING), findings)
+    monitors = [
+        _monitor_row(made, finding.number, position, by)
+        for finding in record.findings
+        for position, by in enumerate(finding.monitored_by)
+    ]
+    if monitors:
+        connection.execute(insert(MONITOR), monitors)
+
+
+def _monitor_row(record_id: int, number: str, position: int, by: Evidence) -> dict[str, Any]:
+    return {
+        "record": record_id,
+        "number": number,
+        "position": position,
+        "value": by.value,
+        "unit": by.unit,
+        "station": by.station,
+        "program": by.program,
+        "run_id": by.run_id,
+        "measured_ms": by.measured_ms,
+    }
+
+
+def keep_paper(connection: Connection, entry: JournalEntry) -> None:
+    """Note within the caller's transaction that an entry amended or signed a record.
+
+    An amendment that the core did not take, for the part was still in the cell, changed nothing and is no paper.
+    """
+    match entry.event:
+        case RecordAmended():
+            if not entry.commands:
+                return
+            about = entry.event.record.serial, entry.event.record.part_type
+        case RecordSigned():
+            about = entry.event.serial, entry.event.part_type
+        case _:
+            return
+    row = {"seq": entry.seq, "serial": about[0], "part_type": about[1]}
+    connection.execute(insert(PAPER).values(row))
 
 
 def _finding_row(record_id: int, record: Record, finding: Finding) -> dict[str, Any]:
@@ -158,6 +204,8 @@ def drop_records_behind(connection: Connection, last_seq: int) -> None:
     """Take away the records of entries that are gone, within the caller's transaction, which keeps them in another way."""
     gone = select(RECORD.c.id).where(RECORD.c.seq > last_seq)
     connection.execute(delete(FINDING).where(FINDING.c.record.in_(gone)))
+    connection.execute(delete(MONITOR).where(MONITOR.c.record.in_(gone)))
+    connection.execute(delete(PAPER).where(PAPER.c.seq > last_seq))
     connection.execute(delete(RECORD).where(RECORD.c.seq > last_seq))
 
 
@@ -180,6 +228,18 @@ class Records:
         ordered = wanted.order_by(RECORD.c.entered_ms.desc(), RECORD.c.revision.desc())
         with self._reader.asking() as connection:
             return tuple(_kept(row) for row in connection.execute(ordered))
+
+    def papers(self, serial: str, *, part_type: str) -> tuple[JournalEntry, ...]:
+        """The entries that amended or signed records of a part, in order."""
+        entry = select(
+            JOURNAL.c.seq, JOURNAL.c.at_ms, JOURNAL.c.schema, JOURNAL.c.kind, JOURNAL.c.body
+        )
+        of_part = entry.join(PAPER, PAPER.c.seq == JOURNAL.c.seq).where(
+            PAPER.c.serial == serial, PAPER.c.part_type == part_type
+        )
+        with self._reader.asking() as connection:
+            rows = connection.execute(of_part.order_by(JOURNAL.c.seq)).all()
+        return tuple(decode_entry(*row) for row in rows)
 
     def page(self, wanted: RecordFilter, *, limit: int = 100, after: str = "") -> RecordPage:
         """One page of records.
@@ -296,7 +356,8 @@ def _position(after: str) -> tuple[int, int]:
 
 
 def _kept(row: Row[*tuple[Any, ...]]) -> KeptRecord:
-    return KeptRecord(seq=row.seq, record=decode_record(row.body))
+    digest = hashlib.sha256(row.body.encode()).hexdigest()
+    return KeptRecord(seq=row.seq, record=decode_record(row.body), sha256=digest)
 
 
 def _finding_line(row: Row[*tuple[Any, ...]]) -> FindingLine:

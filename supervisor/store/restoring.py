@@ -27,12 +27,13 @@ from supervisor.store.head_note import Seal
 from supervisor.store.lock import FileLock
 from supervisor.store.migration import migrate
 from supervisor.store.opening import head_keeper_of, open_archive
-from supervisor.store.records import keep_record
+from supervisor.store.records import PAPERS, keep_paper, keep_record
 from supervisor.store.schema import DECLARATION, JOURNAL, META, SNAPSHOT
 from supervisor.store.writer import Writer
 
 FENCE_LEAP = 1_000
 ROWS_AT_ONCE = 1_000
+PAPER_KINDS = frozenset(kind.__name__ for kind in PAPERS)
 
 
 @value
@@ -178,8 +179,9 @@ def _fill_journal(connection: Connection, rows: Iterable[Row]) -> Row:
 def _insert(connection: Connection, rows: Sequence[Row]) -> None:
     connection.execute(insert(JOURNAL), [row._asdict() for row in rows])
     for row in rows:
-        if '"StoreRecord"' in row.body:
+        if '"StoreRecord"' in row.body or row.kind in PAPER_KINDS:
             entry = decode_entry(row.seq, row.at_ms, row.schema, row.kind, row.body)
             for command in entry.commands:
                 if isinstance(command, StoreRecord):
                     keep_record(connection, row.seq, command.record)
+            keep_paper(connection, entry)

@@ -1,7 +1,9 @@
 """The tables.
 
 Rules of this file:
-- ``journal`` and ``declaration`` are the truth; ``record``, ``finding`` and ``snapshot`` follow from them and could be rebuilt.
+- ``journal`` and ``declaration`` are the truth; all other tables but ``meta`` follow from them and could be rebuilt.
+- ``finding`` has the deciding value of each characteristic, ``monitor`` the values of other stations beside it, ``paper`` which
+  entries amended or signed a record.
 - ``meta`` has one row: the fence of whoever drives the cell, a head that the journal has reached, and whether that supervisor has
   ended in order (then the head is the journal's last entry).
 - Times are the cell's time in ms. Bodies are UTF-8 JSON text, written once and never changed.
@@ -100,5 +102,29 @@ FINDING = Table(
     Column("run_id", Text, nullable=False),
     Column("measured_ms", BigInteger, nullable=True),
     Index("ix_finding_trend", "part_type", "number", "measured_ms"),
-    Index("ix_finding_station", "station"),
+    Index("ix_finding_station", "station", "measured_ms"),
+)
+
+MONITOR = Table(
+    "monitor",
+    METADATA,
+    Column("record", BigInteger, ForeignKey("record.id"), primary_key=True),
+    Column("number", Text, primary_key=True),
+    Column("position", Integer, primary_key=True, autoincrement=False),
+    Column("value", Float(53), nullable=True),
+    Column("unit", Text, nullable=False),
+    Column("station", Text, nullable=False),
+    Column("program", Text, nullable=False),
+    Column("run_id", Text, nullable=False),
+    Column("measured_ms", BigInteger, nullable=False),
+    Index("ix_monitor_station", "station", "measured_ms"),
+)
+
+PAPER = Table(
+    "paper",
+    METADATA,
+    Column("seq", LONG, primary_key=True, autoincrement=False),
+    Column("serial", Text, nullable=False),
+    Column("part_type", Text, nullable=False),
+    Index("ix_paper_part", "serial", "part_type"),
 )

@@ -61,7 +61,7 @@ def merge(part: Part, table: PlanTable, results: Sequence[StationResult]) -> Rec
         _finding(characteristic, sorted(weighed.get(characteristic.number, []), key=precedence))
         for characteristic in table.part_type.plan
     )
-    verdict, why = _part_verdict(findings)
+    verdict, why = part_verdict(findings)
     return Record(
         serial=part.serial,
         part_type=table.part_type.part_type,
@@ -132,7 +132,8 @@ def _without_evidence(
     return "not measured", f"only by {best.program.program} with {stated}; {required} is required"
 
 
-def _part_verdict(findings: Sequence[Finding]) -> tuple[Verdict, str]:
+def part_verdict(findings: Sequence[Finding]) -> tuple[Verdict, str]:
+    """The part's verdict and its reason: the worst of the mandatory characteristics."""
     mandatory = [finding for finding in findings if finding.need == "mandatory"]
     if not mandatory:
         return "not measured", "the plan has no mandatory characteristic"

@@ -14,9 +14,11 @@ from typing import Annotated
 from fastapi import APIRouter, Depends, FastAPI, Request
 from fastapi.responses import FileResponse, HTMLResponse
 from fastapi.sse import EventSourceResponse, ServerSentEvent
+from starlette.concurrency import run_in_threadpool
 from starlette.staticfiles import StaticFiles
 
 from supervisor.api.inside import Inside
+from supervisor.api.papers_view import papers_view
 from supervisor.api.ports import Sources
 from supervisor.api.problems import CATALOGUE, Refusal
 from supervisor.api.record_view import record_view
@@ -25,6 +27,7 @@ from supervisor.api.routes.parts import PartType, revisions_of
 from supervisor.api.schema import instant
 from supervisor.api.watchers import BEAT_S
 from supervisor.report.deviation import picture
+from supervisor.report.papers import NOT_PROVEN
 from supervisor.report.svg import svg
 from supervisor.web.reference import reference_of
 from supervisor.web.rendering import Templates, clock
@@ -109,9 +112,18 @@ async def show_part(
     record = found[0].record
     pictures = {each.number: svg(picture(each), each.why) for each in record.findings}
     view = record_view(found[0])
-    return HTMLResponse(
-        pages.render("part.html", record=view, pictures=pictures, revisions=len(found))
+    entries = await run_in_threadpool(
+        inside.records.papers, record.serial, part_type=record.part_type
     )
+    page = pages.render(
+        "part.html",
+        record=view,
+        pictures=pictures,
+        earlier=[record_view(each) for each in found[1:]],
+        papers=papers_view(entries),
+        not_proven=NOT_PROVEN,
+    )
+    return HTMLResponse(page)
 
 
 @router.get("/docs")

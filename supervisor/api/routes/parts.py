@@ -4,10 +4,20 @@ from collections.abc import Sequence
 from typing import Annotated, Any
 from urllib.parse import quote
 
-from fastapi import APIRouter, Query, Response
+from fastapi import APIRouter, Depends, Query, Request, Response
 from starlette.concurrency import run_in_threadpool
 
-from supervisor.api.inside import Inside
+from supervisor.api.inside import Inside, OncePerKey
+from supervisor.api.papers import PaperDesk
+from supervisor.api.papers_view import (
+    Amend,
+    AmendmentView,
+    PapersView,
+    Sign,
+    SignatureView,
+    papers_of,
+    papers_view,
+)
 from supervisor.api.ports import Kept, Sources
 from supervisor.api.problems import NAME_UNKNOWN, SEVERAL_PARTS, Refusal
 from supervisor.api.record_view import RecordView, RevisionsView, record_view
@@ -89,6 +99,55 @@ async def export_part(
     return _file(content, "application/xml", f"attachment; {named(kept, 'qif')}")
 
 
+def _paper_desk(request: Request) -> PaperDesk:
+    return request.app.state.paper_desk
+
+
+Desk = Annotated[PaperDesk, Depends(_paper_desk)]
+
+
+@router.get("/{serial}/papers")
+async def list_papers(serial: str, inside: Inside, part_type: PartType = "") -> PapersView:
+    """What people did with a part's records: amendments with reason, signatures with meaning."""
+    record = (await record_of(inside, serial, part_type)).record
+    entries = await run_in_threadpool(inside.records.papers, serial, part_type=record.part_type)
+    return papers_view(entries)
+
+
+@router.post("/{serial}/amendments")
+async def amend_part(
+    serial: str,
+    amend: Amend,
+    inside: Inside,
+    once: OncePerKey,
+    desk: Desk,
+    part_type: PartType = "",
+) -> AmendmentView:
+    """Make a later revision of a closed record, under a name and for a reason. The one before stays as it is."""
+
+    async def act() -> AmendmentView:
+        return await desk.amend(inside, lambda: record_of(inside, serial, part_type), amend)
+
+    return await once.answer(amend, amend.request_id, act)
+
+
+@router.post("/{serial}/signatures")
+async def sign_part(
+    serial: str,
+    sign: Sign,
+    inside: Inside,
+    once: OncePerKey,
+    desk: Desk,
+    part_type: PartType = "",
+) -> SignatureView:
+    """Sign the record in force with a meaning. There is no sign-in yet: the name is the one that is stated."""
+
+    async def act() -> SignatureView:
+        return await desk.sign(inside, lambda: record_of(inside, serial, part_type), sign)
+
+    return await once.answer(sign, sign.request_id, act)
+
+
 def _file(content: bytes, media_type: str, disposition: str) -> Response:
     return Response(content, media_type=media_type, headers={"Content-Disposition": disposition})
 
@@ -101,7 +160,16 @@ def named(kept: Kept, ending: str) -> str:
 
 def sheet_of(sources: Sources, kept: Kept) -> bytes:
     """The sheet of a record."""
-    return sheet(kept.record, proof_of(sources, kept), cell=sources.core.tables.cell.title)
+    record = kept.record
+    of_visit = [
+        each.record.revision
+        for each in sources.records.revisions(record.serial, part_type=record.part_type)
+        if each.record.entered_ms == record.entered_ms
+    ]
+    entries = sources.records.papers(record.serial, part_type=record.part_type)
+    papers = papers_of(kept, max(of_visit), entries)
+    cell = sources.core.tables.cell.title
+    return sheet(record, proof_of(sources, kept), cell=cell, papers=papers)
 
 
 def qif_of(sources: Sources, kept: Kept) -> bytes:
