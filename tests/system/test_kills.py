@@ -140,6 +140,7 @@ def finished(on_sqlite: dict[str, Any], sweeps: dict[str, Sweep], tmp_path: Path
         plan=copy / "plan.json",
         floor=copy / "floor.bin",
         pallets=physics_file.load(copy / "physics.json").pallets,
+        ways={},
     )
 
 
