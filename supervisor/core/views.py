@@ -57,7 +57,7 @@ def _pallet_views(draft: Draft, hand: str) -> tuple[PalletView, ...]:
 
 
 def view(draft: Draft, pallet: PalletState) -> PalletView:
-    """A pallet as routing sees it: without the characteristics that a run under way is about to decide."""
+    """A pallet as routing sees it: without the characteristics that a run which has begun is about to decide."""
     runs_of_it = [
         station
         for station in draft.stations.values()
@@ -84,6 +84,8 @@ def _measured(draft: Draft, pallet: PalletState, at: list[StationState]) -> Pall
     for station in at:
         run = station.run
         assert run is not None
+        if run.stage in ("preparing", "prepared"):
+            continue  # nothing is decided yet: who took the pallet out now would have to bring it back
         pending.update(dict.fromkeys(draft.tables.coverage[run.program]))
         if station.station == pallet.place and run.stage not in ("evaluating", "finished"):
             begun_ms = run.started_ms or draft.at_ms

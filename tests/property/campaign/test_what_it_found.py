@@ -8,7 +8,9 @@ from simulators.bench.trial import DAY_MS, START_MS, finish, small_world, troubl
 from simulators.models.tag import encode_tag
 from supervisor.cell.value import replace
 from supervisor.core.commands import MoveHandler
+from supervisor.core.draft import Draft
 from supervisor.core.events import HandlerObserved, HoldReleased
+from supervisor.core.views import view
 
 MINUTE_MS = 60_000
 
@@ -332,6 +334,24 @@ def test_a_pallet_whose_pick_was_given_up_is_proven_by_its_tag(a_world):
     finish(world, parts=1)
     assert {record.pallet for record in world.records} == {goal.picked, other}
     assert troubles(world, parts=[]) == []
+
+
+def test_a_run_that_has_not_begun_is_work_that_its_pallet_stays_for(a_world):
+    """Seed 616. Two pallets for one station: each was swapped for the other before its run could begin, for ever."""
+    world = a_world(pallets=1)
+    open_by_stage = {}
+
+    def look(_event, decision):
+        for station in decision.state.stations.values():
+            if station.run is not None:
+                draft = Draft(world.core.tables, decision.state, world.now_ms)
+                seen = view(draft, decision.state.pallets[station.run.pallet])
+                open_by_stage.setdefault((station.station, station.run.stage), seen.open)
+
+    world.watch = look
+    finish(world, parts=1)
+    assert "2" in open_by_stage["touch-1", "preparing"]
+    assert "2" not in open_by_stage["touch-1", "measuring"]
 
 
 def later(after_ms, taken_after_ms=20_000):
