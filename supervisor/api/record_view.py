@@ -4,6 +4,7 @@ Rules of this file: limits and uncertainties are exact decimals inside; here the
 """
 
 from decimal import Decimal
+from typing import Literal
 
 from supervisor.api.ports import Kept, Page
 from supervisor.api.schema import Example, Instant, Schema, instant, shown_by
@@ -53,8 +54,18 @@ EXAMPLE: Example = {
                 "run_id": "R3120000050",
                 "result_id": "touch-1/3120000050",
                 "measured_at": "2025-11-25T09:17:55.900Z",
+                "raw": 25.0087,
+                "corrections": [],
+                "standard_u": 0.001,
+                "dof": None,
+                "station_serial": "CMM-0412",
+                "calibration": "K-2025-118",
+                "calibration_due": "2026-04-30",
+                "flaw": "",
             },
             "monitored_by": [],
+            "guard_factor": 1.65,
+            "conformance_probability": 1.0,
         }
     ],
 }
@@ -78,6 +89,15 @@ LINE_EXAMPLE: Example = {
 }
 
 
+class CorrectionView(Schema):
+    """What was added to a value as the station gave it."""
+
+    kind: Literal["offset", "temperature"]
+    name: str
+    amount: float
+    u: float
+
+
 class EvidenceView(Schema):
     """One measured value with its provenance."""
 
@@ -94,6 +114,19 @@ class EvidenceView(Schema):
     run_id: str
     result_id: str
     measured_at: Instant
+    raw: float | None
+    """What the station gave; the value is what became of it by the corrections (null = an older record, which did not keep it)."""
+    corrections: list[CorrectionView]
+    standard_u: float | None
+    """The standard uncertainty that was applied."""
+    dof: int | None
+    """Its degrees of freedom (null = well known)."""
+    station_serial: str
+    calibration: str
+    """The station's calibration certificate, as declared."""
+    calibration_due: str
+    flaw: str
+    """Why no verdict may rest on the value ("" = one may)."""
 
 
 class FindingView(Schema):
@@ -116,6 +149,10 @@ class FindingView(Schema):
     """The evidence that decided."""
     monitored_by: list[EvidenceView]
     """What other stations measured of the same characteristic."""
+    guard_factor: float | None
+    """How many standard uncertainties the guard band was."""
+    conformance_probability: float | None
+    """Probability that the requirement is kept (JCGM 106): information, the zones decide."""
 
 
 class RecordView(Schema):
@@ -240,6 +277,8 @@ def _finding(finding: Finding) -> FindingView:
         why=finding.why,
         decided_by=_evidence(finding.decided_by) if finding.decided_by else None,
         monitored_by=[_evidence(evidence) for evidence in finding.monitored_by],
+        guard_factor=_number(finding.guard_factor),
+        conformance_probability=finding.conformance_probability,
     )
 
 
@@ -256,6 +295,17 @@ def _evidence(evidence: Evidence) -> EvidenceView:
         run_id=evidence.run_id,
         result_id=evidence.result_id,
         measured_at=instant(evidence.measured_ms),
+        raw=evidence.raw,
+        corrections=[
+            CorrectionView(kind=c.kind, name=c.name, amount=float(c.amount), u=float(c.u))
+            for c in evidence.corrections
+        ],
+        standard_u=_number(evidence.standard_u),
+        dof=evidence.dof,
+        station_serial=evidence.station_serial,
+        calibration=evidence.calibration,
+        calibration_due=evidence.calibration_due,
+        flaw=evidence.flaw,
     )
 
 

@@ -13,6 +13,7 @@ from supervisor.cell.declaration import Declaration
 from supervisor.cell.model import Sorting
 from supervisor.cell.problem import Problem
 from supervisor.cell.profile import HandlerProfile
+from supervisor.cell.schema import DecisionRuleEntry
 
 ISO_14253_1_RULE = "ISO 14253-1:2017"
 ISO_14253_1_GUARD_FACTOR = Decimal("1.65")
@@ -118,16 +119,37 @@ def late_comes_after_the_expected_time(declaration: Declaration) -> Iterator[Pro
             )
 
 
-def guard_factor_fits_the_rule(declaration: Declaration) -> Iterator[Problem]:
-    """A rule that is named after the standard has the standard's guard band."""
-    rule = declaration.rule
+def decision_rules_are_agreed(declaration: Declaration) -> Iterator[Problem]:
+    """Any decision rule but the default one says who agreed on it and when; one named after the standard has its guard band."""
+    rules = [declaration.rule, *(draft.rule for draft in declaration.part_types if draft.rule)]
+    for rule in rules:
+        yield from _rule_problems(rule)
+
+
+def _rule_problems(rule: DecisionRuleEntry) -> Iterator[Problem]:
+    standard = rule.rule == ISO_14253_1_RULE
+    default = standard and rule.guard_factor == ISO_14253_1_GUARD_FACTOR
     if not 0 <= rule.guard_factor <= GUARD_FACTOR_MAX:
         yield rule.problem(
             "guard_factor",
             expected=f"standard uncertainties, from 0 to {GUARD_FACTOR_MAX}",
             remedy=f"write {ISO_14253_1_GUARD_FACTOR} for {ISO_14253_1_RULE}",
         )
-    elif rule.rule == ISO_14253_1_RULE and rule.guard_factor != ISO_14253_1_GUARD_FACTOR:
+    elif rule.agreed_by is None and (rule.agreed_on is not None or not default):
+        yield rule.problem(
+            "agreed_by",
+            expected=f"who agreed on it, as it is not {ISO_14253_1_RULE} with {ISO_14253_1_GUARD_FACTOR}",
+            found="nothing",
+            remedy="add `agreed_by:` and `agreed_on:`, or leave the decision rule out",
+        )
+    elif rule.agreed_by is not None and rule.agreed_on is None:
+        yield rule.problem(
+            "agreed_on",
+            expected="the day of the agreement",
+            found="nothing",
+            remedy="add `agreed_on:`, such as 2026-04-30",
+        )
+    elif standard and not default:
         yield rule.problem(
             "guard_factor",
             expected=f"{ISO_14253_1_GUARD_FACTOR}, as {ISO_14253_1_RULE} has it",

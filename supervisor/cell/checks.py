@@ -42,7 +42,7 @@ CHECKS = (
     Check(needs="entries", check=cell_checks.swaps_save_time),
     Check(needs="entries", check=cell_checks.moves_can_end_in_time),
     Check(needs="entries", check=cell_checks.late_comes_after_the_expected_time),
-    Check(needs="entries", check=cell_checks.guard_factor_fits_the_rule),
+    Check(needs="entries", check=cell_checks.decision_rules_are_agreed),
     Check(needs="entries", check=cell_checks.outfeeds_say_what_they_accept),
     Check(needs="entries", check=program_checks.pallets_are_free_before_the_result),
     Check(needs="entries", check=program_checks.coverage_factors_are_possible),

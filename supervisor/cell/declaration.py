@@ -34,6 +34,7 @@ class PartTypeDraft:
 
     part_type: str
     unit: Unit
+    rule: DecisionRuleEntry | None
     plan: tuple[CharacteristicEntry, ...]
     table: Table
 
@@ -110,6 +111,7 @@ def _draft(table: Table) -> PartTypeDraft:
     return PartTypeDraft(
         part_type=table.text("part_type") or "",
         unit=cast("Unit", unit) if unit in {"mm", "um", "deg"} else "mm",
+        rule=_sound_one(table, "decision_rule", DecisionRuleEntry),
         plan=_sound(table.tables("plan"), CharacteristicEntry),
         table=table,
     )

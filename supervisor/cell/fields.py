@@ -7,6 +7,7 @@ Rules of this file:
 """
 
 import re
+from datetime import date
 from decimal import Decimal
 from typing import Annotated, Self
 from urllib.parse import SplitResult, urlsplit
@@ -115,6 +116,16 @@ def _whole(written: object) -> int:
     return int(text)
 
 
+def _date(text: str) -> str:
+    try:
+        written = date.fromisoformat(text)
+    except ValueError:
+        written = None
+    if written is None or written.isoformat() != text:
+        raise refuse("a date", "write year, month and day like 2026-04-30")
+    return text
+
+
 def _above_zero(number: Decimal) -> Decimal:
     if number <= 0:
         raise refuse("a number above 0", "write a positive number")
@@ -204,6 +215,7 @@ Address = Annotated[str, BeforeValidator(_text), AfterValidator(_address), Writt
 Gtin = Annotated[
     str, BeforeValidator(_text), AfterValidator(_gtin), Written(words="14 digits, in quotes")
 ]
+Date = Annotated[str, BeforeValidator(_text), AfterValidator(_date), Written(words="date")]
 Exact = Annotated[Decimal, BeforeValidator(_exact), Written(words="number")]
 AboveZero = Annotated[
     Decimal, BeforeValidator(_exact), AfterValidator(_above_zero), Written(words="number above 0")

@@ -33,6 +33,7 @@ from supervisor.cell.problem import (
 )
 from supervisor.cell.profile import AnyProfile
 from supervisor.cell.schema import (
+    DecisionRuleEntry,
     HandlerEntry,
     PlaceEntry,
     ProgramEntry,
@@ -92,7 +93,16 @@ def _cell(declaration: Declaration) -> Cell:
             sorted(map(_part_type, declaration.part_types), key=lambda p: p.part_type)
         ),
         programs=tuple(sorted(map(_program, declaration.programs), key=lambda p: p.program)),
-        rule=DecisionRule(rule=declaration.rule.rule, guard_factor=declaration.rule.guard_factor),
+        rule=_rule(declaration.rule),
+    )
+
+
+def _rule(entry: DecisionRuleEntry) -> DecisionRule:
+    return DecisionRule(
+        rule=entry.rule,
+        guard_factor=entry.guard_factor,
+        agreed_by=entry.agreed_by or "",
+        agreed_on=entry.agreed_on or "",
     )
 
 
@@ -124,6 +134,9 @@ def _station(entry: StationEntry) -> Station:
         door_ms_max=_ms(entry.door_s_max),
         start_ms_max=_ms(entry.start_s_max),
         late_factor=entry.late_factor,
+        serial_number=entry.serial_number or "",
+        calibration=entry.calibration.certificate if entry.calibration else "",
+        calibration_due=entry.calibration.due if entry.calibration else "",
     )
 
 
@@ -152,6 +165,7 @@ def _part_type(draft: PartTypeDraft) -> PartType:
         gtin=draft.table.text("gtin") or "",
         revision=draft.table.text("revision") or "",
         plan=tuple(sorted(plan, key=lambda c: by_number(c.number))),
+        rule=None if draft.rule is None else _rule(draft.rule),
     )
 
 

@@ -44,23 +44,44 @@ class Characteristic:
 
 
 @value
+class DecisionRule:
+    """How conformity is decided. ``guard_factor`` times the standard uncertainty is the guard band (ISO 14253-1:2017: 1.65).
+
+    ``agreed_by`` and ``agreed_on`` (YYYY-MM-DD) say who agreed on a rule other than the default one, and when ("" = nobody had to).
+    """
+
+    rule: str
+    guard_factor: Decimal
+    agreed_by: str = ""
+    agreed_on: str = ""
+
+
+@value
 class PartType:
-    """A part type with its inspection plan. ``gtin`` (14 digits) is how a tag names it; ``revision`` is the plan's revision."""
+    """A part type with its inspection plan. ``gtin`` (14 digits) is how a tag names it; ``revision`` is the plan's revision.
+
+    ``rule`` is the decision rule of this plan; None = that of the cell.
+    """
 
     part_type: str
     title: str
     gtin: str
     revision: str
     plan: tuple[Characteristic, ...]
+    rule: DecisionRule | None = None
 
 
 @value
 class Coverage:
-    """That a program measures a characteristic, and how well: expanded uncertainty in the characteristic's unit with factor k."""
+    """That a program measures a characteristic, and how well: expanded uncertainty in the characteristic's unit with factor k.
+
+    ``dof`` are the degrees of freedom of the uncertainty; None = well known.
+    """
 
     number: str
     expanded_u: Decimal
     k: Decimal
+    dof: int | None = None
 
     def decides(self, required_u: Decimal) -> bool:
         """Whether the uncertainty, brought to k = 2, is within the required one. Products instead of quotients: nothing rounds."""
@@ -89,7 +110,11 @@ class Program:
 
 @value
 class Station:
-    """A measuring machine with its one nest. ``at_mm`` is its handover position along the handler's rail."""
+    """A measuring machine with its one nest. ``at_mm`` is its handover position along the handler's rail.
+
+    ``serial_number`` is the maker's; ``calibration`` names the certificate in force and ``calibration_due`` (YYYY-MM-DD) its last day
+    ("" where nothing is declared). Records carry all three.
+    """
 
     station: str
     title: str
@@ -100,6 +125,9 @@ class Station:
     door_ms_max: int
     start_ms_max: int
     late_factor: Decimal
+    serial_number: str = ""
+    calibration: str = ""
+    calibration_due: str = ""
 
 
 @value
@@ -150,14 +178,6 @@ class Handler:
     def travel_ms(self, from_mm: int, to_mm: int) -> int:
         """Expected travel time in ms between two positions along the rail."""
         return abs(to_mm - from_mm) * 1000 // self.speed_mm_s
-
-
-@value
-class DecisionRule:
-    """How conformity is decided. ``guard_factor`` times the standard uncertainty is the guard band (ISO 14253-1:2017: 1.65)."""
-
-    rule: str
-    guard_factor: Decimal
 
 
 @value

@@ -51,7 +51,7 @@ def _lines(declaration: Declaration) -> Iterator[Line]:
                     entry=entry,
                     limits=limits,
                     unit=unit_of(entry, draft.unit),
-                    guard_factor=declaration.rule.guard_factor,
+                    guard_factor=(draft.rule or declaration.rule).guard_factor,
                 )
 
 

@@ -26,6 +26,7 @@ from supervisor.cell.iso286 import GRADE_MAX, GRADE_MIN, LETTERS, SIZE_MM_MAX
 from supervisor.cell.kinds import KINDS, UNITS, KindName
 from supervisor.cell.plan_checks import LINE_CHECKS, lines_make_sense
 from supervisor.cell.schema import (
+    CalibrationEntry,
     CellFile,
     CharacteristicEntry,
     CoverageEntry,
@@ -73,6 +74,7 @@ SECTIONS: tuple[tuple[str, type[Declared]], ...] = (
     ("The cell: `cell.yaml`", CellFile),
     ("`handler`", HandlerEntry),
     ("`stations`", StationEntry),
+    ("`calibration`", CalibrationEntry),
     ("`readers`", ReaderEntry),
     ("`places`", PlaceEntry),
     ("`decision_rule`", DecisionRuleEntry),

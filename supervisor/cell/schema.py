@@ -14,6 +14,7 @@ from pydantic import BeforeValidator, Field
 from supervisor.cell.fields import (
     AboveZero,
     Address,
+    Date,
     Declared,
     Exact,
     FromOne,
@@ -66,6 +67,13 @@ class HandlerEntry(Declared):
     )
 
 
+class CalibrationEntry(Declared):
+    """The calibration of a station that is in force. Every record names it."""
+
+    certificate: Text = Field(description="Number of the certificate.")
+    due: Date = Field(description="Last day on which it holds, such as 2026-04-30.")
+
+
 class StationEntry(Declared):
     """A measuring machine with its one nest. The nest's place has the station's id."""
 
@@ -88,6 +96,12 @@ class StationEntry(Declared):
     late_factor: Exact = Field(
         default=Decimal("1.5"),
         description="A run is late after this many times its expected duration.",
+    )
+    serial_number: Text | None = Field(
+        default=None, description="The maker's serial number; it stands in every record."
+    )
+    calibration: CalibrationEntry | None = Field(
+        default=None, description="The calibration in force."
     )
 
 
@@ -132,6 +146,11 @@ class DecisionRuleEntry(Declared):
         default=Decimal("1.65"),
         description="Guard band in standard uncertainties. ISO 14253-1:2017 has 1.65; 0 is simple acceptance.",
     )
+    agreed_by: Text | None = Field(
+        default=None,
+        description="Who agreed on it, for any rule but the default one: both parties, by name or role.",
+    )
+    agreed_on: Date | None = Field(default=None, description="The day of that agreement.")
 
 
 class CellFile(Declared):
@@ -209,6 +228,10 @@ class PartTypeFile(Declared):
     unit: Unit = Field(
         default="mm", description="Unit of all characteristics that do not state their own."
     )
+    decision_rule: DecisionRuleEntry | None = Field(
+        default=None,
+        description="How conformity is decided for this part type; as in `cell.yaml` if left out.",
+    )
     plan: list[CharacteristicEntry] = Field(min_length=1, description="The characteristics.")
 
 
@@ -222,6 +245,11 @@ class CoverageEntry(Declared):
     k: Exact | None = Field(
         default=None,
         description="Its coverage factor, at least 1; that of the program if left out.",
+    )
+    dof: FromOne | None = Field(
+        default=None,
+        description="Degrees of freedom of the uncertainty, if it comes from few values: the guard band gets wider. "
+        "If left out: well known.",
     )
 
 
@@ -252,6 +280,7 @@ class ProgramEntry(Declared):
             number=cover.number,
             expanded_u=cover.expanded_u,
             k=self.k if cover.k is None else cover.k,
+            dof=cover.dof,
         )
 
 

@@ -55,7 +55,10 @@ class CellTables:
         self.programs: dict[str, Program] = {program.program: program for program in cell.programs}
         self.plans = {
             part.part_type: PlanTable(
-                part, [p for p in cell.programs if p.part_type == part.part_type], cell.rule
+                part,
+                [p for p in cell.programs if p.part_type == part.part_type],
+                cell.rule,
+                cell.stations,
             )
             for part in cell.part_types
         }

@@ -11,11 +11,13 @@ Rules of this file:
 import hashlib
 from collections.abc import Iterator, Sequence
 
+import msgspec
+
 from supervisor.cell.value import replace, value
 from supervisor.core.commands import StoreRecord
 from supervisor.core.events import HistoryLost, SupervisorStarted
 from supervisor.store.chain import Fault, Known, Row, VerifyReport, head_fault, verify
-from supervisor.store.codec import decode_entry, encode_record
+from supervisor.store.codec import decode_entry, decode_record, encode_record
 from supervisor.store.declarations import Declarations, fits
 from supervisor.store.errors import StoreError
 from supervisor.store.head_file import HeadFile
@@ -140,11 +142,22 @@ def _records_of(row: Row) -> list[str]:
 
 def _record_fault(records: Records, commanded: dict[bytes, int]) -> Fault | None:
     for seq, serial, body in records.bodies():
-        if commanded.pop(_hash(body), None) != seq:
+        if _taken(commanded, body) != seq:
             return Fault(seq=seq, what=f"the record of {serial} is not the one that the entry kept")
     for seq in sorted(commanded.values()):
         return Fault(seq=seq, what="the record that the entry kept is missing")
     return None
+
+
+def _taken(commanded: dict[bytes, int], body: str) -> int | None:
+    """The entry that commanded a record, whose hash is taken out. An older version wrote the same record shorter."""
+    seq = commanded.pop(_hash(body), None)
+    if seq is not None:
+        return seq
+    try:
+        return commanded.pop(_hash(encode_record(decode_record(body))), None)
+    except msgspec.DecodeError:
+        return None
 
 
 def _hash(body: str) -> bytes:

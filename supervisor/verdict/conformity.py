@@ -9,11 +9,14 @@ Rules of this file:
 The clauses of ISO 14253-1:2017 are from memory: default conformance probability 95 %, guard band 1.65 standard uncertainties.
 """
 
+import math
 from decimal import ROUND_CEILING, Context, Decimal
 from typing import Literal
 
-from supervisor.cell.model import EXACT, NaturalLimit
+from supervisor.cell.model import EXACT, Characteristic, NaturalLimit
 from supervisor.cell.value import value
+from supervisor.statistics.conformance import Limits, probability_conforming
+from supervisor.statistics.distributions import normal_cdf, student_quantile
 
 _UPWARD = Context(prec=12, rounding=ROUND_CEILING)
 _READABLE = Context(prec=8)
@@ -51,6 +54,34 @@ class Judgement:
 def standard_uncertainty(expanded_u: Decimal, k: Decimal) -> Decimal:
     """``expanded_u / k``, rounded up at the twelfth digit. ``k`` is above zero."""
     return _UPWARD.divide(expanded_u, k)
+
+
+def factor_for(guard_factor: Decimal, dof: int | None) -> Decimal:
+    """The guard factor that keeps its probability when the uncertainty has few degrees of freedom; None = well known.
+
+    The factor of a rule is a quantile of the normal distribution; with few degrees of freedom the same quantile of Student's
+    distribution takes its place (1.65 becomes 1.82 with ten). Rounded up at the fourth digit; a factor of 0 stays 0.
+    """
+    if dof is None or guard_factor == 0:
+        return guard_factor
+    quantile = student_quantile(normal_cdf(float(guard_factor)), dof)
+    return max(guard_factor, Decimal(quantile).quantize(Decimal("0.0001"), ROUND_CEILING))
+
+
+def conformance_probability(
+    measured: float, requirement: Characteristic, standard_u: Decimal, dof: int | None
+) -> float:
+    """The probability that the requirement is kept, given the value (JCGM 106:2012 7.3, 7.4, from memory): information only.
+
+    Rounded to six digits, so that it is the same on every machine.
+    """
+    limits = Limits(
+        lower=None if requirement.lower is None else float(requirement.lower),
+        upper=None if requirement.upper is None else float(requirement.upper),
+        zero_below=requirement.natural_limit == "zero",
+    )
+    degrees = math.inf if dof is None else dof
+    return round(probability_conforming(measured, float(standard_u), limits, dof=degrees), 6)
 
 
 def zones(

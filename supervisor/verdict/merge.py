@@ -10,9 +10,9 @@ Rules of this file:
 from collections.abc import Sequence
 from types import MappingProxyType
 
-from supervisor.cell.model import REQUIRED_U_K, Characteristic, Sorting
+from supervisor.cell.model import REQUIRED_U_K, Characteristic, DecisionRule, Sorting
 from supervisor.cell.value import value
-from supervisor.verdict.conformity import Zones, judge, shown
+from supervisor.verdict.conformity import Zones, conformance_probability, judge, shown
 from supervisor.verdict.plan_table import PlanTable
 from supervisor.verdict.record import Finding, Record, Verdict
 from supervisor.verdict.result import StationResult
@@ -70,7 +70,7 @@ def merge(part: Part, table: PlanTable, results: Sequence[StationResult]) -> Rec
         produced=part.produced,
         pallet=part.pallet,
         declaration=part.declaration,
-        rule=f"{table.rule.rule}, guard factor {shown(table.rule.guard_factor)}",
+        rule=rule_in_words(table.rule),
         revision=part.revision,
         entered_ms=part.entered_ms,
         decided_ms=part.decided_ms,
@@ -80,6 +80,16 @@ def merge(part: Part, table: PlanTable, results: Sequence[StationResult]) -> Rec
     )
 
 
+def rule_in_words(rule: DecisionRule) -> str:
+    """The decision rule with its guard factor and, where somebody had to agree on it, who did and when."""
+    words = f"{rule.rule}, guard factor {shown(rule.guard_factor)}"
+    if rule.guard_factor == 0:
+        words += " (simple acceptance)"
+    if not rule.agreed_by:
+        return words
+    return f"{words}, agreed by {rule.agreed_by} on {rule.agreed_on}"
+
+
 def sorting_of(record: Record) -> Sorting:
     """Where the part goes: everything that is neither proven good nor proven bad waits for a person."""
     return SORTING[record.verdict]
@@ -87,13 +97,19 @@ def sorting_of(record: Record) -> Sorting:
 
 def _finding(characteristic: Characteristic, values: Sequence[Weighed]) -> Finding:
     deciding = values[0] if values and values[0].may_decide else None
+    factor = probability = None
     if deciding is None:
         bounds = _UNBOUNDED
         verdict, why = _without_evidence(characteristic, values)
     else:
-        bounds = deciding.ability.bounds
+        ability = deciding.ability
+        bounds = ability.bounds
         judged = judge(deciding.number, bounds, characteristic.unit)
         verdict, why = judged.verdict, judged.why
+        factor = ability.guard_factor
+        probability = conformance_probability(
+            deciding.number, characteristic, ability.standard_u, ability.coverage.dof
+        )
     return Finding(
         number=characteristic.number,
         name=characteristic.name,
@@ -109,6 +125,8 @@ def _finding(characteristic: Characteristic, values: Sequence[Weighed]) -> Findi
         why=why,
         decided_by=None if deciding is None else deciding.evidence,
         monitored_by=tuple(each.evidence for each in values if each is not deciding),
+        guard_factor=factor,
+        conformance_probability=probability,
     )
 
 

@@ -9,19 +9,30 @@ Rules of this file:
 from collections.abc import Sequence
 from decimal import Decimal
 
-from supervisor.cell.model import Characteristic, Coverage, DecisionRule, PartType, Program
+from supervisor.cell.model import (
+    Characteristic,
+    Coverage,
+    DecisionRule,
+    PartType,
+    Program,
+    Station,
+)
 from supervisor.cell.value import value
-from supervisor.verdict.conformity import Zones, standard_uncertainty, zones
+from supervisor.verdict.conformity import Zones, factor_for, standard_uncertainty, zones
 
 
 @value
 class Ability:
-    """How a program can judge a characteristic: its uncertainty, whether that is small enough, and the zones that follow."""
+    """How a program can judge a characteristic: its uncertainty, whether that is small enough, and the zones that follow.
+
+    ``guard_factor`` is that of the decision rule, widened where the uncertainty has few degrees of freedom.
+    """
 
     characteristic: Characteristic
     program: Program
     coverage: Coverage
     standard_u: Decimal
+    guard_factor: Decimal
     capable: bool
     bounds: Zones
 
@@ -29,16 +40,22 @@ class Ability:
 class PlanTable:
     """The inspection plan of a part type with every program's abilities.
 
-    ``programs`` may hold those of other part types too; they are left out.
+    ``programs`` may hold those of other part types too; they are left out. ``rule`` is the cell's; a plan's own goes before it.
+    ``stations`` tell serial numbers and calibrations; what is said of a station that is missing there is empty.
     """
 
-    __slots__ = ("abilities", "capable", "part_type", "programs", "rule")
+    __slots__ = ("abilities", "capable", "part_type", "programs", "rule", "stations")
 
     def __init__(
-        self, part_type: PartType, programs: Sequence[Program], rule: DecisionRule
+        self,
+        part_type: PartType,
+        programs: Sequence[Program],
+        rule: DecisionRule,
+        stations: Sequence[Station] = (),
     ) -> None:
         self.part_type = part_type
-        self.rule = rule
+        self.rule = rule = part_type.rule or rule
+        self.stations = {station.station: station for station in stations}
         self.programs = tuple(each for each in programs if each.part_type == part_type.part_type)
         plan = {characteristic.number: characteristic for characteristic in part_type.plan}
         self.abilities = {each.program: _abilities(plan, each, rule) for each in self.programs}
@@ -77,17 +94,19 @@ def _ability(
     characteristic: Characteristic, program: Program, coverage: Coverage, rule: DecisionRule
 ) -> Ability:
     standard_u = standard_uncertainty(coverage.expanded_u, coverage.k)
+    guard_factor = factor_for(rule.guard_factor, coverage.dof)
     return Ability(
         characteristic=characteristic,
         program=program,
         coverage=coverage,
         standard_u=standard_u,
+        guard_factor=guard_factor,
         capable=coverage.decides(characteristic.required_u),
         bounds=zones(
             characteristic.lower,
             characteristic.upper,
             characteristic.natural_limit,
             standard_u,
-            rule.guard_factor,
+            guard_factor,
         ),
     )

@@ -13,8 +13,24 @@ Verdict = Literal["conforming", "nonconforming", "undecided", "not measured", "s
 
 
 @value
+class Correction:
+    """What was added to a value as the station gave it, in its unit: ``amount`` with standard uncertainty ``u``, named for people."""
+
+    kind: Literal["offset", "temperature"]
+    name: str
+    amount: Decimal
+    u: Decimal
+
+
+@value
 class Evidence:
-    """One measured value with its provenance: who measured it how well, and in which run."""
+    """One measured value with its provenance: who measured it how well, and in which run.
+
+    ``value`` is what was judged, ``raw`` what the station gave, ``corrections`` what lies between them. ``standard_u`` is the standard
+    uncertainty that was applied, with its degrees of freedom (None = well known). ``flaw`` says why no verdict may rest on the value
+    ("" = one may). ``calibration`` and ``calibration_due`` are what the declaration says of the station. A field with a default was
+    not kept by older versions.
+    """
 
     value: float | None
     unit: str
@@ -27,6 +43,14 @@ class Evidence:
     run_id: str
     result_id: str
     measured_ms: int
+    raw: float | None = None
+    corrections: tuple[Correction, ...] = ()
+    standard_u: Decimal | None = None
+    dof: int | None = None
+    station_serial: str = ""
+    calibration: str = ""
+    calibration_due: str = ""
+    flaw: str = ""
 
 
 @value
@@ -34,6 +58,8 @@ class Finding:
     """The verdict on one characteristic: the limits, the deciding evidence (None if there is none), and other stations' evidence.
 
     ``accept_lower``/``accept_upper`` bound the conformity zone that was applied (None = open on that side, or nothing decided).
+    ``guard_factor`` is how many standard uncertainties the guard band was; ``conformance_probability`` is the probability that the
+    requirement is kept (JCGM 106), as information beside the verdict: the zones decide. Both are None where nothing decided.
     """
 
     number: str
@@ -50,6 +76,8 @@ class Finding:
     why: str
     decided_by: Evidence | None
     monitored_by: tuple[Evidence, ...]
+    guard_factor: Decimal | None = None
+    conformance_probability: float | None = None
 
 
 @value

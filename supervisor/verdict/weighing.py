@@ -11,6 +11,7 @@ from collections import Counter
 from collections.abc import Mapping, Sequence
 from decimal import Decimal
 
+from supervisor.cell.model import Station
 from supervisor.cell.value import value
 from supervisor.verdict.conformity import exact_value
 from supervisor.verdict.plan_table import Ability, PlanTable
@@ -26,6 +27,7 @@ class Weighed:
     result: StationResult
     measured: MeasuredValue
     flaw: str
+    station: Station | None
 
     @property
     def may_decide(self) -> bool:
@@ -42,6 +44,7 @@ class Weighed:
     def evidence(self) -> Evidence:
         """What a record keeps of it."""
         coverage, program = self.ability.coverage, self.ability.program
+        station = self.station
         return Evidence(
             value=self.measured.value,
             unit=self.measured.unit,
@@ -54,6 +57,13 @@ class Weighed:
             run_id=self.result.run_id,
             result_id=self.result.result_id,
             measured_ms=self.result.measured_ms,
+            raw=self.measured.value,
+            standard_u=self.ability.standard_u,
+            dof=coverage.dof,
+            station_serial=station.serial_number if station else "",
+            calibration=station.calibration if station else "",
+            calibration_due=station.calibration_due if station else "",
+            flaw=self.flaw,
         )
 
 
@@ -66,7 +76,7 @@ def weigh(table: PlanTable, results: Sequence[StationResult]) -> dict[str, list[
     for result in results:
         abilities = table.abilities.get(result.program)
         if abilities is not None:
-            _weigh_result(weighed, abilities, result)
+            _weigh_result(weighed, abilities, result, table.stations.get(result.station))
     return weighed
 
 
@@ -104,7 +114,10 @@ def _impossible(ability: Ability, negative: float) -> bool:
 
 
 def _weigh_result(
-    weighed: dict[str, list[Weighed]], abilities: Mapping[str, Ability], result: StationResult
+    weighed: dict[str, list[Weighed]],
+    abilities: Mapping[str, Ability],
+    result: StationResult,
+    station: Station | None,
 ) -> None:
     times_given = Counter([measured.number for measured in result.values])
     for measured in result.values:
@@ -114,5 +127,7 @@ def _weigh_result(
             wrong = (
                 "the same result gives it more than once" if repeated else flaw(ability, measured)
             )
-            one = Weighed(ability=ability, result=result, measured=measured, flaw=wrong)
+            one = Weighed(
+                ability=ability, result=result, measured=measured, flaw=wrong, station=station
+            )
             weighed.setdefault(measured.number, []).append(one)

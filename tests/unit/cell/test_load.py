@@ -1,5 +1,7 @@
 """A folder becomes a cell: whole, exact, sorted, with a digest; or a list of everything that is wrong."""
 
+import hashlib
+import json
 import re
 import shutil
 from decimal import Decimal
@@ -178,6 +180,20 @@ def test_a_cell_survives_the_journey_through_text(example):
     assert cell_from_json(text) == example.cell
     assert cell_to_json(cell_from_json(text)) == text
     assert digest_of(cell_from_json(text)) == example.cell.digest
+
+
+def test_a_text_from_before_a_key_existed_is_read_with_its_default_and_keeps_its_digest(example):
+    plain = json.loads(cell_to_json(example.cell))
+    for station in plain["stations"]:
+        del station["serial_number"], station["calibration"], station["calibration_due"]
+    plain["digest"] = ""
+    older = json.dumps(plain, sort_keys=True, separators=(",", ":"), ensure_ascii=False)
+    plain["digest"] = hashlib.sha256(older.encode()).hexdigest()
+
+    cell = cell_from_json(json.dumps(plain))
+
+    assert cell.digest == plain["digest"]
+    assert {station.calibration for station in cell.stations} == {""}
 
 
 def test_a_changed_text_of_a_cell_is_refused(example):

@@ -4,14 +4,15 @@ import pytest
 
 from supervisor.core.commands import SetDoor, SetTimer
 from supervisor.shell.fold import JournalUnled
+from supervisor.shell.ports import SCHEMA
 from supervisor.shell.step import decide_batch
 
 
 def test_each_fact_gets_the_next_number_and_the_time_of_its_batch(the):
     batch = decide_batch(the.fold(), [the.started(), the.door("closed")], after_seq=41, at_ms=7)
     assert [(entry.seq, entry.at_ms, entry.schema) for entry in batch.entries] == [
-        (42, 7, 1),
-        (43, 7, 1),
+        (42, 7, SCHEMA),
+        (43, 7, SCHEMA),
     ]
 
 
