@@ -78,6 +78,8 @@ def _without_value(finding: Finding, why: str) -> Finding:
         why=f"the value of {by.station}, run {by.run_id}, was withdrawn: {why}",
         decided_by=None,
         monitored_by=(by, *finding.monitored_by),
+        guard_factor=None,
+        conformance_probability=None,
     )
 
 
