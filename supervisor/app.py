@@ -5,6 +5,7 @@ Rules of this file:
 - The page is up first; machines connect one by one, in their own time.
 - A task that dies ends the process with its reason: whoever supervises the process starts it again, and the journal knows the rest.
 - After a broken invariant only the runtime stops (S10); page and interface stay up and say so.
+- Whoever stands by answers that it does, and looks at the lease; when the cell is free it goes the ordinary way from there.
 - Told to end, it ends within ``END_S_MAX``: streams close, machines are let go, what was decided is in the journal.
 """
 
@@ -15,8 +16,8 @@ import logging
 import signal
 import socket
 import time
-from collections.abc import Callable, Coroutine, Generator, Mapping, Sequence
-from contextlib import contextmanager
+from collections.abc import Callable, Coroutine, Generator, Iterator, Mapping, Sequence
+from contextlib import contextmanager, suppress
 from functools import cache
 from importlib.metadata import version
 from pathlib import Path
@@ -25,12 +26,15 @@ from typing import Annotated, Any, Literal
 import uvicorn
 from fastapi import FastAPI
 from pydantic import BaseModel, ConfigDict, Field
+from starlette.types import ASGIApp
 
+from supervisor.api.driver_view import Vitals
 from supervisor.api.link_view import GrantedView, LinkView, ValueView
 from supervisor.api.lookout import Lookout
 from supervisor.api.ports import Page, RecordQuestion, Sources
 from supervisor.api.schema import instant
 from supervisor.api.service import create_service
+from supervisor.api.standby import create_standby
 from supervisor.cell.canonical import cell_from_json, cell_to_json
 from supervisor.cell.load import LoadedCell, load_cell
 from supervisor.cell.profile import HandlerProfile, ReaderProfile, StationProfile
@@ -39,8 +43,10 @@ from supervisor.core.decide import Core
 from supervisor.core.events import SupervisorStarted
 from supervisor.core.state import CellState
 from supervisor.shell.clock import CellClock, start_clock
+from supervisor.shell.lag import LagMeter
 from supervisor.shell.outbox import outbox_for
-from supervisor.shell.ports import Decider, Published
+from supervisor.shell.permit import RENEWALS_PER_LEASE, UNLEASED, LeasedPermit, Permit
+from supervisor.shell.ports import Decider, JournalEntry, Published
 from supervisor.shell.recovery import recover
 from supervisor.shell.runtime import Runtime, Wiring
 from supervisor.stations.adapter import WiredAdapter
@@ -48,13 +54,15 @@ from supervisor.stations.adapter import Wiring as LinkWiring
 from supervisor.stations.connection import LinkOptions
 from supervisor.stations.handler import HandlerAdapter
 from supervisor.stations.link import LinkReport
+from supervisor.stations.permits import lasts_s
 from supervisor.stations.reader import ReaderAdapter
 from supervisor.stations.reading import Reading
 from supervisor.stations.station import StationAdapter
 from supervisor.store.chain import Known
 from supervisor.store.declarations import Declarations
 from supervisor.store.head_note import kept_heads, note_of
-from supervisor.store.opening import Store, open_store
+from supervisor.store.lease import LENGTH_S, LENGTH_S_MAX, LENGTH_S_MIN
+from supervisor.store.opening import Standby, Store, open_store
 from supervisor.store.records import RecordFilter, Records
 from supervisor.store.signing import SigningKey, signing_key, verifying_key
 from supervisor.web.pages import add_pages
@@ -84,6 +92,11 @@ class Settings(BaseModel):
     """Files with heads kept elsewhere that the journal must not be short of."""
     head_key: Path | None = None
     """The public key that those heads must be signed with; without one, the counterpart of ``signing_key`` if there is one."""
+    rival: Literal["refuse", "stand by"] = "refuse"
+    """What to do while another supervisor drives the cell: end at once, or wait."""
+    lease_s: Annotated[float, Field(ge=LENGTH_S_MIN, le=LENGTH_S_MAX)] = LENGTH_S
+    fence_above: Annotated[int, Field(ge=0, lt=2**31)] = 0
+    """The fence becomes larger than this, for machines that have seen larger ones from another database."""
 
     def reach(self) -> Literal["this machine", "the network"]:
         """Who can reach the interface."""
@@ -99,12 +112,13 @@ class AddressTaken(Exception):  # noqa: N818 - it says what happened
 
 @value
 class Serving:
-    """What is known once the interface listens."""
+    """What is known once the interface listens. ``fence`` is 0 while standing by."""
 
     url: str
     cell: str
     database: str
     fence: int
+    role: Literal["driving", "standing by"]
 
 
 class _Ended(Exception):  # noqa: N818 - a signal within this file
@@ -118,6 +132,14 @@ Rewire = Callable[[Wiring[CellState]], Wiring[CellState]]
 def as_wired(wiring: Wiring[CellState]) -> Wiring[CellState]:
     """Nothing between the step and its neighbours."""
     return wiring
+
+
+@value
+class Custody:
+    """What proves the journal: the key that its heads are signed with, and heads that were kept elsewhere."""
+
+    seal: SigningKey | None
+    heads: Sequence[Known]
 
 
 async def serve(
@@ -135,22 +157,89 @@ async def serve(
     """
     loaded = load_cell(settings.cell)
     seal = signing_key(settings.signing_key) if settings.signing_key else None
-    heads = _heads(settings, seal)
+    custody = Custody(seal=seal, heads=_heads(settings, seal))
     listening = _listen(settings)
-    with listening, open_store(settings.database, seal=seal, heads=heads) as store:
-        store.declarations.keep(loaded.cell.digest, cell_to_json(loaded.cell))
-        process = _Process(settings, loaded, store, seal, rewire)
-        # What is loaded by now stays. Looking through it again and again would hold up a step for more than a tenth of a second.
-        gc.collect()
-        gc.freeze()
-        port = listening.getsockname()[1]
-        serving = Serving(
-            url=f"http://{_in_url(settings.host)}:{port}/",
-            cell=loaded.cell.cell,
-            database=settings.database,
-            fence=store.fence,
+    port = listening.getsockname()[1]
+
+    def told(role: Literal["driving", "standing by"], fence: int) -> None:
+        announce(
+            Serving(
+                url=f"http://{_in_url(settings.host)}:{port}/",
+                cell=loaded.cell.cell,
+                database=settings.database,
+                fence=fence,
+                role=role,
+            )
         )
-        await process.run(listening, lambda: announce(serving))
+
+    with listening:
+        store = await _taken(settings, custody, listening, lambda: told("standing by", 0))
+        if store is None:
+            return
+        with store:
+            store.declarations.keep(loaded.cell.digest, cell_to_json(loaded.cell))
+            process = _Process(settings, loaded, store, seal, rewire)
+            # What is loaded by now stays. Looking through it again and again would hold up a step for more than a tenth of a second.
+            gc.collect()
+            gc.freeze()
+            await process.run(listening, lambda: told("driving", store.fence))
+
+
+async def _taken(
+    settings: Settings,
+    custody: Custody,
+    listening: socket.socket,
+    announce: Callable[[], None],
+) -> Store | None:
+    """The store of the cell, at once or after standing by; None if the process was told to end meanwhile."""
+    if settings.rival == "refuse":
+        return open_store(
+            settings.database,
+            seal=custody.seal,
+            heads=custody.heads,
+            lease_s=settings.lease_s,
+            fence_above=settings.fence_above,
+        )
+    standby = Standby(
+        settings.database,
+        seal=custody.seal,
+        heads=custody.heads,
+        lease_s=settings.lease_s,
+        fence_above=settings.fence_above,
+    )
+    try:
+        store = standby.look()
+        return store or await _stand_by(standby, settings, listening, announce)
+    finally:
+        standby.close()
+
+
+async def _stand_by(
+    standby: Standby, settings: Settings, listening: socket.socket, announce: Callable[[], None]
+) -> Store | None:
+    """Answer that we stand by, and look at the lease, until the cell is free or we are told to end."""
+
+    def said() -> str:
+        return f"{standby.driver or 'another supervisor'} drives the cell of {settings.cell}"
+
+    app = create_standby(said, retry_s=settings.lease_s, reach=settings.reach())
+    server, ending = _server(app), asyncio.Event()
+    serving = asyncio.create_task(server.serve(sockets=[listening.dup()]))
+    with _on_signals(ending):
+        await server.listening.wait()
+        announce()
+        store = None
+        while store is None and not ending.is_set():
+            with suppress(TimeoutError):
+                async with asyncio.timeout(standby.pause_s):
+                    await ending.wait()
+            store = await asyncio.to_thread(standby.look)
+        server.should_exit = True
+        await serving
+        if store is not None and ending.is_set():
+            store.close()
+            return None
+    return store
 
 
 def _heads(settings: Settings, seal: SigningKey | None) -> list[Known]:
@@ -175,8 +264,12 @@ class _Process:
         cell = loaded.cell
         core = Core(cell)
         recovered = recover(
-            deciders_of(store.declarations, core), store.journal, store.snapshots(CellState)
+            deciders_of(store.declarations, core),
+            _AwakeWhileReading(store),
+            store.snapshots(CellState),
         )
+        self._permit = LeasedPermit(store.lease, turn_s=_turn_s(loaded, settings.speed))
+        self._lag = LagMeter()
         self._lookout = Lookout()
         if recovered.broken and recovered.fold.started():
             self._lookout.publish(
@@ -184,7 +277,7 @@ class _Process:
             )
         clock = start_clock(after_ms=recovered.head.at_ms, speed=settings.speed)
         self._seal = seal
-        self._adapters = adapters_of(loaded, settings.speed)
+        self._adapters = adapters_of(loaded, settings.speed, self._permit)
         wiring = Wiring(
             journal=store.journal,
             snapshots=store.snapshots(CellState),
@@ -192,6 +285,7 @@ class _Process:
             outbox=outbox_for(cell, self._adapters),
             publisher=self._lookout,
             writer="thread",
+            pulse=self._permit,
         )
         self._runtime = Runtime(recovered, rewire(wiring))
         self._started = SupervisorStarted(
@@ -211,6 +305,7 @@ class _Process:
             head_note=lambda head: note_of(head, self._seal),
             version=self._started.version,
             speed=settings.speed,
+            vitals=self._vitals,
         )
         app = create_service(sources, reach=settings.reach())
         add_pages(app)
@@ -219,17 +314,17 @@ class _Process:
     def _links(self) -> Mapping[str, LinkView]:
         return {adapter.name: link_view(adapter.report()) for adapter in self._adapters}
 
+    def _vitals(self) -> Vitals:
+        refusals = [(adapter.name, adapter.refusal()) for adapter in self._adapters]
+        return Vitals(
+            permit=self._permit.status(),
+            lag=self._lag.lag(),
+            refusals=tuple(f"{name} refuses: {why}" for name, why in refusals if why),
+        )
+
     async def run(self, listening: socket.socket, announce: Callable[[], None]) -> None:
         """Run everything until told to end."""
-        server = _Server(
-            uvicorn.Config(
-                self._app,
-                log_config=None,
-                access_log=False,
-                lifespan="off",
-                timeout_graceful_shutdown=1,
-            )
-        )
+        server = _server(self._app)
         ending = asyncio.Event()
         with _on_signals(ending):
             try:
@@ -238,6 +333,8 @@ class _Process:
                         _named("interface", server.serve(sockets=[listening]))
                     )
                     group.create_task(_named("step", self._step()))
+                    group.create_task(_named("lease", self._permit.lost()))
+                    group.create_task(_named("loop lag", self._lag.run()))
                     group.create_task(self._end_when_told(ending, server, serving))
                     await server.listening.wait()
                     announce()
@@ -245,10 +342,15 @@ class _Process:
                         group.create_task(_named(adapter.name, self._drive(adapter)))
             except* _Ended:
                 _log.info("ended")
+            finally:
+                await self._permit.close()
 
     async def _step(self) -> None:
         await self._runtime.run(self._started)
         _log.critical("stopped by a defect (S10): %s", self._runtime.status().why)
+        while True:  # the cell stays ours: another supervisor would only meet the same defect. No machine is told to go on.
+            self._permit.stalled()
+            await asyncio.sleep(self._permit.turn_s)
 
     async def _drive(self, adapter: WiredAdapter) -> None:
         await adapter.run(self._runtime.inbox.emitter(adapter.name))
@@ -280,6 +382,37 @@ class _Server(uvicorn.Server):
     def capture_signals(self) -> Generator[None]:
         """Capture none."""
         yield
+
+
+def _server(app: ASGIApp) -> _Server:
+    return _Server(
+        uvicorn.Config(
+            app,
+            log_config=None,
+            access_log=False,
+            lifespan="off",
+            timeout_graceful_shutdown=1,
+        )
+    )
+
+
+class _AwakeWhileReading:
+    """A journal whose reader stays awake: the lease is renewed between entries, for as long as they are read and folded."""
+
+    def __init__(self, store: Store) -> None:
+        self._journal = store.journal
+        self._lease = store.lease
+        self.append = store.journal.append
+        self.head = store.journal.head
+
+    def read(self, from_seq: int) -> Iterator[JournalEntry]:
+        """The entries from a number on."""
+        due_s = 0.0
+        for entry in self._journal.read(from_seq):
+            if time.monotonic() >= due_s:
+                self._lease.renew()
+                due_s = time.monotonic() + self._lease.length_s / RENEWALS_PER_LEASE
+            yield entry
 
 
 @contextmanager
@@ -336,11 +469,13 @@ def deciders_of(declarations: Declarations, current: Core) -> Callable[[str], De
 # --- machines ------------------------------------------------------------------------------------------------------------------
 
 
-def adapters_of(loaded: LoadedCell, speed: float) -> Sequence[WiredAdapter]:
-    """An adapter for each station, the handler and each reader of a cell."""
+def adapters_of(
+    loaded: LoadedCell, speed: float, permit: Permit = UNLEASED
+) -> Sequence[WiredAdapter]:
+    """An adapter for each station, the handler and each reader of a cell; they send while the permit holds."""
     cell = loaded.cell
     interval_ms = max(INTERVAL_MS_MIN, INTERVAL_MS / speed) if speed > 1 else INTERVAL_MS
-    wiring = LinkWiring(options=LinkOptions(interval_ms=interval_ms), speed=speed)
+    wiring = LinkWiring(options=LinkOptions(interval_ms=interval_ms), speed=speed, permit=permit)
     adapters: list[WiredAdapter] = []
     for station in cell.stations:
         profile = loaded.profiles[station.profile]
@@ -359,6 +494,13 @@ def adapters_of(loaded: LoadedCell, speed: float) -> Sequence[WiredAdapter]:
             ReaderAdapter(reader.reader, reader.url, profile, places=places, wiring=wiring)
         )
     return adapters
+
+
+def _turn_s(loaded: LoadedCell, speed: float) -> float:
+    """How often the step has to turn so that every machine's permit is renewed in time."""
+    renewed = [getattr(profile, "permit", None) for profile in loaded.profiles.values()]
+    lasting = [lasts_s(permit, speed) for permit in renewed if permit is not None]
+    return min(lasting, default=LENGTH_S_MAX) / RENEWALS_PER_LEASE
 
 
 def link_view(report: LinkReport) -> LinkView:

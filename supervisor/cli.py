@@ -17,7 +17,7 @@ import traceback
 from collections import Counter
 from collections.abc import Callable, Coroutine, Iterable, Iterator
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any, cast
+from typing import TYPE_CHECKING, Annotated, Any, Literal, cast
 
 import typer
 
@@ -38,6 +38,7 @@ if TYPE_CHECKING:
     from rich.table import Table
 
     from supervisor.api.record_view import RecordView
+    from supervisor.app import Serving
     from supervisor.shell.ports import JournalEntry
     from supervisor.shell.replay import ReplayReport
     from supervisor.store.opening import Archive
@@ -73,6 +74,19 @@ Database = Annotated[
     ),
 ]
 
+StandBy = Annotated[
+    bool, typer.Option("--standby", help="Wait while another supervisor drives the cell.")
+]
+LeaseLength = Annotated[
+    float,
+    typer.Option(
+        min=0.2, max=60, help="Seconds without a sign of life after which a standby takes over."
+    ),
+]
+FenceAbove = Annotated[
+    int, typer.Option(min=0, max=2**31 - 1, help="For machines that refuse our fence as too low.")
+]
+
 
 # --- serve ---------------------------------------------------------------------------------------------------------------------
 
@@ -96,10 +110,13 @@ def serve(
     signing_key: SigningKeyFile = None,
     head: Heads = None,
     key: PublicKey = None,
+    standby: StandBy = False,
+    lease: LeaseLength = 2.0,
+    fence_above: FenceAbove = 0,
     as_json: Json = False,
 ) -> None:
     """Drive a cell until told to end (Ctrl-C, SIGTERM)."""
-    from supervisor.app import AddressTaken, Serving, Settings
+    from supervisor.app import AddressTaken, Settings
     from supervisor.app import serve as drive
     from supervisor.cell.problem import DeclarationError
 
@@ -114,22 +131,41 @@ def serve(
         signing_key=signing_key,
         heads=tuple(head or ()),
         head_key=key,
+        rival="stand by" if standby else "refuse",
+        lease_s=lease,
+        fence_above=fence_above,
     )
     if settings.reach() == "the network":
         say(f"Anybody who reaches {host} can release holds: there is no sign-in yet.")
 
-    def announce(serving: Serving) -> None:
-        if as_json:
-            print_json({"url": serving.url, "cell": serving.cell, "database": serving.database})
-        else:
-            print(f"Cell {serving.cell}: {serving.url} (journal in {serving.database})", flush=True)
-
     try:
-        _run(lambda: drive(settings, announce))
+        _run(
+            lambda: drive(
+                settings, lambda serving: _announce(serving, "json" if as_json else "text")
+            )
+        )
     except DeclarationError as wrong:
         end(INPUT_WRONG, f"{wrong}\nMend it, then look with: pointsman check {cell}")
     except AddressTaken as taken:
         end(NO, f"{taken}. Choose another with --port.")
+
+
+def _announce(serving: "Serving", form: Literal["json", "text"]) -> None:
+    """Say where it listens, and whether it drives or stands by."""
+    if form == "json":
+        print_json(
+            {
+                "url": serving.url,
+                "cell": serving.cell,
+                "database": serving.database,
+                "role": serving.role,
+                "fence": serving.fence,
+            }
+        )
+    elif serving.role == "standing by":
+        print(f"Standing by for cell {serving.cell}: {serving.url}", flush=True)
+    else:
+        print(f"Cell {serving.cell}: {serving.url} (journal in {serving.database})", flush=True)
 
 
 def _run(work: Callable[[], Coroutine[Any, Any, None]]) -> None:

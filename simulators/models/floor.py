@@ -30,7 +30,7 @@ class StationFacts:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ArmFacts:
-    """What others can see of the handler, and what it keeps over a restart: position and the last order it accepted.
+    """What others can see of the handler, and what it keeps over a restart: position, the last order it accepted, the highest fence.
 
     ``at_mm`` None: it has not moved yet.
     """
@@ -38,6 +38,7 @@ class ArmFacts:
     inside: str = ""
     at_mm: int | None = None
     last_order: int = 0
+    fence: int = 0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -186,6 +187,11 @@ class Floor(ABC):
         """The handler remembers the last order that it accepted, over a restart too."""
         with self.exclusive():
             self.write_arm(replace(self.read_arm(), last_order=order))
+
+    def retain_fence(self, fence: int) -> None:
+        """The handler remembers the highest fencing number that it has seen, over a restart too."""
+        with self.exclusive():
+            self.write_arm(replace(self.read_arm(), fence=fence))
 
 
 _ALONE: AbstractContextManager[object] = nullcontext()

@@ -6,6 +6,9 @@ Rules of this file:
 - Before the arm enters a station it looks: a door that is not fully open or a running station is a violation, and the arm stays out.
   So is picking from an empty place, setting down on an occupied one, and a jaw that is full or empty at the wrong moment.
 - A failed order ends outside of every station: the arm leaves before it reports "failed".
+- Led with a fencing number it needs a permit, which runs out unless it is renewed. Without one it takes no order, and the arm neither
+  departs nor enters a station; once inside it finishes its stop, because outside is where it is in nobody's way. It goes on when the
+  permit is back. A lower fencing number than the highest it has seen changes nothing, over a restart too.
 - Out of automatic the arm stands still where it is and goes on when it is back.
 """
 
@@ -15,16 +18,20 @@ from functools import partial
 from typing import Literal
 
 from simulators.models.agenda import Agenda
-from simulators.models.floor import Floor
+from simulators.models.floor import Fact, Floor
 from simulators.models.physics import Physics
 
 Mode = Literal["off", "manual", "automatic", "fault"]
 Phase = Literal["none", "accepted", "busy", "done", "failed"]
+Permit = Literal["not needed", "given", "ran out"]
 OrderStatus = Literal["accepted", "refused", "known"]
 KNOWN_MAX = 1_000
 """How many order numbers are remembered besides the last one."""
 TAKE_UP_MS = 50
 """From accepting an order to the first movement (our choice)."""
+
+WAITING_STEPS = ("travel", "enter")
+"""What the arm does not begin without a permit."""
 
 Act = Callable[[], str]
 """Something physical; returns "" or why it failed."""
@@ -49,6 +56,8 @@ class HandlerImage:
     inside: str
     at: str
     jaws: tuple[bool, ...]
+    permit: Permit = "not needed"
+    fence: int = 0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -79,6 +88,9 @@ class HandlerModel:
         self._at_mm = physics.handler.home_mm if arm.at_mm is None else arm.at_mm
         self._known = {arm.last_order: None} if arm.last_order else {}
         self._last_order = arm.last_order
+        self._fence = arm.fence
+        self._permit: Permit = "ran out" if arm.fence else "not needed"
+        self._waits = False
         self._jaws = physics.jaws
         self._seen: object = None
         self._image = self._look(arm.inside, tuple(False for _ in self._jaws))
@@ -97,7 +109,8 @@ class HandlerModel:
         """What can be seen now; the same image as before as long as nothing has changed."""
         inside = self._floor.arm().inside
         jaws = tuple([self._floor.pallet_at(jaw) != "" for jaw in self._jaws])
-        seen = (self._mode, self._order, self._phase, self._text, inside, self._at, jaws)
+        led = (self._permit, self._fence)
+        seen = (self._mode, self._order, self._phase, self._text, inside, self._at, jaws, led)
         if seen != self._seen:
             self._seen = seen
             self._image = self._look(inside, jaws)
@@ -112,14 +125,37 @@ class HandlerModel:
             inside=inside,
             at=self._at,
             jaws=jaws,
+            permit=self._permit,
+            fence=self._fence,
         )
 
     # --- orders ---
+
+    def move(
+        self, fence: int, order: int, action: str, place: str, pick_jaw: int, put_jaw: int
+    ) -> OrderAnswer:
+        """Take an order of whoever leads with this fencing number; otherwise as ``execute``."""
+        why = self._why_not_led(fence)
+        answer = (
+            OrderAnswer(status="refused", text=why)
+            if why
+            else self._take(order, action, place, pick_jaw, put_jaw)
+        )
+        self._witness({"fact": "ordered", "order": order, "fence": fence, "answer": answer.status})
+        return answer
 
     def execute(
         self, order: int, action: str, place: str, pick_jaw: int, put_jaw: int
     ) -> OrderAnswer:
         """Take an order: "approach", "pick", "put" or "swap" at a place, with jaws from 1 (0 = unused)."""
+        if self._fence:
+            text = f"it is led with fence {self._fence}, and an order without is not taken"
+            return OrderAnswer(status="refused", text=text)
+        return self._take(order, action, place, pick_jaw, put_jaw)
+
+    def _take(
+        self, order: int, action: str, place: str, pick_jaw: int, put_jaw: int
+    ) -> OrderAnswer:
         if order in self._known:
             return OrderAnswer(status="known", text=f"order {order} is known")
         why = self._why_not(order, action, place, (pick_jaw, put_jaw))
@@ -130,6 +166,43 @@ class HandlerModel:
         self._steps = self._plan(action, place, f"jaw-{pick_jaw}", f"jaw-{put_jaw}")
         self._begin_step()
         return OrderAnswer(status="accepted", text="")
+
+    # --- who leads ---
+
+    def renew(self, fence: int, lasts_ms: int) -> OrderAnswer:
+        """Go on beginning motions for ``lasts_ms``, for whoever leads with this fencing number."""
+        if fence < max(self._fence, 1):
+            text = f"fence {fence} is lower than {max(self._fence, 1)}"
+            return OrderAnswer(status="refused", text=text)
+        if fence > self._fence:
+            self._fence = fence
+            self._floor.retain_fence(fence)
+        self._agenda.plan("permit", lasts_ms, self._run_out)
+        self._give("given")
+        if self._waits:
+            self._waits = False
+            self._begin_step()
+        return OrderAnswer(status="accepted", text="")
+
+    def _why_not_led(self, fence: int) -> str:
+        if fence < self._fence:
+            return f"fence {fence} is lower than {self._fence}"
+        if fence > self._fence or self._permit != "given":
+            return f"fence {fence} has no permit: it was not renewed in time"
+        return ""
+
+    def _run_out(self) -> None:
+        self._give("ran out")
+
+    def _give(self, permit: Permit) -> None:
+        if permit != self._permit:
+            self._permit = permit
+            self._witness({"fact": "permit", "fence": self._fence, "permit": permit})
+
+    def _witness(self, fact: Fact) -> None:
+        self._floor.witness(at_ms=self._agenda.now_ms, who=self._who, fact=fact)
+
+    # --- whether an order can be taken ---
 
     def _why_not(self, order: int, action: str, place: str, jaws: tuple[int, int]) -> str:
         count = len(self._physics.jaws)
@@ -214,6 +287,9 @@ class HandlerModel:
             self._phase = "failed" if self._text else "done"
             return
         step = self._steps[0]
+        if step.name in WAITING_STEPS and self._permit == "ran out":
+            self._waits = True
+            return
         failure = step.begin()
         if failure:
             self._fail(failure)
@@ -273,7 +349,7 @@ class HandlerModel:
             "target": target,
             "order": self._order,
         }
-        self._floor.witness(at_ms=self._agenda.now_ms, who=self._who, fact=fact)
+        self._witness(fact)
         return ""
 
     def _violation(self, text: str) -> None:

@@ -23,6 +23,10 @@ class CellClock:
         due_ns = self._t0_ns + due_ms * 1_000_000 / self._speed
         return max(0.0, (due_ns - time.monotonic_ns()) / 1e9)
 
+    def cell_ms(self, real_ms: int) -> int:
+        """The cell time that passes in a span of real time."""
+        return int(real_ms * self._speed)
+
     def seconds(self, duration_ms: int) -> float:
         """Real seconds that a duration of cell time takes."""
         return duration_ms / 1000 / self._speed

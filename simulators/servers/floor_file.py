@@ -27,7 +27,7 @@ from simulators.models.floor import ArmFacts, Fact, Floor, StationFacts
 from simulators.models.physics import Physics
 
 HEADER = struct.Struct("<8sIIQd")
-ARM = struct.Struct("<32sqBI")
+ARM = struct.Struct("<32sqBII")
 STATION = struct.Struct("<32sdB")
 PLACE = struct.Struct("<32s96s")
 MAGIC = b"PMFLOOR1"
@@ -139,15 +139,19 @@ class FloorFile(Floor):
 
     def read_arm(self) -> ArmFacts:
         """See ``Floor``."""
-        inside, at_mm, moved, last_order = ARM.unpack_from(self._map, SLOT)
-        return ArmFacts(inside=_text(inside), at_mm=at_mm if moved else None, last_order=last_order)
+        inside, at_mm, moved, last_order, fence = ARM.unpack_from(self._map, SLOT)
+        return ArmFacts(
+            inside=_text(inside),
+            at_mm=at_mm if moved else None,
+            last_order=last_order,
+            fence=fence,
+        )
 
     def write_arm(self, facts: ArmFacts) -> None:
         """See ``Floor``."""
         moved = facts.at_mm is not None
-        ARM.pack_into(
-            self._map, SLOT, facts.inside.encode(), facts.at_mm or 0, moved, facts.last_order
-        )
+        kept = (facts.last_order, facts.fence)
+        ARM.pack_into(self._map, SLOT, facts.inside.encode(), facts.at_mm or 0, moved, *kept)
 
     def violation(self, *, at_ms: int, who: str, text: str) -> None:
         """See ``Floor``."""

@@ -1,4 +1,4 @@
-"""The handler's information model: one method takes orders, levels show what becomes of them. See docs/reference/simulators.md."""
+"""The handler's information model: methods take orders and permits, levels show what becomes of them. See docs/reference/simulators.md."""
 
 import asyncio
 from collections.abc import Mapping
@@ -6,7 +6,7 @@ from typing import Any
 
 from asyncua import Server
 
-from simulators.models.handler import HandlerModel, Mode, OrderStatus, Phase
+from simulators.models.handler import HandlerModel, Mode, OrderAnswer, OrderStatus, Phase
 from simulators.servers.machine import Machine, Switch, World, pulse
 from simulators.servers.panel import Argument, Panel, Type, Variable
 
@@ -22,6 +22,8 @@ VARIABLES = (
     Variable(path="At", type=Type.String, start=""),
     Variable(path="Jaw1", type=Type.Boolean, start=False),
     Variable(path="Jaw2", type=Type.Boolean, start=False),
+    Variable(path="Permit", type=Type.Boolean, start=False),
+    Variable(path="Fence", type=Type.UInt32, start=0),
 )
 ORDER = (
     Argument(name="Order", type=Type.UInt32),
@@ -30,6 +32,8 @@ ORDER = (
     Argument(name="PickJaw", type=Type.Byte),
     Argument(name="PutJaw", type=Type.Byte),
 )
+FENCE = Argument(name="Fence", type=Type.UInt32)
+RENEWAL = (FENCE, Argument(name="LastsMs", type=Type.UInt32))
 
 
 class HandlerMachine(Machine):
@@ -48,6 +52,8 @@ class HandlerMachine(Machine):
         """See ``Machine``."""
         await panel.show(VARIABLES)
         await panel.offer("Execute", self._execute, takes=ORDER)
+        await panel.offer("Move", self._move, takes=(FENCE, *ORDER))
+        await panel.offer("Renew", self._renew, takes=RENEWAL)
 
     def due_ms(self) -> int | None:
         """See ``Machine``."""
@@ -66,6 +72,8 @@ class HandlerMachine(Machine):
             "At": image.at,
             "Jaw1": image.jaws[0],
             "Jaw2": len(image.jaws) > 1 and image.jaws[1],
+            "Permit": image.permit != "ran out",
+            "Fence": image.fence,
             "OrderId": image.order,
             "OrderText": image.text,
             "OrderPhase": PHASES[image.phase],
@@ -97,7 +105,21 @@ class HandlerMachine(Machine):
         self, order: int, action: str, place: str, pick_jaw: int, put_jaw: int
     ) -> tuple[int, str]:
         self.catch_up()
-        answer = self.model.execute(order, action, place, pick_jaw, put_jaw)
+        return await self._answered(self.model.execute(order, action, place, pick_jaw, put_jaw))
+
+    async def _move(
+        self, fence: int, order: int, action: str, place: str, pick_jaw: int, put_jaw: int
+    ) -> tuple[int, str]:
+        self.catch_up()
+        return await self._answered(self.model.move(fence, order, action, place, pick_jaw, put_jaw))
+
+    async def _answered(self, answer: OrderAnswer) -> tuple[int, str]:
         if self._answer_delay_s:
             await asyncio.sleep(self._answer_delay_s)
+        return STATUS[answer.status], answer.text
+
+    async def _renew(self, fence: int, lasts_ms: int) -> tuple[int, str]:
+        """Real time on the wire, the cell's time in the model."""
+        self.catch_up()
+        answer = self.model.renew(fence, self._world.clock.cell_ms(lasts_ms))
         return STATUS[answer.status], answer.text

@@ -4,6 +4,8 @@ from typing import Literal
 
 from pydantic import Field
 
+from supervisor.api.driver_view import EXAMPLE as DRIVER_EXAMPLE
+from supervisor.api.driver_view import DriverView, Vitals, driver_view, trouble_of
 from supervisor.api.hold_view import holds_about
 from supervisor.api.link_view import LinkView
 from supervisor.api.schema import TEXT_MAX, Example, Instant, Schema, instant, shown_by
@@ -27,6 +29,7 @@ EXAMPLE: Example = {
     "at": "2025-11-25T09:15:11.004Z",
     "now": "2025-11-25T09:15:12.360Z",
     "version": "0.1.0",
+    "driver": DRIVER_EXAMPLE,
     "stay": "",
     "counts": {
         "stations": 3,
@@ -171,6 +174,7 @@ class CellView(Schema):
     """The cell's time when this was answered."""
     version: str
     """Of Pointsman."""
+    driver: DriverView
     stay: str
     """Why nothing is carried at the moment ("" = something is, or nothing was looked for)."""
     counts: Counts
@@ -206,7 +210,13 @@ class ModeOrdered(Schema):
 
 
 def cell_view(
-    now: Now, *, status: RuntimeStatus, head: Head, version: str, source: LinkView
+    now: Now,
+    *,
+    status: RuntimeStatus,
+    head: Head,
+    version: str,
+    source: LinkView,
+    vitals: Vitals,
 ) -> CellView:
     """The whole cell. ``head`` is the entry that the state follows."""
     cell = now.core.tables.cell
@@ -216,11 +226,12 @@ def cell_view(
         declaration=now.state.declaration,
         want=now.state.want,
         step=status.phase,
-        trouble=status.why,
+        trouble=status.why or trouble_of(vitals),
         seq=head.seq,
         at=instant(head.at_ms),
         now=instant(now.at_ms),
         version=version,
+        driver=driver_view(vitals),
         stay=now.state.stay,
         counts=_counts(now),
         handler=handler_view(now, source),

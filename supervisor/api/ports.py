@@ -8,6 +8,7 @@ Rules of this file:
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from typing import Literal, Protocol
 
+from supervisor.api.driver_view import UNLEASED_VITALS, Vitals
 from supervisor.api.link_view import LinkView
 from supervisor.api.lookout import Lookout
 from supervisor.cell.value import value
@@ -151,7 +152,7 @@ class Sources:
     """Everything that one interface reads.
 
     ``links`` gives the connection of each station, handler and reader by its id; ``head_note`` writes a head down for keeping;
-    ``speed`` is how many times as fast as real time the cell's clock runs.
+    ``speed`` is how many times as fast as real time the cell's clock runs; ``vitals`` gives what the process knows of itself.
     """
 
     core: Core
@@ -164,3 +165,4 @@ class Sources:
     head_note: Callable[[Head], Note]
     version: str
     speed: float = 1.0
+    vitals: Callable[[], Vitals] = lambda: UNLEASED_VITALS

@@ -192,6 +192,13 @@ STARTING = Kind(
     fix="Ask again in a second.",
 )
 
+STANDING_BY = Kind(
+    code=35,
+    name="standing-by",
+    status=503,
+    title="This supervisor stands by: another one drives the cell",
+    fix="Ask the one that drives, or ask again after the seconds in the header Retry-After.",
+)
 RETRY_AFTER_S = "1"
 
 CATALOGUE = (
@@ -217,6 +224,7 @@ CATALOGUE = (
     JOURNAL_UNAVAILABLE,
     TOO_MANY_WATCHERS,
     STARTING,
+    STANDING_BY,
 )
 
 

@@ -7,8 +7,9 @@ from typing import Literal
 
 from fastapi import APIRouter, FastAPI, Response
 
+from supervisor.api.driver_view import driver_view, trouble_of
 from supervisor.api.head_told import HeadTold
-from supervisor.api.health_view import Health
+from supervisor.api.health_view import Health, Life
 from supervisor.api.inside import Inside
 from supervisor.api.limits import BoundedBody, GuardedAnswer, KnownHost
 from supervisor.api.once import Answers
@@ -40,12 +41,25 @@ health = APIRouter(tags=["health"])
 
 @health.get("/healthz", responses={503: {"model": Health, "description": "It does not decide"}})
 async def read_health(inside: Inside, response: Response) -> Health:
-    """Whether the supervisor decides."""
-    status = inside.orders.status()
-    if status.phase != "running":
+    """Whether the supervisor decides and may send. One that stands by answers 503 with Retry-After, as to everything else."""
+    status, vitals = inside.orders.status(), inside.vitals()
+    well = status.phase == "running" and vitals.permit.holds == "yes"
+    if not well:
         response.status_code = 503
         response.headers["Retry-After"] = RETRY_AFTER_S
-    return Health(step=status.phase, trouble=status.why, seq=status.seq, waiting=status.waiting)
+    return Health(
+        step=status.phase,
+        trouble=status.why or trouble_of(vitals),
+        seq=status.seq,
+        waiting=status.waiting,
+        driver=driver_view(vitals),
+    )
+
+
+@health.get("/livez")
+async def read_life() -> Life:
+    """Whether the process answers, driving or standing by: what restarts a process should ask this, not whether it drives."""
+    return Life(role="driving")
 
 
 def create_service(sources: Sources, *, reach: Reach) -> FastAPI:

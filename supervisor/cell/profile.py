@@ -72,10 +72,22 @@ def _station(profile: StationProfile) -> Problems:
     yield from check_reference(profile, ("echoes", "counter"), echoes.counter, WHOLE_TYPES)
     for name in type(profile.orders).model_fields:
         yield from check_order(profile, name, getattr(profile.orders, name))
+    yield from _permit(profile)
     yield from check_results(profile, profile.results)
     yield from _door_orders(profile)
     yield from _start_and_proof(profile)
     yield from _single_nodes(profile)
+
+
+def _permit(profile: StationProfile | HandlerProfile) -> Problems:
+    if profile.permit is None:
+        return
+    yield from check_order(profile, "renew", profile.permit.renew, section="permit")
+    if profile.permit.renew == NOT_SUPPORTED:
+        remedy = "declare how it is renewed, or leave `permit` out"
+        yield ProfileProblem(
+            ("permit", "renew"), NOT_SUPPORTED, "an order that renews the permit", remedy
+        )
 
 
 def _door_orders(profile: StationProfile) -> Problems:
@@ -139,6 +151,7 @@ def _handler(profile: HandlerProfile) -> Problems:
         yield ProfileProblem(
             ("orders", "move"), NOT_SUPPORTED, "an order that moves the handler", remedy
         )
+    yield from _permit(profile)
     yield from _single_nodes(profile)
 
 

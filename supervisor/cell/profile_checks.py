@@ -242,10 +242,13 @@ def _bits(profile: Profile, at: FieldPath, facet: Facet[Any]) -> Problems:
 
 
 def check_order(
-    profile: Profile, name: str, order: WriteOrder | PulseOrder | CallOrder | TagOrder | str
+    profile: Profile,
+    name: str,
+    order: WriteOrder | PulseOrder | CallOrder | TagOrder | str,
+    section: str = "orders",
 ) -> Problems:
     """What an order writes, waits for or calls fits the nodes and the fields of its goal."""
-    at: FieldPath = ("orders", name)
+    at: FieldPath = (section, name)
     match order:
         case WriteOrder():
             yield from _write_order(profile, at, order)

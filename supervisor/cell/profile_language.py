@@ -62,6 +62,9 @@ NODE_TYPES = (
 # What a goal can hand over, and as what. A text fits into text nodes only; a number fits into both.
 FIELD_KINDS: Mapping[str, Literal["text", "number"]] = {
     "order": "number",
+    "fence": "number",
+    "beat": "number",
+    "permit_ms": "number",
     "run_id": "text",
     "run_no": "number",
     "serial": "text",
@@ -76,11 +79,12 @@ FIELD_KINDS: Mapping[str, Literal["text", "number"]] = {
     "put_jaw": "number",
 }
 ORDER_FIELDS: Mapping[str, tuple[str, ...]] = {
-    "open_door": ("order",),
-    "close_door": ("order",),
-    "prepare": ("order", "program_name", "program_number", "revision", "part_type"),
+    "open_door": ("order", "fence"),
+    "close_door": ("order", "fence"),
+    "prepare": ("order", "fence", "program_name", "program_number", "revision", "part_type"),
     "start": (
         "order",
+        "fence",
         "run_id",
         "run_no",
         "serial",
@@ -90,11 +94,12 @@ ORDER_FIELDS: Mapping[str, tuple[str, ...]] = {
         "program_number",
         "revision",
     ),
-    "abort": ("order", "run_id", "run_no"),
-    "acknowledge": ("order", "run_id", "run_no"),
-    "clear_fault": ("order",),
-    "move": ("order", "action", "place", "pick_jaw", "put_jaw"),
-    "read_tag": ("order", "place"),
+    "abort": ("order", "fence", "run_id", "run_no"),
+    "acknowledge": ("order", "fence", "run_id", "run_no"),
+    "clear_fault": ("order", "fence"),
+    "move": ("order", "fence", "action", "place", "pick_jaw", "put_jaw"),
+    "read_tag": ("order", "fence", "place"),
+    "renew": ("fence", "beat", "permit_ms"),
 }
 
 NOT_SUPPORTED = "not supported"
@@ -485,6 +490,19 @@ class HandlerOrders(Part):
     move: Order = Field(description="Approach a place, pick, put or swap there.")
 
 
+class RenewedPermit(Part):
+    """How a machine learns that whoever drives it is awake: it is told again and again, and begins no motion once it is not.
+
+    Told four times within `lasts_s`, by the supervisor's running step and by nothing else. In a simulated cell that runs faster than
+    life, `lasts_s` shrinks with it, to no less than 1 s.
+    """
+
+    renew: Order = Field(description="Renew the permit to move.")
+    lasts_s: Seconds = Field(
+        description="How long the machine goes on beginning motions after it was told."
+    )
+
+
 class ReaderOrders(Part):
     """How a tag is read."""
 
@@ -584,6 +602,10 @@ class StationProfile(Profile):
         default_factory=StationEchoes, description="What its work is about."
     )
     orders: StationOrders = Field(description="How goals are given.")
+    permit: RenewedPermit | None = Field(
+        default=None,
+        description="How its permit to move is renewed. Left out: it cannot take one, `pointsman check` says what follows.",
+    )
     results: Results = Field(description="What was measured.")
 
 
@@ -594,6 +616,9 @@ class HandlerProfile(Profile):
     facets: HandlerFacets = Field(description="What the handler shows, in our words.")
     echoes: HandlerEchoes = Field(description="What its last order is and where it stands.")
     orders: HandlerOrders = Field(description="How moves are ordered.")
+    permit: RenewedPermit | None = Field(
+        default=None, description="How its permit to move is renewed, as for a station."
+    )
 
 
 class ReaderProfile(Profile):

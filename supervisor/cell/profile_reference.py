@@ -39,6 +39,7 @@ from supervisor.cell.profile_language import (
     ReaderFacets,
     ReaderOrders,
     ReaderProfile,
+    RenewedPermit,
     StationEchoes,
     StationFacets,
     StationOrders,
@@ -57,7 +58,7 @@ An interface profile says how one make of station, handler or tag reader maps to
 write and call, and what their codes mean. It is a YAML file `<profile>.yaml`, written like
 [the files of a cell](cell-file.md), and computes nothing. How to write one: [a guide](../how-to/write-a-profile.md).
 
-Five profiles come with Pointsman, each for another kind of information model:
+Six profiles come with Pointsman, each for another kind of information model:
 
 | profile | for |
 | --- | --- |
@@ -65,6 +66,7 @@ Five profiles come with Pointsman, each for another kind of information model:
 | `touch-datablock` | a station behind the data block of a controller: bits in a word, writes with echo, parallel arrays |
 | `ct-pulse` | a station with request and acknowledge bits, results as structures |
 | `handler-orders` | a handler that takes numbered orders by a method |
+| `handler-permits` | the same with a permit that has to be renewed, and a fencing number in each order |
 | `rack-reader` | a tag reader with a presence variable for each place and a reading method |
 
 What holds for all of them:
@@ -83,6 +85,7 @@ SECTIONS: tuple[tuple[str, tuple[type[BaseModel], ...]], ...] = (
     ("A facet", (Facet, Bit)),
     ("`echoes`", (StationEchoes, HandlerEchoes)),
     ("`orders`", (StationOrders, HandlerOrders, ReaderOrders)),
+    ("`permit`", (RenewedPermit,)),
     ("An order", (WriteOrder, PulseOrder, CallOrder, TagOrder)),
     ("What is handed over", (Assignment, Argument, Outputs)),
     ("`results`", (JsonResults, ArrayResults, StructureResults)),

@@ -10,6 +10,7 @@ from decimal import Context, Decimal
 from pathlib import Path
 from typing import Any
 
+from supervisor.cell.driving import Driving, driving_of
 from supervisor.cell.load import LoadedCell, examine, loaded
 from supervisor.cell.model import REQUIRED_U_K, Cell, Characteristic, Program
 from supervisor.cell.problem import Problem, errors_among
@@ -48,6 +49,7 @@ class CellSummary:
     """What was declared."""
 
     cell: Cell
+    driving: tuple[Driving, ...]
     part_types: tuple[PartTypeSummary, ...]
 
 
@@ -112,7 +114,11 @@ def summary_of(cell: LoadedCell) -> CellSummary:
         )
         for part in declared.part_types
     )
-    return CellSummary(cell=declared, part_types=part_types)
+    return CellSummary(
+        cell=declared,
+        driving=driving_of(declared, dict(cell.profiles)),
+        part_types=part_types,
+    )
 
 
 def deciders_of(
@@ -147,6 +153,10 @@ def _summary_text(summary: CellSummary) -> Iterator[str]:
         )
     racks = sum(1 for place in cell.places if place.kind == "rack")
     yield f"  {_count(racks, 'rack place')}, {_count(len(cell.places) - racks, 'outfeed place')}"
+    yield "one driver at a time (docs/explanation/one-driver.md)"
+    alike = dict.fromkeys(driving.says() for driving in summary.driving)
+    for says in alike:
+        yield f"  {', '.join(d.machine for d in summary.driving if d.says() == says)}: {says}"
     for part_type in summary.part_types:
         yield from _part_type_text(part_type)
 
@@ -220,6 +230,15 @@ def _summary_json(summary: CellSummary) -> dict[str, Any]:
         "places": [
             {"place": place.place, "kind": place.kind, "sorting": place.sorting}
             for place in cell.places
+        ],
+        "driving": [
+            {
+                "machine": driving.machine,
+                "permit_s": driving.permit_s,
+                "fenced": driving.fenced,
+                "says": driving.says(),
+            }
+            for driving in summary.driving
         ],
         "part_types": [_part_type_json(part_type) for part_type in summary.part_types],
     }

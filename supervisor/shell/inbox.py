@@ -10,6 +10,7 @@ Rules of this file:
 
 import asyncio
 from collections.abc import Callable, Sequence
+from contextlib import suppress
 from typing import Literal
 
 from supervisor.cell.value import value
@@ -146,6 +147,12 @@ class Inbox:
             self.put(event, source=source)
 
         return emit
+
+    async def wait(self, limit_s: float) -> None:
+        """Wait until there is a fact, or until the limit in seconds."""
+        with suppress(TimeoutError):
+            async with asyncio.timeout(limit_s):
+                await self._filled.wait()
 
     async def take(self, limit: int = BATCH_LIMIT) -> list[Fact]:
         """Wait until there is a fact, then take at most ``limit`` of those available in the fixed order."""

@@ -6,6 +6,7 @@ Rules of this file:
 - While the journal refuses, the same batch waits and is tried again up to a limit (S11); nothing is decided meanwhile.
   A journal that does not answer is waited for, and shown as one that refuses. Both are logged once, and once when it is over.
 - After a broken invariant nothing is decided or sent any more (S10): ``run`` returns, the last published state stays readable.
+- The step renews the permit to send, and nobody else does: a step that stands still for long loses it (hazard 34).
 - Everything here runs on the event loop's thread, except ``Journal.append`` and ``Snapshots.keep`` with the writer "thread".
 """
 
@@ -14,7 +15,7 @@ import logging
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import suppress
-from typing import Generic, Literal, TypeVar
+from typing import Generic, Literal, Protocol, TypeVar
 
 from supervisor.cell.value import value
 from supervisor.core.commands import CancelTimer, SetTimer, StoreRecord
@@ -53,6 +54,38 @@ Writer = Literal["inline", "thread"]
 T = TypeVar("T")
 
 
+class Pulse(Protocol):
+    """Who wants to know that the step goes on: the permit. Called on the loop, between two steps."""
+
+    @property
+    def turn_s(self) -> float | None:
+        """How often the step should turn at least; None: only when there is something to decide."""
+        ...
+
+    def turned(self) -> None:
+        """A step is done, or there was nothing to do."""
+        ...
+
+    def stalled(self) -> None:
+        """The journal refuses; nothing is decided."""
+        ...
+
+
+class Quiet:
+    """Nobody wants to know."""
+
+    turn_s = None
+
+    def turned(self) -> None:
+        """Nothing."""
+
+    def stalled(self) -> None:
+        """Nothing."""
+
+
+QUIET = Quiet()
+
+
 @value
 class RuntimeStatus:
     """How the step is doing. ``why`` is what the journal said, or the broken invariants, one per line ("" = all is well)."""
@@ -74,6 +107,7 @@ class Wiring(Generic[S]):
     outbox: Outbox
     publisher: Publisher[S]
     writer: Writer
+    pulse: Pulse = QUIET
 
 
 class Runtime(Generic[S]):
@@ -133,11 +167,21 @@ class Runtime(Generic[S]):
             self._phase, self._why = "running", ""
             self._dispatch(batch.entries)
             await self._keep_snapshot_when_due(writer)
-            self._taken = await self.inbox.take()
+            self._taken = await self._next()
             batch = await self._durable([fact.event for fact in self._taken], writer)
             self._settle(batch.entries)
         self._phase = "broken"
         self._why = "\n".join(batch.broken)
+
+    async def _next(self) -> list[Fact]:
+        """The next facts. While there are none the step turns in place, which is what renews the permit."""
+        pulse = self._wiring.pulse
+        pulse.turned()
+        while pulse.turn_s is not None and not len(self.inbox):
+            await self.inbox.wait(pulse.turn_s)
+            if not len(self.inbox):  # what has come is decided first
+                pulse.turned()
+        return await self.inbox.take()
 
     async def _durable(self, events: Sequence[Event], writer: ThreadPoolExecutor) -> Batch[S]:
         """Decide events and append and publish what follows."""
@@ -158,6 +202,7 @@ class Runtime(Generic[S]):
                 head = await self._written(lambda: self._wiring.journal.append(entries), writer)
             except JournalRefused as refusal:
                 self._refused(str(refusal))
+                self._wiring.pulse.stalled()
                 await asyncio.sleep(APPEND_AGAIN_S)
             else:
                 if self._phase == "journal refused":

@@ -3,6 +3,7 @@
 Rules of this file:
 - Goals go out one after another in the order given. Only a door and an abort may overtake a program that is being prepared.
 - A goal that comes while the link is down is forgotten: the core gives it again after the link is up (S4).
+- A goal waits until this supervisor is permitted to send. Where the permit runs out amid an order, the order is in doubt.
 - An adapter never raises for trouble outside. A defect of ours is logged and leaves its order in doubt.
 """
 
@@ -12,15 +13,17 @@ from abc import ABC, abstractmethod
 from collections.abc import Callable, Coroutine
 from typing import Any
 
-from supervisor.cell.profile_language import Supported, TagOrder
+from supervisor.cell.profile_language import RenewedPermit, Supported, TagOrder
 from supervisor.cell.value import value
 from supervisor.core.commands import AbortRun, Goal, PrepareProgram, SetDoor
 from supervisor.core.events import Event, OrderAnswered
+from supervisor.shell.permit import UNLEASED, NotPermitted, Permit
 from supervisor.stations.connection import Connection
 from supervisor.stations.goals import GoalQueue
 from supervisor.stations.link import Link, LinkOptions, LinkReport, reason
 from supervisor.stations.opcua import UaError
 from supervisor.stations.orders import Answer
+from supervisor.stations.permits import MachinePermit
 from supervisor.stations.resolve import Wanted
 from supervisor.stations.security import NoSecurity, Security
 from supervisor.stations.trouble import LinkLost
@@ -33,11 +36,12 @@ log = logging.getLogger(__name__)
 
 @value
 class Wiring:
-    """How an adapter is wired. ``speed`` is how many times as fast as life a simulated machine runs."""
+    """How an adapter is wired. ``speed`` is how many times as fast as life a simulated machine runs; ``permit`` lets it send."""
 
     options: LinkOptions = LinkOptions()
     security: Security = NoSecurity()
     speed: float = 1.0
+    permit: Permit = UNLEASED
 
 
 class WiredAdapter(ABC):
@@ -49,11 +53,15 @@ class WiredAdapter(ABC):
         url: str,
         wanted: Wanted,
         wiring: Wiring,
+        renewed: RenewedPermit | None = None,
     ) -> None:
+        """``renewed``: how the machine's permit to move is renewed; None where it takes none."""
         self._name = name
         self._speed = wiring.speed
-        self._link = Link(name, url, wanted, wiring.options, wiring.security)
+        self._permit = wiring.permit
+        self._link = Link(name, url, wanted, wiring.options, wiring.security, wiring.permit)
         self._goals = GoalQueue()
+        self._machine = renewed and MachinePermit(name, renewed, wiring.permit, speed=wiring.speed)
         self._connection: Connection | None = None
         self._emit: Callable[[Event], None] = _nowhere
 
@@ -61,6 +69,10 @@ class WiredAdapter(ABC):
     def name(self) -> str:
         """The id of the station, handler or reader."""
         return self._name
+
+    def refusal(self) -> str:
+        """Why the machine does not let this supervisor move it ("" = it does, or it takes no permit)."""
+        return "" if self._machine is None else self._machine.refusal
 
     def report(self) -> LinkReport:
         """How the link stands, for people."""
@@ -81,7 +93,8 @@ class WiredAdapter(ABC):
 
     def _works(self) -> tuple[Coroutine[Any, Any, None], ...]:
         """What runs beside the link."""
-        return (self._work_off_goals(),)
+        keeping = () if self._machine is None else (self._machine.keep(),)
+        return (self._work_off_goals(), *keeping)
 
     def give(self, goal: Goal) -> None:
         """Take a goal and return at once."""
@@ -105,11 +118,15 @@ class WiredAdapter(ABC):
     def link_up(self, connection: Connection) -> None:
         """Report the whole image and take goals from now on."""
         self._connection = connection
+        if self._machine is not None:
+            self._machine.connected(connection)
         self.link_changed()
 
     def link_down(self, why: str) -> None:
         """Forget goals and report that nothing is known."""
         self._connection = None
+        if self._machine is not None:
+            self._machine.connected(None)
         self._goals.clear()
         self._report_down()
 
@@ -146,6 +163,11 @@ class WiredAdapter(ABC):
         connection = self._connection
         if connection is None:
             return
+        await self._permit.granted()
+        if self._machine is not None:
+            await self._machine.given(connection)
+        if connection is not self._connection:
+            return  # the link was lost meanwhile: the core gives it again
         answer = await self._carried_out(connection, goal)
         if answer.outcome != "accepted":
             self._emit(OrderAnswered(order=goal.order, outcome=answer.outcome, why=answer.why))
@@ -153,7 +175,7 @@ class WiredAdapter(ABC):
     async def _carried_out(self, connection: Connection, goal: Goal) -> Answer:
         try:
             return await self._carry_out(connection, goal)
-        except (LinkLost, OSError, UaError) as lost:
+        except (LinkLost, OSError, UaError, NotPermitted) as lost:
             return Answer(outcome="unknown", why=reason(lost))
         except Exception as defect:
             log.exception("%s: a defect while order %s was given", self._name, goal.order)

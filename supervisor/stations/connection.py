@@ -14,6 +14,7 @@ from contextlib import asynccontextmanager
 from typing import Any, Literal, Protocol
 
 from supervisor.cell.value import value
+from supervisor.shell.permit import UNLEASED, Permit
 from supervisor.stations.facts import ServerFacts, chunks, read_facts
 from supervisor.stations.opcua import (
     Acknowledgement,
@@ -96,9 +97,16 @@ class Connection:
     """``image`` holds the readings of the watched nodes, in the order of ``wanted.watch``; ``newest_ms`` never goes back."""
 
     def __init__(
-        self, url: str, wanted: Wanted, options: LinkOptions, security: Security, seat: Seat
+        self,
+        url: str,
+        wanted: Wanted,
+        options: LinkOptions,
+        security: Security,
+        seat: Seat,
+        permit: Permit = UNLEASED,
     ) -> None:
         self._url = url
+        self._permit = permit
         self._wanted = wanted
         self._options = options
         self._security = security
@@ -129,6 +137,7 @@ class Connection:
             self._security,
             timeout_ms=self._options.session_ms,
             request_s_max=request_s_max,
+            permit=self._permit,
         )
 
     @property
@@ -393,6 +402,11 @@ class Connection:
             yield self._orders or await self._replacement()
         finally:
             self._ordering -= 1
+
+    @property
+    def signals(self) -> Session:
+        """The session of the monitoring, for what must not wait behind a slow order: the sign that the supervisor is awake."""
+        return self._monitor
 
     async def _replacement(self) -> Session:
         """A new session in place of a doubtful one; whoever comes second gets the same."""

@@ -49,8 +49,12 @@ def order_name(goal: Goal) -> str:
     return _ORDER_NAMES[type(goal)]
 
 
-def fields_of(goal: Goal) -> Fields:
-    """What a goal can hand over, by the names of the profile language."""
+def fields_of(goal: Goal, *, fence: int) -> Fields:
+    """What a goal can hand over, by the names of the profile language; the fence of whoever gives it goes with every order."""
+    return {**_own_fields(goal), "fence": fence}
+
+
+def _own_fields(goal: Goal) -> Fields:
     match goal:
         case SetDoor() | ClearFault():
             return {"order": goal.order}

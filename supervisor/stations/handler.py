@@ -72,7 +72,8 @@ class HandlerAdapter(WiredAdapter):
         jaws: int,
         wiring: Wiring | None = None,
     ) -> None:
-        super().__init__(handler, url, wanted_by_handler(profile, jaws), wiring or Wiring())
+        wanted = wanted_by_handler(profile, jaws)
+        super().__init__(handler, url, wanted, wiring or Wiring(), profile.permit)
         self._profile = profile
         self._jaws = jaws
         self._order = handler_order(profile)
@@ -123,4 +124,9 @@ class HandlerAdapter(WiredAdapter):
         )
 
     async def _carry_out(self, connection: Connection, goal: Goal) -> Answer:
-        return await carry_out(connection, self._order, fields_of(goal), self._limit_s(self._order))
+        return await carry_out(
+            connection,
+            self._order,
+            fields_of(goal, fence=self._permit.fence),
+            self._limit_s(self._order),
+        )

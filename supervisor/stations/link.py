@@ -12,6 +12,7 @@ import random
 from typing import Literal, Protocol
 
 from supervisor.cell.value import value
+from supervisor.shell.permit import UNLEASED, Permit
 from supervisor.stations.connection import Connection, LinkOptions, Revised, Seat
 from supervisor.stations.knocking import until_answered
 from supervisor.stations.opcua import StatusError, UaError
@@ -84,8 +85,10 @@ class Link:
         wanted: Wanted,
         options: LinkOptions,
         security: Security,
+        permit: Permit = UNLEASED,
     ) -> None:
         self.name = name
+        self._permit = permit
         self._url = url
         self._wanted = wanted
         self._options = options
@@ -125,7 +128,7 @@ class Link:
         """One connection from beginning to end; why it ended."""
         try:
             self._connection = Connection(
-                self._url, self._wanted, self._options, self._security, listener
+                self._url, self._wanted, self._options, self._security, listener, self._permit
             )
             await self._connection.live()
         except (LinkLost, OSError, UaError) as lost:

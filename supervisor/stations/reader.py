@@ -103,7 +103,7 @@ class ReaderAdapter(WiredAdapter):
         order = self._profile.orders.read_tag
         async with connection.ordering() as session:
             desk = Desk(connection, session, self._limit_s(order))
-            return await desk.read_tag(order, fields_of(goal))
+            return await desk.read_tag(order, fields_of(goal, fence=self._permit.fence))
 
     def _emit_tag(self, goal: ReadTag, status: TagWord, payload: str = "", why: str = "") -> None:
         self._emit(

@@ -114,7 +114,8 @@ class StationAdapter(WiredAdapter):
         profile: StationProfile,
         wiring: Wiring | None = None,
     ) -> None:
-        super().__init__(station, url, wanted_by_station(profile), wiring or Wiring())
+        wanted = wanted_by_station(profile)
+        super().__init__(station, url, wanted, wiring or Wiring(), profile.permit)
         self._profile = profile
         self._orders = station_orders(profile)
         self._interpreter: Interpreter | None = None
@@ -297,7 +298,9 @@ class StationAdapter(WiredAdapter):
             return Answer(outcome="done")
         if isinstance(goal, StartRun) and await self._runs_already(connection, goal):
             return ACCEPTED
-        answer = await carry_out(connection, order, fields_of(goal), self._limit_s(order))
+        answer = await carry_out(
+            connection, order, fields_of(goal, fence=self._permit.fence), self._limit_s(order)
+        )
         if answer == ACCEPTED and order.done == "accepted":
             return Answer(outcome="done")
         return answer

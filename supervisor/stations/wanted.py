@@ -34,7 +34,8 @@ def wanted_by_station(profile: StationProfile) -> Wanted:
         *(echoes.run, echoes.serial, echoes.program, echoes.counter),
         *(result_nodes(results) if proves_itself(results) else ()),
     ]
-    return _wanted(profile, watch, station_orders(profile).values(), result_nodes(results))
+    orders = [*station_orders(profile).values(), *permit_order(profile)]
+    return _wanted(profile, watch, orders, result_nodes(results))
 
 
 def station_orders(profile: StationProfile) -> dict[str, Supported]:
@@ -50,7 +51,16 @@ def wanted_by_handler(profile: HandlerProfile, jaws: int) -> Wanted:
         *_facet_nodes([facets.mode, facets.phase, *facets.jaws[:jaws]]),
         *(echoes.order, echoes.inside, echoes.at, echoes.why),
     ]
-    return _wanted(profile, watch, [handler_order(profile)], ())
+    return _wanted(profile, watch, [handler_order(profile), *permit_order(profile)], ())
+
+
+def permit_order(profile: StationProfile | HandlerProfile) -> tuple[Supported, ...]:
+    """How the permit of a machine is renewed; nothing where it takes none."""
+    if profile.permit is None:
+        return ()
+    renew = profile.permit.renew
+    assert not isinstance(renew, str)  # profile_problems refuses a permit that cannot be renewed
+    return (renew,)
 
 
 def handler_order(profile: HandlerProfile) -> Supported:

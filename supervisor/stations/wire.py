@@ -2,6 +2,7 @@
 
 Rules of this file:
 - asyncua's own tasks are never started: no reconnect, no watchdog, no publish loop. A session that fails is thrown away whole.
+- Whatever changes something at a server (``write``, ``call``) asks the permit first, in the turn of the loop in which it is sent.
 - Every request has a limit. A request that ran into it leaves the session in doubt.
 - What asyncua types as Any gets its type here and nowhere else.
 """
@@ -16,6 +17,7 @@ from typing import Any
 from asyncua.client.ua_client import UaClientState
 from asyncua.client.ua_session import UaSession
 
+from supervisor.shell.permit import UNLEASED, Permit
 from supervisor.stations.opcua import (
     Acknowledgement,
     AttributeId,
@@ -105,10 +107,17 @@ class Session:
     """A session: opened once, used, thrown away. ``timeout_ms`` is what was asked for, then what the server made of it."""
 
     def __init__(
-        self, url: str, security: Security, *, timeout_ms: int, request_s_max: float = REQUEST_S_MAX
+        self,
+        url: str,
+        security: Security,
+        *,
+        timeout_ms: int,
+        request_s_max: float = REQUEST_S_MAX,
+        permit: Permit = UNLEASED,
     ) -> None:
         self._url = url
         self._security = security
+        self._permit = permit
         self._client = Client(url, timeout=request_s_max)
         self._client.application_uri = APPLICATION_URI
         self._client.name = self._client.description = "Pointsman"
@@ -192,19 +201,29 @@ class Session:
         return await self._bounded(self._session.read(parameters))
 
     async def write(self, values: Sequence[tuple[NodeId, Variant]]) -> list[StatusCode]:
-        """Write values in one request, without status and timestamps: many controllers refuse to have them set."""
+        """Write values in one request, without status and timestamps: many controllers refuse to have them set.
+
+        Raises:
+            NotPermitted: the permit to send has run out; nothing was sent.
+        """
         parameters = ua.WriteParameters()
         parameters.NodesToWrite = [
             ua.WriteValue(NodeId=node, AttributeId=ua.AttributeIds.Value, Value=_plain(content))
             for node, content in values
         ]
+        self._permit.check()
         return await self._bounded(self._session.write(parameters))
 
     async def call(
         self, owner: NodeId, method: NodeId, arguments: list[Variant], limit_s: float
     ) -> CallMethodResult:
-        """Call one method and wait for its answer."""
+        """Call one method and wait for its answer.
+
+        Raises:
+            NotPermitted: the permit to send has run out; nothing was sent.
+        """
         request = ua.CallMethodRequest(ObjectId=owner, MethodId=method, InputArguments=arguments)
+        self._permit.check()
         async with asyncio.timeout(limit_s):
             (result,) = await self._session.call([request])
         return result

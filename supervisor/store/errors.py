@@ -21,3 +21,12 @@ class StoreError(Exception):
 
 class StoreRefused(StoreError, JournalRefused):  # noqa: N818 - it says what happened
     """The database did not take a write now, and may later."""
+
+
+def cell_taken(seen: str) -> StoreError:
+    """That somebody else drives the cell."""
+    return StoreError(
+        "cell-taken",
+        seen,
+        "One supervisor drives a cell at a time: stop the other one first, or stand by with --standby",
+    )

@@ -21,6 +21,7 @@ from supervisor.store.chain import ROOT, Known, Row, head_of, link, next_row
 from supervisor.store.codec import decode_entry
 from supervisor.store.errors import StoreError, StoreRefused
 from supervisor.store.head_file import HeadFile
+from supervisor.store.lease import fence_lost
 from supervisor.store.reader import Reader
 from supervisor.store.records import PAPERS, drop_records_behind, keep_paper, keep_record
 from supervisor.store.schema import JOURNAL, META
@@ -210,11 +211,7 @@ class SqlJournal(JournalReader):
 
     def _check_fence(self, written: int, wanted: int) -> None:
         if written != wanted:
-            raise StoreError(
-                "fence-lost",
-                f"{self._writer.place} was taken by another supervisor after fence {self.fence}",
-                "This one must end; the other one drives the cell",
-            )
+            raise fence_lost(self._writer.place, self.fence)
 
 
 def _accompany(connection: Connection, entry: JournalEntry) -> None:

@@ -10,7 +10,7 @@ from sqlalchemy import Connection, inspect, text
 
 from supervisor.store.errors import StoreError
 
-NEWEST = "0002"
+NEWEST = "0003"
 """The last file in ``migrations/versions``; a test compares."""
 
 

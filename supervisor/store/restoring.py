@@ -24,7 +24,7 @@ from supervisor.store.codec import decode_entry
 from supervisor.store.database import Place, place_of, writing_engine
 from supervisor.store.errors import StoreError
 from supervisor.store.head_note import Seal
-from supervisor.store.lock import FileLock
+from supervisor.store.lock import take_lock
 from supervisor.store.migration import migrate
 from supervisor.store.opening import head_keeper_of, open_archive
 from supervisor.store.records import PAPERS, keep_paper, keep_record
@@ -112,7 +112,7 @@ def _write(
     place: Place, backup: BackupFolder, acceptance: Acceptance, lost: HistoryLost | None
 ) -> Row:
     """Fill an empty store; its last row."""
-    lock = FileLock(place.file) if place.file is not None else None
+    lock = take_lock(place.file) if place.file is not None else None
     engine = writing_engine(place, "power-safe")
     tips: list[Row] = []
 

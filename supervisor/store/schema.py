@@ -6,6 +6,7 @@ Rules of this file:
   entries amended or signed a record.
 - ``meta`` has one row: the fence of whoever drives the cell, a head that the journal has reached, and whether that supervisor has
   ended in order (then the head is the journal's last entry).
+- ``lease`` has one row: the same fence, the beat that its driver lets grow, and which process that is.
 - Times are the cell's time in ms. Bodies are UTF-8 JSON text, written once and never changed.
 - A change here needs a migration; a test compares the two.
 """
@@ -49,6 +50,20 @@ META = Table(
     Column("head_seq", BigInteger, nullable=False),
     Column("head_hash", LargeBinary, nullable=False),
     Column("standing", Text, nullable=False),
+)
+
+LEASE = Table(
+    "lease",
+    METADATA,
+    Column("id", Integer, primary_key=True, autoincrement=False),
+    Column("fence", BigInteger, nullable=False),
+    Column("beat", BigInteger, nullable=False),
+    Column("length_ms", Integer, nullable=False),
+    Column("host", Text, nullable=False),
+    Column("pid", BigInteger, nullable=False),
+    Column("boot", Text, nullable=False),
+    Column("space", Text, nullable=False),
+    Column("started", Text, nullable=False),
 )
 
 DECLARATION = Table(

@@ -2,29 +2,39 @@
 
 Rules of this file:
 - One transaction at a time, from one thread at a time: all of it or nothing.
-- The connection drives the cell: on PostgreSQL it holds the advisory lock, so that losing the connection loses the cell.
+- On PostgreSQL the connection holds an advisory lock: whoever has it knows that no transaction of another supervisor is under way.
 - After any trouble the connection is thrown away and the next transaction begins on a fresh one.
 """
 
 from collections.abc import Callable
 from contextlib import suppress
-from typing import Any
+from typing import Any, Literal
 
 from sqlalchemy import Connection, Engine, text
 from sqlalchemy.exc import SQLAlchemyError
 
 from supervisor.store.database import DIALECTS, Place
-from supervisor.store.errors import StoreError, StoreRefused
+from supervisor.store.errors import StoreError, StoreRefused, cell_taken
 
 # A number that nobody else uses for an advisory lock in a database of ours: "pointsmn" in ASCII.
 LOCK_KEY = int.from_bytes(b"pointsmn", "big")
+GONE_MS_MAX = 5_000
+
+# The view pg_locks shows a 64-bit key as two halves and objsubid 1 (PostgreSQL manual, "pg_locks").
+_CUT_OFF = text(
+    "SELECT pg_terminate_backend(pid, :ms) FROM pg_locks WHERE locktype = 'advisory' AND granted AND objsubid = 1"
+    " AND classid = CAST(:high AS bigint) AND objid = CAST(:low AS bigint)"
+    " AND database = (SELECT oid FROM pg_database WHERE datname = current_database())"
+)
+
+Taking = Literal["free", "from another"]
 
 
 class Writer:
     """Runs transactions on the connection that drives the cell."""
 
-    def __init__(self, engine: Engine, place: Place) -> None:
-        """Connect and, on PostgreSQL, lock.
+    def __init__(self, engine: Engine, place: Place, taking: Taking = "free") -> None:
+        """Connect and, on PostgreSQL, lock. "from another": whose lease has run out; what it has begun is undone and it is cut off.
 
         Raises:
             StoreError: "database-unreachable" or "cell-taken".
@@ -38,6 +48,8 @@ class Writer:
         self._connection: Connection | None = None
         self.cursor: Any = None
         try:
+            if taking == "from another" and self._engine.dialect.name == "postgresql":
+                self._cut_off()
             self._connect()
         except self._errors as error:
             self.drop()
@@ -46,6 +58,11 @@ class Writer:
                 f"{place} cannot be opened: {_said(error)}",
                 "Check that the address is right, that the folder exists and may be written, and that the server runs",
             ) from error
+
+    @property
+    def engine(self) -> Engine:
+        """What makes connections that write."""
+        return self._engine
 
     def run(self, work: Callable[[Connection], None]) -> None:
         """Do ``work`` in one transaction. ``cursor`` is the driver's cursor of the same connection.
@@ -134,18 +151,18 @@ class Writer:
             # The server may not have noticed yet that our old connection is gone. Whoever really took the cell grew the fence.
             raise StoreRefused(error.code, error.seen, error.hint) from error
 
+    def _cut_off(self) -> None:
+        """End the session that holds the advisory lock, and wait until it is gone with all that it had under way."""
+        with self._engine.connect() as connection:
+            connection.execute(
+                _CUT_OFF, {"high": LOCK_KEY >> 32, "low": LOCK_KEY & 0xFFFFFFFF, "ms": GONE_MS_MAX}
+            )
+
     def _lock(self, connection: Connection) -> None:
         taken = connection.execute(text("SELECT pg_try_advisory_lock(:key)"), {"key": LOCK_KEY})
         if not taken.scalar_one():
             self.drop()
             raise cell_taken(f"{self.place} is driven by another supervisor")
-
-
-def cell_taken(seen: str) -> StoreError:
-    """That somebody else drives the cell."""
-    return StoreError(
-        "cell-taken", seen, "One supervisor drives a cell at a time: stop the other one first"
-    )
 
 
 def _said(error: Exception) -> str:

@@ -79,6 +79,7 @@ class Screen:
                 head=sources.lookout.head(),
                 version=sources.version,
                 source=link_of(sources, tables.handler.handler),
+                vitals=sources.vitals(),
             ),
             "stations": [
                 station_view(now, station, beginning, link_of(sources, station))

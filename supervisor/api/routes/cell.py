@@ -18,6 +18,7 @@ async def read_cell(inside: Inside, now: CellNow) -> CellView:
         head=inside.lookout.head(),
         version=inside.version,
         source=link_of(inside, now.core.tables.handler.handler),
+        vitals=inside.vitals(),
     )
 
 

@@ -153,7 +153,7 @@ DAMAGES = 60
 def test_damage_to_the_write_ahead_log_never_shortens_history_unnoticed(tmp_path, make, damage):
     original = tmp_path / "original"
     original.mkdir()
-    with open_store(str(original / "cell.db")) as store:
+    with open_store(str(original / "cell.db"), lease_s=0.01) as store:  # the copies wait it out
         for seq in range(1, 30):
             store.journal.append(make.entries(seq, seq))
         store._head_file.flush()

@@ -43,7 +43,7 @@ def test_the_example_cell_has_no_problem(example):
     assert [s.station for s in example.cell.stations] == ["ct-1", "scan-1", "touch-1"]
     assert sorted(example.profiles) == [
         "ct-pulse",
-        "handler-orders",
+        "handler-permits",
         "rack-reader",
         "scan-methods",
         "touch-datablock",

@@ -213,3 +213,92 @@ def test_a_handler_that_starts_anew_inside_a_station_is_led_out_by_a_person(
     assert again.execute(1, "pick", "scan-1", 1, 0).status == "known"
     again.lead_out()
     assert again.image().inside == ""
+
+
+# --- who leads it (hazards 19 and 34) ---------------------------------------------------------------------------------------
+
+
+LASTS_MS = 2_000
+
+
+def led(handler, fence=3, lasts_ms=1_000_000):
+    assert handler.renew(fence, lasts_ms).status == "accepted"
+    return handler
+
+
+def test_an_order_without_permit_is_refused(handler):
+    assert handler.move(3, 1, "approach", "rack-01", 0, 0).status == "refused"
+    led(handler, lasts_ms=LASTS_MS)
+    assert handler.move(3, 1, "approach", "rack-01", 0, 0).status == "accepted"
+    handler.advance(1_000_000)
+    answer = handler.move(3, 2, "approach", "rack-02", 0, 0)
+    assert (answer.status, "no permit" in answer.text) == ("refused", True)
+
+
+def test_a_permit_that_runs_out_keeps_the_arm_out_of_the_station_until_it_is_renewed(
+    handler, floor
+):
+    floor.swing("scan-1", 1.0)
+    floor.set_down("scan-1", BODY)
+    led(handler, lasts_ms=1_000).move(3, 1, "pick", "scan-1", 1, 0)
+    handler.advance(
+        100_000
+    )  # 50 to take up, 2000 to travel: it was under way when the permit ran out
+    image = handler.image()
+    assert (image.permit, image.at, image.inside, image.phase) == ("ran out", "scan-1", "", "busy")
+    led(handler)
+    assert handler.image().inside == "scan-1"
+    handler.advance(200_000)
+    assert (handler.image().phase, floor.pallet_at("jaw-1")) == ("done", BODY)
+
+
+def test_an_arm_that_is_inside_finishes_its_stop_and_leaves(handler, floor):
+    floor.swing("scan-1", 1.0)
+    floor.set_down("scan-1", BODY)
+    led(handler, lasts_ms=3_000).move(3, 1, "pick", "scan-1", 1, 0)
+    handler.advance(100_000)
+    image = handler.image()
+    assert (image.permit, image.inside, image.phase) == ("ran out", "", "done")
+
+
+def test_an_order_that_was_just_taken_does_not_depart_without_permit(handler):
+    led(handler, lasts_ms=20).move(3, 1, "approach", "scan-1", 0, 0)
+    handler.advance(100_000)
+    assert (handler.image().at, handler.image().phase) == ("", "busy")
+
+
+@pytest.mark.hazard(19)
+def test_a_lower_fence_than_the_highest_seen_changes_nothing(handler, floor, physics):
+    led(handler, fence=3).move(3, 1, "approach", "scan-1", 0, 0)
+    handler.advance(10_000)
+    led(handler, fence=4)
+    assert "lower than 4" in handler.renew(3, LASTS_MS).text
+    assert "lower than 4" in handler.move(3, 2, "approach", "rack-01", 0, 0).text
+    assert "lower than 4" in handler.move(3, 1, "approach", "scan-1", 0, 0).text, "known orders too"
+    assert handler.execute(9, "approach", "rack-01", 0, 0).status == "refused"
+    again = HandlerModel(physics, floor=floor)
+    assert "lower than 4" in again.renew(3, LASTS_MS).text, "over a restart too"
+
+
+def test_a_higher_fence_takes_the_permit_of_the_one_before_with_it(handler):
+    led(handler, fence=3)
+    answer = handler.move(4, 1, "approach", "rack-01", 0, 0)
+    assert (answer.status, "no permit" in answer.text) == ("refused", True)
+
+
+def test_a_successor_repeats_the_order_under_way_and_it_goes_on(handler, floor):
+    floor.swing("scan-1", 1.0)
+    floor.set_down("scan-1", BODY)
+    led(handler, fence=3, lasts_ms=1_000).move(3, 1, "pick", "scan-1", 1, 0)
+    handler.advance(50_000)
+    led(handler, fence=4)
+    assert handler.move(4, 1, "pick", "scan-1", 1, 0).status == "known"
+    handler.advance(100_000)
+    assert (handler.image().phase, floor.pallet_at("jaw-1")) == ("done", BODY)
+
+
+def test_what_it_was_told_is_witnessed(handler, floor):
+    led(handler, lasts_ms=LASTS_MS).move(3, 1, "approach", "rack-01", 0, 0)
+    handler.advance(100_000)
+    told = [(f["fact"], f.get("answer") or f.get("permit")) for f in floor.witnessed]
+    assert told == [("permit", "given"), ("ordered", "accepted"), ("permit", "ran out")]

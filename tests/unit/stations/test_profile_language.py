@@ -37,10 +37,11 @@ def put(content: Any, path: tuple[Any, ...], new: Any) -> Any:
     return content
 
 
-def test_the_five_models_have_a_shipped_profile():
+def test_the_six_models_have_a_shipped_profile():
     assert SHIPPED == [
         "ct-pulse",
         "handler-orders",
+        "handler-permits",
         "rack-reader",
         "scan-methods",
         "touch-datablock",
@@ -94,6 +95,7 @@ REFUSED = [
     ("scan-methods", ("results", "columns", "value"), ..., ("results", "json", "columns", "value"), "required"),
     ("touch-datablock", ("facets", "work", "bits", 0, "word"), "broken", ("facets", "work", "bits", 0, "word"), "aborted"),
     ("touch-datablock", ("results", "qualities", 0), "fine", ("results", "arrays", "qualities", 0), "uncertain"),
+    ("handler-permits", ("permit", "lasts_s"), 0.0, ("permit", "lasts_s"), "more than 0"),
     ("rack-reader", ("orders", "read_tag", "statuses", 1), "empty", ("orders", "read_tag", "statuses", 1), "no tag"),
 ]  # fmt: skip
 
@@ -161,6 +163,8 @@ MISFITS = [
     (CT, ("results", "node"), "message", ("results", "node"), "`message` of type String", "Structure[]"),
     ("handler-orders", ("facets", "jaws"), [], ("facets", "jaws"), "0 jaws", "1 to 2 jaws"),
     ("handler-orders", ("orders", "move"), "not supported", ("orders", "move"), "not supported", "moves the handler"),
+    ("handler-permits", ("permit", "renew"), "not supported", ("permit", "renew"), "not supported", "renews the permit"),
+    ("handler-permits", ("permit", "renew", "arguments", 0, "field"), "order", ("permit", "renew", "arguments", 0, "field"), "the field `order`", "one of beat, fence, permit_ms"),
     ("handler-orders", ("echoes", "inside"), "order", ("echoes", "inside"), "of type UInt32", "String"),
     ("rack-reader", ("nodes", "occupied", "path"), "r:Occupied", ("facets", "presence", "node"), "one for all places", "each place"),
     ("rack-reader", ("orders", "read_tag", "outputs", "payload"), ..., ("orders", "read_tag", "outputs", "payload"), "nothing", "payload"),

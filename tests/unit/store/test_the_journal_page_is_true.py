@@ -6,12 +6,12 @@ from pathlib import Path
 import pytest
 
 from supervisor.shell import inbox, runtime
-from supervisor.store import codec, database, head_file, journal, records, snapshots
+from supervisor.store import codec, database, head_file, journal, lease, records, snapshots, writer
 from supervisor.store.schema import METADATA
 
 ROOT = Path(__file__).parents[3]
 PAGE = (ROOT / "docs/reference/journal.md").read_text(encoding="utf-8")
-MODULES = (inbox, runtime, database, head_file, journal, records, snapshots)
+MODULES = (inbox, runtime, database, head_file, journal, lease, records, snapshots, writer)
 
 
 def rows(heading: str) -> list[list[str]]:
