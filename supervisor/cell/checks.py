@@ -9,7 +9,7 @@ Rules of this file:
 from collections.abc import Callable, Iterator
 from typing import Literal
 
-from supervisor.cell import cell_checks, name_checks, plan_checks, program_checks
+from supervisor.cell import cell_checks, name_checks, offsets, plan_checks, program_checks
 from supervisor.cell.declaration import Declaration
 from supervisor.cell.problem import Problem, errors_among
 from supervisor.cell.value import value
@@ -50,6 +50,10 @@ CHECKS = (
     Check(needs="entries", check=program_checks.programs_have_the_number_their_station_selects_by),
     Check(needs="entries", check=program_checks.stations_can_name_the_characteristics),
     Check(needs="entries", check=program_checks.results_are_in_the_unit_of_the_plan),
+    Check(needs="entries", check=offsets.offsets_are_distinct),
+    Check(needs="entries", check=offsets.offsets_make_sense),
+    Check(needs="entries", check=offsets.offsets_have_not_expired),
+    Check(needs="names", check=offsets.offsets_refer_to_what_is_declared),
     Check(needs="names", check=name_checks.programs_refer_to_what_is_declared),
     Check(needs="names", check=name_checks.places_refer_to_readers),
     Check(needs="names", check=name_checks.profiles_are_known),
@@ -60,6 +64,7 @@ CHECKS = (
     Check(needs="whole", check=program_checks.every_characteristic_can_be_decided),
     Check(needs="whole", check=program_checks.programs_decide_something),
     Check(needs="whole", check=program_checks.stations_have_programs),
+    Check(needs="whole", check=offsets.offsets_correct_something),
 )
 
 

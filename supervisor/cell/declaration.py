@@ -17,6 +17,7 @@ from supervisor.cell.schema import (
     CharacteristicEntry,
     DecisionRuleEntry,
     HandlerEntry,
+    OffsetEntry,
     PlaceEntry,
     ProgramEntry,
     ReaderEntry,
@@ -41,11 +42,15 @@ class PartTypeDraft:
 
 @value
 class Files:
-    """What could be read as YAML: cell file, part type files, programs file. ``unread`` names the others."""
+    """What could be read as YAML: cell file, part type files, programs file, offsets file (None where there is none).
+
+    ``unread`` names the others.
+    """
 
     cell: Table | None
     part_types: tuple[Table, ...]
     programs: Table | None
+    offsets: Table | None
     unread: tuple[str, ...]
 
     def rows(self, *keys: str) -> list[Table]:
@@ -64,7 +69,7 @@ class Files:
 
 @value
 class Declaration:
-    """The sound entries of all files. ``profiles`` holds the sound profiles that are used, by name."""
+    """The sound entries of all files. ``profiles`` holds the sound profiles that are used, by name; ``today`` is YYYY-MM-DD, UTC."""
 
     files: Files
     handler: HandlerEntry | None
@@ -74,12 +79,14 @@ class Declaration:
     rule: DecisionRuleEntry
     part_types: tuple[PartTypeDraft, ...]
     programs: tuple[ProgramEntry, ...]
+    offsets: tuple[OffsetEntry, ...]
     profiles: Mapping[str, AnyProfile]
     profile_names: tuple[str, ...]
+    today: str
 
 
 def declaration_of(
-    files: Files, profiles: Mapping[str, AnyProfile], profile_names: Iterable[str]
+    files: Files, profiles: Mapping[str, AnyProfile], profile_names: Iterable[str], today: str
 ) -> Declaration:
     """Gather what is sound."""
     return Declaration(
@@ -91,6 +98,8 @@ def declaration_of(
         rule=_sound_one(files.cell, "decision_rule", DecisionRuleEntry) or DecisionRuleEntry(),
         part_types=tuple(_draft(table) for table in files.part_types),
         programs=_sound(files.programs_written(), ProgramEntry),
+        offsets=_sound(files.offsets.tables("offsets") if files.offsets else (), OffsetEntry),
+        today=today,
         profiles=profiles,
         profile_names=tuple(sorted(profile_names)),
     )

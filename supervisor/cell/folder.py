@@ -1,7 +1,7 @@
 """The files of a cell folder.
 
 Rules of this file:
-- ``cell.yaml``, ``programs.yaml``, one file per part type in ``part-types/``, the cell's own interface profiles in ``profiles/``.
+- ``cell.yaml``, ``programs.yaml``, ``offsets.yaml`` where there are offsets, one file per part type in ``part-types/``, the cell's own interface profiles in ``profiles/``.
 - A profile is looked for in the folder first, then among those that come with Pointsman.
 - A YAML file that nobody reads is a warning: its author believes that it counts. Without ``cell.yaml`` it is the folder that is wrong,
   and nothing in it is looked for.
@@ -23,12 +23,13 @@ from supervisor.cell.profile import (
     shipped_profiles,
 )
 from supervisor.cell.reading import read_table
-from supervisor.cell.schema import CellFile, PartTypeFile, ProgramsFile
+from supervisor.cell.schema import CellFile, OffsetsFile, PartTypeFile, ProgramsFile
 from supervisor.cell.table import Table
 from supervisor.cell.value import value
 
 CELL_FILE = "cell.yaml"
 PROGRAMS_FILE = "programs.yaml"
+OFFSETS_FILE = "offsets.yaml"
 PART_TYPES = "part-types"
 PROFILES = "profiles"
 
@@ -41,10 +42,10 @@ class ProfileFile:
     shown_as: str
 
 
-def read_folder(folder: Path) -> tuple[Declaration, list[Problem]]:
+def read_folder(folder: Path, today: str) -> tuple[Declaration, list[Problem]]:
     """Read and validate every file of a cell; the declaration holds what is sound."""
     if not folder.is_dir():
-        return _no_folder(folder)
+        return _no_folder(folder, today)
     reader = _FolderReader(folder)
     cell = reader.read(CELL_FILE, CellFile)
     part_types = tuple(
@@ -53,18 +54,23 @@ def read_folder(folder: Path) -> tuple[Declaration, list[Problem]]:
         if (table := reader.read(path, PartTypeFile)) is not None
     )
     programs = reader.read(PROGRAMS_FILE, ProgramsFile)
+    offsets = reader.read(OFFSETS_FILE, OffsetsFile) if (folder / OFFSETS_FILE).exists() else None
     files = Files(
-        cell=cell, part_types=part_types, programs=programs, unread=tuple(sorted(reader.unread))
+        cell=cell,
+        part_types=part_types,
+        programs=programs,
+        offsets=offsets,
+        unread=tuple(sorted(reader.unread)),
     )
     available = reader.profile_files()
     profiles = reader.profiles(files, available)
     if (folder / CELL_FILE).exists():
         reader.report_strangers()
-    return declaration_of(files, profiles, available), reader.problems
+    return declaration_of(files, profiles, available, today), reader.problems
 
 
-def _no_folder(folder: Path) -> tuple[Declaration, list[Problem]]:
-    nothing = Files(cell=None, part_types=(), programs=None, unread=(folder.name,))
+def _no_folder(folder: Path, today: str) -> tuple[Declaration, list[Problem]]:
+    nothing = Files(cell=None, part_types=(), programs=None, offsets=None, unread=(folder.name,))
     problem = Problem(
         file=folder.name,
         line=1,
@@ -74,7 +80,7 @@ def _no_folder(folder: Path) -> tuple[Declaration, list[Problem]]:
         expected="a folder with cell.yaml, programs.yaml and part-types/",
         remedy="name the folder of a cell",
     )
-    return declaration_of(nothing, {}, ()), [problem]
+    return declaration_of(nothing, {}, (), today), [problem]
 
 
 class _FolderReader:
@@ -147,7 +153,7 @@ class _FolderReader:
         for path in sorted(self.folder.rglob("*")):
             name = path.relative_to(self.folder).as_posix()
             if path.suffix.lower() in {".yaml", ".yml"} and name not in self._seen:
-                known = [CELL_FILE, PROGRAMS_FILE, f"{PART_TYPES}/{path.stem}.yaml"]
+                known = [CELL_FILE, PROGRAMS_FILE, OFFSETS_FILE, f"{PART_TYPES}/{path.stem}.yaml"]
                 self._report(
                     name,
                     "a file of a cell",

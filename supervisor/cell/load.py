@@ -6,6 +6,7 @@ Rules of this file:
 """
 
 from collections.abc import Mapping
+from datetime import UTC, datetime
 from decimal import Decimal
 from pathlib import Path
 
@@ -23,6 +24,7 @@ from supervisor.cell.model import (
     Reader,
     Station,
 )
+from supervisor.cell.offsets import coverage_of, offset_of
 from supervisor.cell.plan import characteristic_of
 from supervisor.cell.problem import (
     DeclarationError,
@@ -71,9 +73,10 @@ def loaded(declaration: Declaration, warnings: tuple[Problem, ...]) -> LoadedCel
     )
 
 
-def examine(folder: Path) -> tuple[Declaration, tuple[Problem, ...]]:
-    """What is sound in a folder, and every problem in reading order."""
-    declaration, problems = read_folder(folder)
+def examine(folder: Path, today: str = "") -> tuple[Declaration, tuple[Problem, ...]]:
+    """What is sound in a folder, and every problem in reading order; ``today`` is YYYY-MM-DD ("" = this machine's day, UTC)."""
+    day = today or datetime.now(UTC).date().isoformat()
+    declaration, problems = read_folder(folder, day)
     return declaration, in_reading_order(check(declaration, problems))
 
 
@@ -92,7 +95,14 @@ def _cell(declaration: Declaration) -> Cell:
         part_types=tuple(
             sorted(map(_part_type, declaration.part_types), key=lambda p: p.part_type)
         ),
-        programs=tuple(sorted(map(_program, declaration.programs), key=lambda p: p.program)),
+        programs=tuple(
+            sorted(
+                (_program(declaration, p) for p in declaration.programs), key=lambda p: p.program
+            )
+        ),
+        offsets=tuple(
+            sorted(map(offset_of, declaration.offsets), key=lambda o: (o.offset, o.version))
+        ),
         rule=_rule(declaration.rule),
     )
 
@@ -169,8 +179,8 @@ def _part_type(draft: PartTypeDraft) -> PartType:
     )
 
 
-def _program(entry: ProgramEntry) -> Program:
-    covers = (entry.coverage(cover) for cover in entry.covers)
+def _program(declaration: Declaration, entry: ProgramEntry) -> Program:
+    covers = (coverage_of(declaration, entry, cover) for cover in entry.covers)
     return Program(
         program=entry.id,
         station=entry.station,

@@ -72,16 +72,47 @@ class PartType:
 
 
 @value
+class Offset:
+    """An agreed difference between two stations for one characteristic of one part type, in the characteristic's unit.
+
+    ``bias`` is the mean of station minus reference over ``n`` parts, with standard uncertainty ``standard_u``; it is subtracted from
+    what ``station`` gives. It holds from ``agreed_on`` up to and including ``expires_on`` (YYYY-MM-DD, UTC). The highest version of an
+    offset is in force.
+    """
+
+    offset: str
+    version: int
+    part_type: str
+    number: str
+    station: str
+    reference: str
+    bias: Decimal
+    standard_u: Decimal
+    n: int
+    owner: str
+    reason: str
+    agreed_on: str
+    expires_on: str
+
+    @property
+    def title(self) -> str:
+        """Id and version, as records name it."""
+        return f"{self.offset} v{self.version}"
+
+
+@value
 class Coverage:
     """That a program measures a characteristic, and how well: expanded uncertainty in the characteristic's unit with factor k.
 
-    ``dof`` are the degrees of freedom of the uncertainty; None = well known.
+    ``dof`` are the degrees of freedom of the uncertainty; None = well known. ``offset`` corrects every value; its uncertainty is part
+    of ``expanded_u`` already.
     """
 
     number: str
     expanded_u: Decimal
     k: Decimal
     dof: int | None = None
+    offset: Offset | None = None
 
     def decides(self, required_u: Decimal) -> bool:
         """Whether the uncertainty, brought to k = 2, is within the required one. Products instead of quotients: nothing rounds."""
@@ -182,7 +213,10 @@ class Handler:
 
 @value
 class Cell:
-    """One whole declared cell. ``digest`` is the SHA-256 of its canonical form: the revision that records name."""
+    """One whole declared cell. ``digest`` is the SHA-256 of its canonical form: the revision that records name.
+
+    ``offsets`` holds every version; those in force stand in the coverages of the programs as well.
+    """
 
     cell: str
     title: str
@@ -194,3 +228,4 @@ class Cell:
     part_types: tuple[PartType, ...]
     programs: tuple[Program, ...]
     rule: DecisionRule
+    offsets: tuple[Offset, ...] = ()

@@ -9,6 +9,7 @@ from decimal import Decimal
 
 from supervisor.cell.declaration import Declaration
 from supervisor.cell.kinds import KINDS, UNITS
+from supervisor.cell.offsets import coverage_of
 from supervisor.cell.plan import AbsoluteLimits, limits_of, required_u_of, unit_of
 from supervisor.cell.problem import Problem, one_of
 from supervisor.cell.profile import StationProfile
@@ -75,7 +76,7 @@ def every_characteristic_can_be_decided(declaration: Declaration) -> Iterator[Pr
             )
             continue
         for entry in draft.plan:
-            yield from _undecidable(entry, programs)
+            yield from _undecidable(declaration, entry, programs)
 
 
 def programs_decide_something(declaration: Declaration) -> Iterator[Problem]:
@@ -84,7 +85,9 @@ def programs_decide_something(declaration: Declaration) -> Iterator[Problem]:
     for program in declaration.programs:
         lines = drafts.get(program.part_type, {})
         if not any(
-            _decides(program, c, lines[c.number]) for c in program.covers if c.number in lines
+            _decides(declaration, program, c, lines[c.number])
+            for c in program.covers
+            if c.number in lines
         ):
             yield program.problem(
                 "covers",
@@ -161,14 +164,17 @@ def results_are_in_the_unit_of_the_plan(declaration: Declaration) -> Iterator[Pr
                 )
 
 
-def _undecidable(entry: CharacteristicEntry, programs: list[ProgramEntry]) -> Iterator[Problem]:
+def _undecidable(
+    declaration: Declaration, entry: CharacteristicEntry, programs: list[ProgramEntry]
+) -> Iterator[Problem]:
     offers = [(p, c) for p in programs for c in p.covers if c.number == entry.number]
-    if any(_decides(program, cover, entry) for program, cover in offers):
+    if any(_decides(declaration, program, cover, entry) for program, cover in offers):
         return
     limits = limits_of(entry)
     required = required_u_of(entry, limits) if isinstance(limits, AbsoluteLimits) else None
     stated = sorted(
-        f"{c.expanded_u} (k = {p.coverage(c).k}) by {p.id} at {p.station}" for p, c in offers
+        f"{coverage_of(declaration, p, c).expanded_u} (k = {p.coverage(c).k}) by {p.id} at {p.station}"
+        for p, c in offers
     )
     yield entry.problem(
         "number",
@@ -179,10 +185,15 @@ def _undecidable(entry: CharacteristicEntry, programs: list[ProgramEntry]) -> It
     )
 
 
-def _decides(program: ProgramEntry, cover: CoverageEntry, entry: CharacteristicEntry) -> bool:
+def _decides(
+    declaration: Declaration,
+    program: ProgramEntry,
+    cover: CoverageEntry,
+    entry: CharacteristicEntry,
+) -> bool:
     limits = limits_of(entry)
     required = required_u_of(entry, limits) if isinstance(limits, AbsoluteLimits) else None
-    return required is not None and program.coverage(cover).decides(required)
+    return required is not None and coverage_of(declaration, program, cover).decides(required)
 
 
 def _tolerance(entry: CharacteristicEntry | None) -> Decimal | None:

@@ -33,6 +33,8 @@ from supervisor.cell.schema import (
     DecisionRuleEntry,
     HandlerEntry,
     LimitsEntry,
+    OffsetEntry,
+    OffsetsFile,
     PartTypeFile,
     PlaceEntry,
     ProgramEntry,
@@ -55,6 +57,7 @@ what to do.
 | `cell.yaml` | handler, stations, tag readers, places |
 | `part-types/*.yaml` | one part type each, with its inspection plan |
 | `programs.yaml` | the measurement programs of all stations |
+| `offsets.yaml` | agreed offsets between stations, where there are any |
 | `profiles/*.yaml` | interface profiles of the cell's own; those that come with Pointsman need not be copied |
 
 How the files are written:
@@ -84,6 +87,8 @@ SECTIONS: tuple[tuple[str, type[Declared]], ...] = (
     ("Programs: `programs.yaml`", ProgramsFile),
     ("`programs`", ProgramEntry),
     ("`covers`", CoverageEntry),
+    ("Offsets: `offsets.yaml`", OffsetsFile),
+    ("`offsets`", OffsetEntry),
 )
 
 NEEDS = {

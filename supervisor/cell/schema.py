@@ -284,6 +284,42 @@ class ProgramEntry(Declared):
         )
 
 
+class OffsetEntry(Declared):
+    """One version of an agreed offset between two stations."""
+
+    id: Identifier = Field(
+        description="Name of the offset: one characteristic of one part type at one station."
+    )
+    version: FromOne = Field(
+        default=1, description="The highest version is in force, the others are its history."
+    )
+    part_type: Identifier = Field(
+        description="The part type, in the state in which it is measured."
+    )
+    characteristic: Text = Field(description="Number of the characteristic.")
+    station: Identifier = Field(description="The station whose values are corrected.")
+    reference: Identifier = Field(description="The station that it was compared with.")
+    bias: Exact = Field(
+        description="Mean of station minus reference, with its sign, in the unit of the characteristic. It is subtracted."
+    )
+    u: AboveZero = Field(
+        description="Standard uncertainty of the bias: that of the mean and that of the reference together."
+    )
+    n: FromOne = Field(description="How many parts were compared.")
+    owner: Text = Field(description="Who answers for it.")
+    reason: Text = Field(description="Why the stations differ.")
+    agreed_on: Date = Field(description="The day from which it holds.")
+    expires_on: Date = Field(
+        description="Its last day (UTC). Later values of the station decide nothing."
+    )
+
+
+class OffsetsFile(Declared):
+    """`offsets.yaml`: agreed offsets between stations. The file may be missing."""
+
+    offsets: list[OffsetEntry] = Field(min_length=1, description="The offsets, all versions.")
+
+
 class ProgramsFile(Declared):
     """`programs.yaml`: all measurement programs."""
 

@@ -9,13 +9,14 @@ Rules of this file:
 import math
 from collections import Counter
 from collections.abc import Mapping, Sequence
+from datetime import UTC, datetime
 from decimal import Decimal
 
-from supervisor.cell.model import Station
+from supervisor.cell.model import EXACT, Offset, Station
 from supervisor.cell.value import value
 from supervisor.verdict.conformity import exact_value
 from supervisor.verdict.plan_table import Ability, PlanTable
-from supervisor.verdict.record import Evidence
+from supervisor.verdict.record import Correction, Evidence
 from supervisor.verdict.result import MeasuredValue, StationResult
 
 
@@ -36,17 +37,19 @@ class Weighed:
 
     @property
     def number(self) -> float:
-        """The measured number of a value without flaw."""
+        """The number of a value without flaw, corrected by the offset in force."""
         assert self.measured.value is not None
-        return self.measured.value
+        return corrected(self.ability, self.measured.value)
 
     @property
     def evidence(self) -> Evidence:
         """What a record keeps of it."""
         coverage, program = self.ability.coverage, self.ability.program
-        station = self.station
+        station, offset = self.station, self.ability.coverage.offset
+        number = self.measured.value
+        taken = offset is not None and not self.flaw
         return Evidence(
-            value=self.measured.value,
+            value=self.number if taken else number,
             unit=self.measured.unit,
             quality=self.measured.quality,
             expanded_u=coverage.expanded_u,
@@ -57,7 +60,8 @@ class Weighed:
             run_id=self.result.run_id,
             result_id=self.result.result_id,
             measured_ms=self.result.measured_ms,
-            raw=self.measured.value,
+            raw=number,
+            corrections=_corrections(offset) if taken else (),
             standard_u=self.ability.standard_u,
             dof=coverage.dof,
             station_serial=station.serial_number if station else "",
@@ -101,16 +105,41 @@ def flaw(ability: Ability, measured: MeasuredValue) -> str:
         return "it is no finite number"
     if measured.unit != unit:
         return f"its unit is {measured.unit or 'missing'} instead of {unit}"
-    if measured.value < 0 and _impossible(ability, measured.value):
+    if ability.characteristic.natural_limit == "zero" and _impossible(ability, measured.value):
         return "it is below zero by more than its uncertainty"
     return ""
 
 
-def _impossible(ability: Ability, negative: float) -> bool:
+def _impossible(ability: Ability, number: float) -> bool:
     """A form error or a roughness cannot be negative; far below zero something other than the part was measured."""
-    if ability.characteristic.natural_limit != "zero":
-        return False
-    return exact_value(negative) < ability.coverage.expanded_u.copy_negate()
+    return exact_value(corrected(ability, number)) < ability.coverage.expanded_u.copy_negate()
+
+
+def corrected(ability: Ability, raw: float) -> float:
+    """A finite value less the bias of the offset in force, exactly."""
+    offset = ability.coverage.offset
+    return raw if offset is None else float(EXACT.subtract(exact_value(raw), offset.bias))
+
+
+def expired(ability: Ability, result: StationResult) -> str:
+    """That the offset which would correct a value had expired when it was measured, for people; "" if not.
+
+    The station is known to be biased then, and by how much is not known any more: neither the raw nor the corrected value decides.
+    """
+    offset = ability.coverage.offset
+    if offset is None:
+        return ""
+    day = datetime.fromtimestamp(result.measured_ms / 1000, UTC).date().isoformat()
+    if day <= offset.expires_on:
+        return ""
+    return f"its offset {offset.title} expired on {offset.expires_on}: {offset.owner} has to compare {offset.station} with {offset.reference} anew"
+
+
+def _corrections(offset: Offset | None) -> tuple[Correction, ...]:
+    if offset is None:
+        return ()
+    amount = offset.bias.copy_negate()
+    return (Correction(kind="offset", name=offset.title, amount=amount, u=offset.standard_u),)
 
 
 def _weigh_result(
@@ -125,7 +154,9 @@ def _weigh_result(
         if ability is not None:
             repeated = times_given[measured.number] > 1
             wrong = (
-                "the same result gives it more than once" if repeated else flaw(ability, measured)
+                "the same result gives it more than once"
+                if repeated
+                else flaw(ability, measured) or expired(ability, result)
             )
             one = Weighed(
                 ability=ability, result=result, measured=measured, flaw=wrong, station=station

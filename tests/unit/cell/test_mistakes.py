@@ -148,7 +148,58 @@ MISTAKES = [
 ]
 # fmt: on
 
+OFFSETS = "offsets.yaml"
+SOUND_OFFSETS = """\
+offsets:
+  - id: minor-axis
+    version: 1
+    part_type: cam-ring
+    characteristic: 5
+    station: scan-1
+    reference: touch-1
+    bias: 0.0030
+    u: 0.0008
+    n: 28
+    owner: Metrology room
+    reason: Coating of the scanner's powder
+    agreed_on: 2025-06-01
+    expires_on: 2025-12-01
+
+  - id: minor-axis
+    version: 2
+    part_type: cam-ring
+    characteristic: 5
+    station: scan-1
+    reference: touch-1
+    bias: 0.0024
+    u: 0.0006
+    n: 30
+    owner: Metrology room
+    reason: Thinner powder
+    agreed_on: 2025-11-01
+    expires_on: 2026-05-01
+"""
+TODAY = "2026-01-15"
+
+# fmt: off
+OFFSET_MISTAKES = [
+    Mistake("an offset of an unknown station", OFFSETS, "station: scan-1", "station: scan-7", "scan-7", "offsets.0.station", "a declared station", "did you mean scan-1?", consequences=("offsets.1.id", "offsets.0.expires_on")),
+    Mistake("an offset against the station itself", OFFSETS, "reference: touch-1", "reference: scan-1", "reference: scan-1", "offsets.0.reference", "the station that scan-1 was compared with", "name the other station"),
+    Mistake("an offset of an unknown characteristic", OFFSETS, "characteristic: 5", "characteristic: 55", "characteristic: 55", "offsets.0.characteristic", "a declared characteristic", "did you mean 5?", consequences=("offsets.1.id", "offsets.0.expires_on")),
+    Mistake("an offset from one part", OFFSETS, "n: 28", "n: 1", "n: 1\n", "offsets.0.n", "at least 2 parts", "25 to 30"),
+    Mistake("an offset without owner", OFFSETS, "    owner: Metrology room\n", "", "- id: minor-axis\n    version: 1", "offsets.0.owner", "a value for `owner`", "add `owner:`"),
+    Mistake("an offset that ends before it begins", OFFSETS, "expires_on: 2025-12-01", "expires_on: 2025-05-01", "expires_on: 2025-05-01", "offsets.0.expires_on", "a day after agreed_on, 2025-06-01", "correct one"),
+    Mistake("an offset whose day has gone", OFFSETS, "expires_on: 2026-05-01", "expires_on: 2026-01-14", "2026-01-14", "offsets.1.expires_on", "a day from 2026-01-15 on", "compare the stations anew", "warning"),
+    Mistake("a version of an offset twice", OFFSETS, "version: 2", "version: 1", "version: 1", "offsets.1.version", "each version of an offset once", "the next number"),
+    Mistake("two offsets for one thing", OFFSETS, "id: minor-axis", "id: powder", "- id: minor-axis", "offsets.1.id", "powder, which corrects this characteristic at scan-1 already", "a newer version"),
+    Mistake("an offset that is not told from none", OFFSETS, "bias: 0.0024", "bias: -0.0011", "bias: -0.0011", "offsets.1.bias", "at least 2 standard uncertainties, 0.0012", "leave the offset out", "warning"),
+    Mistake("an offset for what the station does not measure", OFFSETS, SOUND_OFFSETS, SOUND_OFFSETS.replace("characteristic: 5", "characteristic: 4"), "characteristic: 4", "offsets.1.characteristic", "a program of scan-1 covers", "remove the offset", "warning"),
+    Mistake("an offset so uncertain that nobody decides any more", OFFSETS, "u: 0.0006", "u: 0.0060", "number: 5", "plan.4.number", "U up to 0.0120 (k = 2)", "a better program", consequences=("offsets.1.bias",)),
+]
+# fmt: on
+
 FILE_OF_PROBLEM = {
+    "an offset so uncertain that nobody decides any more": RING,
     "a characteristic that nobody covers": RING,
     "a characteristic that nobody decides well enough": RING,
     "an uncertainty that only looks good, as its k is 1": RING,
@@ -187,6 +238,28 @@ def test_a_mistake_is_answered_with_its_line_and_a_remedy(small_cell, mistake):
     assert mistake.remedy in found[0].remedy
     assert found[0].found
     assert len(problems) == 1 + len(mistake.consequences)
+
+
+@pytest.mark.parametrize("mistake", OFFSET_MISTAKES, ids=lambda m: m.what)
+def test_a_mistake_about_an_offset_is_answered_with_its_line_and_a_remedy(small_cell, mistake):
+    (small_cell / OFFSETS).write_text(SOUND_OFFSETS)
+    spoil(small_cell, mistake.file, mistake.old, mistake.new)
+    file = FILE_OF_PROBLEM.get(mistake.what, mistake.file)
+
+    _, problems = examine(small_cell, TODAY)
+
+    found = [p for p in problems if p.field not in mistake.consequences]
+    assert [(p.grade, p.file, p.line, p.field) for p in found] == [
+        (mistake.grade, file, line_of(small_cell, file, mistake.line), mistake.field)
+    ]
+    assert mistake.expected in found[0].expected
+    assert mistake.remedy in found[0].remedy
+
+
+def test_sound_offsets_have_no_problem(small_cell):
+    (small_cell / OFFSETS).write_text(SOUND_OFFSETS)
+
+    assert examine(small_cell, TODAY)[1] == ()
 
 
 def test_the_unspoilt_cell_has_no_problem(small_cell):
