@@ -31,7 +31,7 @@ from starlette.types import ASGIApp
 from supervisor.api.driver_view import Vitals
 from supervisor.api.link_view import GrantedView, LinkView, ValueView
 from supervisor.api.lookout import Lookout
-from supervisor.api.ports import Page, RecordQuestion, Sources
+from supervisor.api.ports import MeasuredPage, MeasuredQuestion, Page, RecordQuestion, Sources
 from supervisor.api.schema import instant
 from supervisor.api.service import create_service
 from supervisor.api.standby import create_standby
@@ -62,6 +62,7 @@ from supervisor.store.chain import Known
 from supervisor.store.declarations import Declarations
 from supervisor.store.head_note import kept_heads, note_of
 from supervisor.store.lease import LENGTH_S, LENGTH_S_MAX, LENGTH_S_MIN
+from supervisor.store.measured import MeasuredFilter, measured
 from supervisor.store.opening import Standby, Store, open_store
 from supervisor.store.records import RecordFilter, Records
 from supervisor.store.signing import SigningKey, signing_key, verifying_key
@@ -561,3 +562,10 @@ class StoredRecords:
             revisions=question.revisions,
         )
         return self._records.page(wanted, limit=limit, after=after)
+
+    def measured(self, question: MeasuredQuestion, *, limit: int, after: str) -> MeasuredPage:
+        """One page of measured values."""
+        wanted = MeasuredFilter(
+            station=question.station, from_ms=question.from_ms, to_ms=question.to_ms
+        )
+        return measured(self._records.reader, wanted, limit=limit, after=after)

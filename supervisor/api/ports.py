@@ -46,6 +46,16 @@ class Entries(Protocol):
         """The end."""
         ...
 
+    def seq_at(self, at_ms: int) -> int:
+        """The number of the first entry at or after a time of the cell."""
+        ...
+
+    def mentioning(
+        self, from_seq: int, to_seq: int, words: Sequence[str], kinds: Sequence[str]
+    ) -> Iterator[JournalEntry]:
+        """The entries of a range whose text holds one of the words or that are of one of the kinds."""
+        ...
+
     def hash_at(self, seq: int) -> bytes | None:
         """The hash of an entry; None if there is no such entry."""
         ...
@@ -65,8 +75,13 @@ class Kept(Protocol):
         ...
 
     @property
+    def body(self) -> str:
+        """The text of the record as it is kept: JSON."""
+        ...
+
+    @property
     def sha256(self) -> str:
-        """The hash of the record as it is kept, in hexadecimal."""
+        """The hash of that text, in hexadecimal."""
         ...
 
 
@@ -98,6 +113,93 @@ class RecordQuestion:
     revisions: Literal["latest", "all"] = "latest"
 
 
+class Measured(Protocol):
+    """One measured value, with the record in force that holds it."""
+
+    @property
+    def measured_ms(self) -> int:
+        """When."""
+        ...
+
+    @property
+    def role(self) -> Literal["decided", "monitored"]:
+        """Whether it decided its characteristic."""
+        ...
+
+    @property
+    def number(self) -> str:
+        """The characteristic."""
+        ...
+
+    @property
+    def value(self) -> float | None:
+        """The value, None where there was no number."""
+        ...
+
+    @property
+    def unit(self) -> str:
+        """Its unit."""
+        ...
+
+    @property
+    def program(self) -> str:
+        """The measurement program."""
+        ...
+
+    @property
+    def run_id(self) -> str:
+        """The run."""
+        ...
+
+    @property
+    def seq(self) -> int:
+        """The journal entry that kept the record."""
+        ...
+
+    @property
+    def serial(self) -> str:
+        """The part."""
+        ...
+
+    @property
+    def part_type(self) -> str:
+        """Its type."""
+        ...
+
+    @property
+    def batch(self) -> str:
+        """Its batch."""
+        ...
+
+    @property
+    def verdict(self) -> Verdict:
+        """The verdict on the part."""
+        ...
+
+
+class MeasuredPage(Protocol):
+    """Measured values, the oldest first, and where the next page begins."""
+
+    @property
+    def lines(self) -> Sequence[Measured]:
+        """The values."""
+        ...
+
+    @property
+    def after(self) -> str:
+        """The position of the next page ("" = this was the last)."""
+        ...
+
+
+@value
+class MeasuredQuestion:
+    """What a station measured between two times, from (inclusive) to (exclusive)."""
+
+    station: str
+    from_ms: int
+    to_ms: int
+
+
 class Records(Protocol):
     """The kept records."""
 
@@ -111,6 +213,10 @@ class Records(Protocol):
 
     def page(self, question: RecordQuestion, *, limit: int, after: str) -> Page:
         """One page of records."""
+        ...
+
+    def measured(self, question: MeasuredQuestion, *, limit: int, after: str) -> MeasuredPage:
+        """One page of measured values."""
         ...
 
 

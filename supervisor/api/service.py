@@ -26,13 +26,26 @@ from supervisor.api.routes import (
     pallets,
     parts,
     places,
+    record_files,
     records,
     stations,
 )
 from supervisor.api.watchers import Watchers
 
 PREFIX = "/api/v1"
-NOUNS = (cell, stations, places, pallets, parts, records, decisions, holds, journal, events)
+NOUNS = (
+    cell,
+    stations,
+    places,
+    pallets,
+    parts,
+    records,
+    record_files,
+    decisions,
+    holds,
+    journal,
+    events,
+)
 
 Reach = Literal["this machine", "the network"]
 

@@ -1,54 +1,44 @@
 """The sheet of a part as PDF, on A4: verdict first, a picture for each characteristic, provenance last.
 
 Rules of this file:
-- Fonts are embedded (Bitstream Vera, as reportlab ships it), so that the sheet looks the same everywhere and for long.
-- No time of printing and no chance goes in: the same record gives the same bytes.
+- The same record with the same papers gives the same bytes.
 - A table that goes on to another page repeats its head; every page says of how many it is one.
 """
 
 # pyright: reportUnknownMemberType=false
 # reportlab ships types for parts of itself only.
 
-from collections.abc import Callable, Sequence
-from io import BytesIO
+from collections.abc import Sequence
 from typing import Any
 
 from reportlab.lib.colors import Color, black, white
-from reportlab.lib.pagesizes import A4
-from reportlab.lib.styles import ParagraphStyle
 from reportlab.lib.units import mm
-from reportlab.lib.utils import escapeTextOnce
-from reportlab.pdfbase import pdfmetrics
-from reportlab.pdfbase.ttfonts import TTFont
-from reportlab.pdfgen.canvas import Canvas
-from reportlab.platypus import (
-    BaseDocTemplate,
-    Flowable,
-    Paragraph,
-    SimpleDocTemplate,
-    Spacer,
-    Table,
-)
+from reportlab.platypus import Flowable, Spacer, Table
 
 from supervisor.cell.value import value
 from supervisor.report.deviation import Mark, Picture, picture
 from supervisor.report.figures import limit, measured, moment
+from supervisor.report.layout import (
+    BOLD,
+    GREY,
+    LABEL,
+    PALE,
+    PLAIN,
+    SYMBOLS,
+    TITLE,
+    Cover,
+    boxed,
+    pairs,
+    paragraphs,
+    printed,
+    ruled,
+    style,
+    text,
+)
 from supervisor.report.papers import NOT_PROVEN, Amendment, Papers, Signature
-from supervisor.verdict.record import Finding, Record, Verdict
+from supervisor.verdict.record import Finding, Record
 
-PLAIN, BOLD = "Vera", "VeraBd"
-GREY = Color(0.45, 0.45, 0.45)
-PALE = Color(0.86, 0.86, 0.86)
-MARGIN = 13 * mm
 PICTURE = (42 * mm, 5 * mm)
-
-SYMBOLS: dict[Verdict, str] = {
-    "conforming": "OK",
-    "nonconforming": "X",
-    "undecided": "?",
-    "not measured": "–",
-    "station error": "!",
-}
 
 
 @value
@@ -61,77 +51,24 @@ class Proof:
 
 def sheet(record: Record, proof: Proof, *, cell: str, papers: Papers | None = None) -> bytes:
     """The PDF of one record; ``cell`` is the title of the cell, ``papers`` what people did with the record since."""
-    for name in (PLAIN, BOLD):
-        if name not in pdfmetrics.getRegisteredFontNames():
-            pdfmetrics.registerFont(TTFont(name, f"{name}.ttf"))
-    foot = f"{cell} · part {record.serial} · record {record.revision} · entry {proof.seq} {proof.entry_hash[:16]}"
-    story = _Story(record=record, proof=proof, cell=cell, papers=papers)
-    _, pages = _printed(story, _foot(foot, 0))
-    content, _ = _printed(story, _foot(foot, pages))
-    return content
-
-
-@value
-class _Story:
-    """All that a sheet tells."""
-
-    record: Record
-    proof: Proof
-    cell: str
-    papers: Papers | None
-
-
-def _printed(told: _Story, foot: Callable[[Canvas, BaseDocTemplate], None]) -> tuple[bytes, int]:
-    """The document and how many pages it has: how many there are is known only when all are made."""
-    record, cell = told.record, told.cell
-    out = BytesIO()
-    document = SimpleDocTemplate(
-        out,
-        pagesize=A4,
-        leftMargin=MARGIN,
-        rightMargin=MARGIN,
-        topMargin=MARGIN,
-        bottomMargin=MARGIN + 4 * mm,
+    cover = Cover(
         title=f"Record of part {record.serial}",
         subject=f"{record.part_type}, revision {record.revision}: {record.verdict}",
         author=cell,
-        creator="Pointsman",
-        invariant=1,
+        foot=f"{cell} · part {record.serial} · record {record.revision} · entry {proof.seq} {proof.entry_hash[:16]}",
     )
-    story = [
-        *_head(told),
-        _characteristics(record),
-        *_provenance(record, told.proof, told.papers),
-    ]
-    document.build(story, onFirstPage=foot, onLaterPages=foot)
-    return out.getvalue(), document.page
-
-
-def _style(size: float, font: str = PLAIN, **more: Any) -> ParagraphStyle:
-    return ParagraphStyle(f"{font}{size}", fontName=font, fontSize=size, leading=size * 1.2, **more)
-
-
-_TITLE, _BIG, _TEXT, _SMALL = _style(11, BOLD), _style(17, BOLD), _style(8), _style(6.8)
-_LABEL = _style(6.5, textColor=GREY)
-
-
-def _text(content: str, style: ParagraphStyle = _SMALL) -> Paragraph:
-    """Text as it is: what came from outside is never markup."""
-    return Paragraph(escapeTextOnce(content), style)
-
-
-def _head(told: _Story) -> list[Flowable]:
-    record = told.record
-    verdict = Table(
-        [[_text(f"{SYMBOLS[record.verdict]}  {record.verdict}", _BIG)], [_text(record.why, _TEXT)]],
-        colWidths=[A4[0] - 2 * MARGIN],
-        style=[
-            ("BOX", (0, 0), (-1, -1), 1.5, black),
-            ("TOPPADDING", (0, 0), (-1, 0), 2),
-            ("BOTTOMPADDING", (0, 0), (-1, 0), 6),
-            ("BOTTOMPADDING", (0, 1), (-1, 1), 6),
+    return printed(
+        cover,
+        lambda: [
+            *_head(record, papers, cell),
+            _characteristics(record),
+            *_provenance(record, proof, papers),
         ],
     )
+
+
+def _head(record: Record, papers: Papers | None, cell: str) -> list[Flowable]:
+    verdict = boxed(f"{SYMBOLS[record.verdict]}  {record.verdict}", record.why)
     identity = (
         ("Serial number", record.serial),
         ("Part type", record.part_type),
@@ -143,12 +80,12 @@ def _head(told: _Story) -> list[Flowable]:
         ("Decided", moment(record.decided_ms)),
     )
     return [
-        _text(f"{told.cell}: record of one part", _TITLE),
-        *_replaced(record, told.papers),
+        text(f"{cell}: record of one part", TITLE),
+        *_replaced(record, papers),
         Spacer(0, 3 * mm),
         verdict,
         Spacer(0, 3 * mm),
-        _pairs(identity, columns=4),
+        pairs(identity, columns=4),
         Spacer(0, 4 * mm),
     ]
 
@@ -158,27 +95,7 @@ def _replaced(record: Record, papers: Papers | None) -> list[Flowable]:
     if papers is None or papers.last_revision == record.revision:
         return []
     words = f"Revision {record.revision}. It was replaced by revision {papers.last_revision}, which is in force."
-    return [Spacer(0, 2 * mm), _text(words, _style(9, BOLD))]
-
-
-def _pairs(pairs: Sequence[tuple[str, str]], *, columns: int) -> Table:
-    """Labels over contents, so many in a row."""
-    rows: list[list[Any]] = []
-    for at in range(0, len(pairs), columns):
-        part = [*pairs[at : at + columns]]
-        part += [("", "")] * (columns - len(part))
-        rows.append([[_text(label, _LABEL), _text(content, _TEXT)] for label, content in part])
-    width = (A4[0] - 2 * MARGIN) / columns
-    return Table(
-        rows,
-        colWidths=[width] * columns,
-        style=[
-            ("VALIGN", (0, 0), (-1, -1), "TOP"),
-            ("TOPPADDING", (0, 0), (-1, -1), 1),
-            ("BOTTOMPADDING", (0, 0), (-1, -1), 2),
-            ("LEFTPADDING", (0, 0), (-1, -1), 2),
-        ],
-    )
+    return [Spacer(0, 2 * mm), text(words, style(9, BOLD))]
 
 
 _COLUMNS = (
@@ -193,22 +110,8 @@ _COLUMNS = (
 
 
 def _characteristics(record: Record) -> Table:
-    rows: list[list[Any]] = [[_text(head, _LABEL) for head, _ in _COLUMNS]]
-    rows += [_row(finding) for finding in record.findings]
-    return Table(
-        rows,
-        colWidths=[width * mm for _, width in _COLUMNS],
-        repeatRows=1,
-        style=[
-            ("VALIGN", (0, 0), (-1, -1), "MIDDLE"),
-            ("LINEBELOW", (0, 0), (-1, 0), 0.8, black),
-            ("LINEBELOW", (0, 1), (-1, -1), 0.25, PALE),
-            ("LEFTPADDING", (0, 0), (-1, -1), 2),
-            ("RIGHTPADDING", (0, 0), (-1, -1), 2),
-            ("TOPPADDING", (0, 0), (-1, -1), 0.5),
-            ("BOTTOMPADDING", (0, 0), (-1, -1), 1.5),
-        ],
-    )
+    heads, widths_mm = zip(*_COLUMNS, strict=True)
+    return ruled(heads, [_row(finding) for finding in record.findings], widths_mm)
 
 
 def _row(finding: Finding) -> list[Any]:
@@ -218,14 +121,14 @@ def _row(finding: Finding) -> list[Any]:
         value = f"{measured(deciding)} ± {limit(deciding.expanded_u)}"
     need = ", informative" if finding.need == "informative" else ""
     verdict = f"{SYMBOLS[finding.verdict]} {finding.verdict}"
-    by = [_text(verdict, _style(6.8, BOLD if finding.verdict != "conforming" else PLAIN))]
-    by += [_text(deciding.station, _LABEL)] if deciding is not None else []
+    by = [text(verdict, style(6.8, BOLD if finding.verdict != "conforming" else PLAIN))]
+    by += [text(deciding.station, LABEL)] if deciding is not None else []
     return [
-        _text(finding.number),
-        [_text(finding.name), _text(f"{finding.kind}, {finding.unit}{need}", _LABEL)],
-        _text(limit(finding.lower)),
-        _text(limit(finding.upper)),
-        _text(value),
+        text(finding.number),
+        [text(finding.name), text(f"{finding.kind}, {finding.unit}{need}", LABEL)],
+        text(limit(finding.lower)),
+        text(limit(finding.upper)),
+        text(value),
         _Drawing(picture(finding)),
         by,
     ]
@@ -260,12 +163,12 @@ def _provenance(record: Record, proof: Proof, papers: Papers | None) -> list[Flo
     )
     return [
         Spacer(0, 2 * mm),
-        _text(key, _LABEL),
-        *_paragraphs("What is not conforming, and what other stations measured", told),
-        *_paragraphs("Runs", runs),
+        text(key, LABEL),
+        *paragraphs("What is not conforming, and what other stations measured", told),
+        *paragraphs("Runs", runs),
         Spacer(0, 3 * mm),
-        _pairs(facts, columns=2),
-        *_paragraphs(
+        pairs(facts, columns=2),
+        *paragraphs(
             "Amendments", [_amendment(each) for each in papers.amendments] if papers else []
         ),
         *_signed(papers.signatures if papers else ()),
@@ -287,37 +190,18 @@ def _signed(signatures: Sequence[Signature]) -> list[Flowable]:
     """The manifestation of electronic signatures: printed name, date and time, meaning (21 CFR 11.50)."""
     if not signatures:
         return []
-    heads = (
-        "Signed electronically by",
-        "Meaning",
-        "Date and time",
-        "Signed revision, hash",
-        "Entry",
-    )
-    rows: list[list[Any]] = [[_text(head, _LABEL) for head in heads]]
-    rows += [
+    heads = ("Signed electronically by", "Meaning", "Date and time", "Revision, hash", "Entry")
+    rows = [
         [
-            _text(each.by, _style(8, BOLD)),
-            _text(each.meaning),
-            _text(moment(each.at_ms)),
-            _text(f"{each.revision}, {each.record_sha256[:16]}"),
-            _text(str(each.seq)),
+            text(each.by, style(8, BOLD)),
+            text(each.meaning),
+            text(moment(each.at_ms)),
+            text(f"{each.revision}, {each.record_sha256[:16]}"),
+            text(str(each.seq)),
         ]
         for each in signatures
     ]
-    table = Table(
-        rows,
-        colWidths=[width * mm for width in (54, 26, 40, 44, 20)],
-        style=[
-            ("LINEBELOW", (0, 0), (-1, 0), 0.8, black),
-            ("LINEBELOW", (0, 1), (-1, -1), 0.25, PALE),
-            ("VALIGN", (0, 0), (-1, -1), "MIDDLE"),
-            ("LEFTPADDING", (0, 0), (-1, -1), 2),
-            ("TOPPADDING", (0, 0), (-1, -1), 0.5),
-            ("BOTTOMPADDING", (0, 0), (-1, -1), 2),
-        ],
-    )
-    return [Spacer(0, 4 * mm), table, _text(NOT_PROVEN, _LABEL)]
+    return [Spacer(0, 4 * mm), ruled(heads, rows, (54, 26, 40, 44, 20)), text(NOT_PROVEN, LABEL)]
 
 
 def _monitors(finding: Finding) -> str:
@@ -328,18 +212,11 @@ def _monitors(finding: Finding) -> str:
     return f"{finding.number}: also {values}"
 
 
-def _paragraphs(title: str, lines: Sequence[str]) -> list[Flowable]:
-    if not lines:
-        return []
-    head = _text(title, _style(8, BOLD))
-    return [Spacer(0, 3 * mm), head, *(_text(line) for line in lines)]
-
-
 def _signatures() -> Table:
     """Lines for a signature by hand: name, date and meaning, as 21 CFR 11.50 asks of any signature (from memory)."""
     heads = ("Name", "Meaning", "Date and signature")
     return Table(
-        [["", "", ""], [_text(head, _LABEL) for head in heads]],
+        [["", "", ""], [text(head, LABEL) for head in heads]],
         colWidths=[50 * mm, 60 * mm, 70 * mm],
         rowHeights=[8 * mm, None],
         style=[("LINEABOVE", (0, 1), (-1, 1), 0.5, black)],
@@ -398,15 +275,3 @@ class _Drawing(Flowable):
         for at in (low, high):
             pen.line(at, middle - 1.8, at, middle + 1.8)
         pen.circle(mark.at * self.width, middle, radius, stroke=1, fill=1)
-
-
-def _foot(foot: str, pages: int) -> Callable[[Canvas, BaseDocTemplate], None]:
-    """What draws the foot of a page."""
-
-    def draw(pen: Canvas, document: BaseDocTemplate) -> None:
-        pen.setFont(PLAIN, 6.5)
-        pen.setFillColor(GREY)
-        pen.drawString(MARGIN, MARGIN, foot)
-        pen.drawRightString(A4[0] - MARGIN, MARGIN, f"page {document.page} of {pages}")
-
-    return draw

@@ -45,20 +45,20 @@ _FORMULA = ("=", "+", "-", "@", "\t", "\r")
 
 def table(records: Iterable[Record]) -> Iterator[str]:
     """The lines, the head first, each with its end."""
-    yield _line(COLUMNS)
+    yield line_of(COLUMNS)
     for record in records:
         for finding in record.findings:
-            yield _line(_cells(record, finding))
+            yield line_of(_cells(record, finding))
 
 
 def _cells(record: Record, finding: Finding) -> tuple[str, ...]:
     by = finding.decided_by
     about = (
-        *map(_text, (record.serial, record.part_type, record.plan_revision, record.batch)),
+        *map(formula_free, (record.serial, record.part_type, record.plan_revision, record.batch)),
         str(record.revision),
         record.verdict,
-        _instant(record.decided_ms),
-        *map(_text, (finding.number, finding.name, finding.kind, finding.unit)),
+        instant_of(record.decided_ms),
+        *map(formula_free, (finding.number, finding.name, finding.kind, finding.unit)),
         *(
             "" if each is None else shown(each)
             for each in (finding.nominal, finding.lower, finding.upper)
@@ -72,21 +72,24 @@ def _cells(record: Record, finding: Finding) -> tuple[str, ...]:
             shown(by.expanded_u),
             shown(by.k),
             finding.verdict,
-            *map(_text, (by.station, by.program, by.program_revision, by.run_id)),
-            _instant(by.measured_ms),
+            *map(formula_free, (by.station, by.program, by.program_revision, by.run_id)),
+            instant_of(by.measured_ms),
         )
-    return (*about, *evidence, _text(finding.why))
+    return (*about, *evidence, formula_free(finding.why))
 
 
-def _text(content: str) -> str:
+def formula_free(content: str) -> str:
+    """A text that no spreadsheet takes for a formula."""
     return f"'{content}" if content.startswith(_FORMULA) else content
 
 
-def _instant(at_ms: int) -> str:
+def instant_of(at_ms: int) -> str:
+    """A time after RFC 3339, in UTC with milliseconds."""
     return datetime.fromtimestamp(at_ms / 1000, UTC).isoformat(timespec="milliseconds")
 
 
-def _line(cells: Iterable[str]) -> str:
+def line_of(cells: Iterable[str]) -> str:
+    """One line of a table, with its end."""
     out = StringIO()
     csv.writer(out).writerow(cells)
     return out.getvalue()

@@ -11,7 +11,7 @@ from collections.abc import Iterator, Sequence
 from contextlib import suppress
 from typing import Any, Literal
 
-from sqlalchemy import Connection, TextClause, select, text, update
+from sqlalchemy import Connection, TextClause, or_, select, text, update
 
 from supervisor.cell.value import value
 from supervisor.core.commands import StoreRecord
@@ -28,6 +28,8 @@ from supervisor.store.schema import JOURNAL, META
 from supervisor.store.writer import Writer
 
 PAGE = 2_000
+STRETCH = 20_000
+"""Entries looked through at once."""
 HEAD_EVERY = 1_000
 ACCOMPANIED = (HistoryLost, *PAPERS)
 """Facts whose entries are more than their own row."""
@@ -43,6 +45,8 @@ _OF_KIND = text(
 _ENTRIES = text(
     "SELECT seq, at_ms, schema, kind, body FROM journal WHERE seq >= :from_seq ORDER BY seq LIMIT :page"
 )
+
+_TIME = text("SELECT at_ms FROM journal WHERE seq = :seq")
 
 
 @value
@@ -72,6 +76,37 @@ class JournalReader:
         """
         for row in self._pages(_ENTRIES, from_seq):
             yield decode_entry(*row)
+
+    def seq_at(self, at_ms: int) -> int:
+        """The number of the first entry at or after a time of the cell; one more than the last where there is none."""
+        low, high = 1, self.tip().seq + 1
+        with self._reader.asking() as connection:
+            while low < high:  # times never fall, so halving finds it without an index
+                middle = (low + high) // 2
+                found = connection.execute(_TIME, {"seq": middle}).scalar_one()
+                low, high = (middle + 1, high) if found < at_ms else (low, middle)
+        return low
+
+    def mentioning(
+        self, from_seq: int, to_seq: int, words: Sequence[str], kinds: Sequence[str]
+    ) -> Iterator[JournalEntry]:
+        """The entries of a range, both ends included, whose text holds one of the words or that are of one of the kinds, in order.
+
+        Raises:
+            StoreError: "entry-unreadable" or "schema-unknown".
+        """
+        entry = select(
+            JOURNAL.c.seq, JOURNAL.c.at_ms, JOURNAL.c.schema, JOURNAL.c.kind, JOURNAL.c.body
+        )
+        said = [JOURNAL.c.body.contains(word, autoescape=True) for word in words]
+        wanted = entry.where(or_(*said, JOURNAL.c.kind.in_(kinds))).order_by(JOURNAL.c.seq)
+        while from_seq <= to_seq:
+            last = min(to_seq, from_seq + STRETCH - 1)
+            with self._reader.asking() as connection:
+                rows = connection.execute(wanted.where(JOURNAL.c.seq.between(from_seq, last))).all()
+            for row in rows:
+                yield decode_entry(*row)
+            from_seq = last + 1
 
     def of_kind(self, kind: type[Event]) -> list[JournalEntry]:
         """The first entries of one kind that can be read, at most ``PAGE``. Looks through the whole table: for rare questions."""

@@ -44,11 +44,16 @@ Question = Select[*tuple[Any, ...]]
 
 @value
 class KeptRecord:
-    """A record as it was kept, and the journal entry that commanded it. ``sha256`` is the hash of its stored text, in hexadecimal."""
+    """A record as it was kept, its stored text, and the journal entry that commanded it."""
 
     seq: int
     record: Record
-    sha256: str
+    body: str
+
+    @property
+    def sha256(self) -> str:
+        """The hash of the stored text, in hexadecimal."""
+        return hashlib.sha256(self.body.encode()).hexdigest()
 
 
 @value
@@ -213,7 +218,7 @@ class Records:
     """Questions about records. Each opens a connection of its own; call them off the event loop."""
 
     def __init__(self, reader: Reader) -> None:
-        self._reader = reader
+        self.reader = reader
 
     def latest(self, serial: str, *, part_type: str = "") -> KeptRecord | None:
         """The record in force of a part: of its last visit to the cell, the last revision."""
@@ -226,7 +231,7 @@ class Records:
         if part_type:
             wanted = wanted.where(RECORD.c.part_type == part_type)
         ordered = wanted.order_by(RECORD.c.entered_ms.desc(), RECORD.c.revision.desc())
-        with self._reader.asking() as connection:
+        with self.reader.asking() as connection:
             return tuple(_kept(row) for row in connection.execute(ordered))
 
     def papers(self, serial: str, *, part_type: str) -> tuple[JournalEntry, ...]:
@@ -237,7 +242,7 @@ class Records:
         of_part = entry.join(PAPER, PAPER.c.seq == JOURNAL.c.seq).where(
             PAPER.c.serial == serial, PAPER.c.part_type == part_type
         )
-        with self._reader.asking() as connection:
+        with self.reader.asking() as connection:
             rows = connection.execute(of_part.order_by(JOURNAL.c.seq)).all()
         return tuple(decode_entry(*row) for row in rows)
 
@@ -259,7 +264,7 @@ class Records:
                 )
             )
         question = question.order_by(RECORD.c.decided_ms.desc(), RECORD.c.id.desc())
-        with self._reader.asking() as connection:
+        with self.reader.asking() as connection:
             rows = connection.execute(question.limit(limit + 1)).all()
         last = rows[limit - 1] if len(rows) > limit else None
         return RecordPage(
@@ -270,13 +275,13 @@ class Records:
     def count(self, wanted: RecordFilter) -> int:
         """How many records a filter lets through."""
         question = _narrowed(select(func.count()).select_from(RECORD), wanted)
-        with self._reader.asking() as connection:
+        with self.reader.asking() as connection:
             return int(connection.execute(question).scalar_one())
 
     def behind(self, last_seq: int) -> tuple[KeptRecord, ...]:
         """The records of entries behind an entry, in the order of keeping: there are some only where entries are gone."""
         question = select(RECORD.c.seq, RECORD.c.body).where(RECORD.c.seq > last_seq)
-        with self._reader.asking() as connection:
+        with self.reader.asking() as connection:
             return tuple(_kept(row) for row in connection.execute(question.order_by(RECORD.c.id)))
 
     def bodies(self) -> Iterator[tuple[int, str, str]]:
@@ -285,7 +290,7 @@ class Records:
         question = question.order_by(RECORD.c.id).limit(PAGE_MAX)
         last_id = 0
         while True:
-            with self._reader.asking() as connection:
+            with self.reader.asking() as connection:
                 rows = connection.execute(question.where(RECORD.c.id > last_id)).all()
             for row in rows:
                 yield row.seq, row.serial, row.body
@@ -308,9 +313,9 @@ class Records:
             question = question.where(FINDING.c.measured_ms >= wanted.from_ms)
         if wanted.to_ms is not None:
             question = question.where(FINDING.c.measured_ms < wanted.to_ms)
-        question = question.where(_is_latest())
+        question = question.where(is_latest())
         question = question.order_by(FINDING.c.measured_ms.desc(), RECORD.c.id.desc()).limit(limit)
-        with self._reader.asking() as connection:
+        with self.reader.asking() as connection:
             lines = [_finding_line(row) for row in connection.execute(question)]
         return tuple(reversed(lines))
 
@@ -332,10 +337,10 @@ def _narrowed(question: Question, wanted: RecordFilter) -> Question:
     if wanted.station:
         of_record = and_(FINDING.c.record == RECORD.c.id, FINDING.c.station == wanted.station)
         question = question.where(exists().where(of_record))
-    return question.where(_is_latest()) if wanted.revisions == "latest" else question
+    return question.where(is_latest()) if wanted.revisions == "latest" else question
 
 
-def _is_latest() -> ColumnElement[bool]:
+def is_latest() -> ColumnElement[bool]:
     """That no later revision of the same visit exists."""
     later = RECORD.alias("later")
     return ~exists().where(
@@ -346,18 +351,22 @@ def _is_latest() -> ColumnElement[bool]:
     )
 
 
+def page_unknown(after: str) -> StoreError:
+    """That a position in a list is none."""
+    return StoreError(
+        "page-unknown", f"{after!r} is no position in a list", "Begin with the first page"
+    )
+
+
 def _position(after: str) -> tuple[int, int]:
     decided_ms, dash, last_id = after.rpartition("-")
     if not (dash and decided_ms.removeprefix("-").isdecimal() and last_id.isdecimal()):
-        raise StoreError(
-            "page-unknown", f"{after!r} is no position in a list", "Begin with the first page"
-        )
+        raise page_unknown(after)
     return int(decided_ms), int(last_id)
 
 
 def _kept(row: Row[*tuple[Any, ...]]) -> KeptRecord:
-    digest = hashlib.sha256(row.body.encode()).hexdigest()
-    return KeptRecord(seq=row.seq, record=decode_record(row.body), sha256=digest)
+    return KeptRecord(seq=row.seq, record=decode_record(row.body), body=row.body)
 
 
 def _finding_line(row: Row[*tuple[Any, ...]]) -> FindingLine:

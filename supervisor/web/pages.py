@@ -17,6 +17,7 @@ from fastapi.sse import EventSourceResponse, ServerSentEvent
 from starlette.concurrency import run_in_threadpool
 from starlette.staticfiles import StaticFiles
 
+from supervisor.api.genealogy import genealogy
 from supervisor.api.inside import Inside
 from supervisor.api.papers_view import papers_view
 from supervisor.api.ports import Sources
@@ -124,6 +125,20 @@ async def show_part(
         not_proven=NOT_PROVEN,
     )
     return HTMLResponse(page)
+
+
+@router.get("/parts/{serial}/way")
+async def show_way(
+    serial: str, inside: Inside, pages: Pages, part_type: PartType = ""
+) -> HTMLResponse:
+    """The part's way from its tag to its record."""
+    try:
+        kept = (await revisions_of(inside, serial, part_type))[0]
+    except Refusal as refusal:
+        page = pages.render("refusal.html", kind=refusal.kind, detail=refusal.detail)
+        return HTMLResponse(page, status_code=refusal.kind.status)
+    way = await run_in_threadpool(genealogy, inside.entries, inside.records, kept)
+    return HTMLResponse(pages.render("way.html", way=way, verdict=kept.record.verdict))
 
 
 @router.get("/docs")

@@ -7,6 +7,8 @@ from urllib.parse import quote
 from fastapi import APIRouter, Depends, Query, Request, Response
 from starlette.concurrency import run_in_threadpool
 
+from supervisor.api.first_article_view import FirstArticleView, first_article_view
+from supervisor.api.genealogy import GenealogyView, genealogy
 from supervisor.api.inside import Inside, OncePerKey
 from supervisor.api.papers import PaperDesk
 from supervisor.api.papers_view import (
@@ -22,6 +24,7 @@ from supervisor.api.ports import Kept, Sources
 from supervisor.api.problems import NAME_UNKNOWN, SEVERAL_PARTS, Refusal
 from supervisor.api.record_view import RecordView, RevisionsView, record_view
 from supervisor.api.schema import TEXT_MAX
+from supervisor.report.first_article import FirstArticle, first_article, first_article_table
 from supervisor.report.qif import qif
 from supervisor.report.sheet import Proof, sheet
 
@@ -99,6 +102,45 @@ async def export_part(
     return _file(content, "application/xml", f"attachment; {named(kept, 'qif')}")
 
 
+@router.get("/{serial}/first-article")
+async def account_part(
+    serial: str, inside: Inside, part_type: PartType = "", entry: EntrySeq = None
+) -> FirstArticleView:
+    """The record in force as first-article form: characteristic accountability in the terms of AS9102, form 3."""
+    kept = await record_of(inside, serial, part_type, entry)
+    return first_article_view(_form(inside, kept))
+
+
+@router.get(
+    "/{serial}/first-article/table",
+    response_class=Response,
+    responses={200: {"content": {"text/csv": {"example": "1 part number,2 part name,..."}}}},
+)
+async def tabulate_first_article(
+    serial: str, inside: Inside, part_type: PartType = "", entry: EntrySeq = None
+) -> Response:
+    """The same form as a table for spreadsheets (RFC 4180), its fields with their numbers."""
+    kept = await record_of(inside, serial, part_type, entry)
+    content = "".join(first_article_table(_form(inside, kept))).encode()
+    media_type = "text/csv; charset=utf-8; header=present"
+    return _file(content, media_type, f"attachment; {named(kept, 'csv')}")
+
+
+@router.get("/{serial}/genealogy")
+async def trace_part(
+    serial: str, inside: Inside, part_type: PartType = "", entry: EntrySeq = None
+) -> GenealogyView:
+    """The part's way from its tag to its record: moves, runs, results, each with its journal entry."""
+    kept = await record_of(inside, serial, part_type, entry)
+    return await run_in_threadpool(genealogy, inside.entries, inside.records, kept)
+
+
+def _form(sources: Sources, kept: Kept) -> FirstArticle:
+    part_type = kept.record.part_type
+    declared = sources.core.tables.part_types.get(part_type)
+    return first_article(kept.record, part_name=declared.title if declared else part_type)
+
+
 def _paper_desk(request: Request) -> PaperDesk:
     return request.app.state.paper_desk
 
@@ -150,6 +192,12 @@ async def sign_part(
 
 def _file(content: bytes, media_type: str, disposition: str) -> Response:
     return Response(content, media_type=media_type, headers={"Content-Disposition": disposition})
+
+
+def file_name(kept: Kept) -> str:
+    """The name of a record's file without its ending: type, serial number, journal entry, revision; "/" and the like are escaped."""
+    record = kept.record
+    return quote(f"{record.part_type}-{record.serial}-{kept.seq}-{record.revision}", safe="")
 
 
 def named(kept: Kept, ending: str) -> str:

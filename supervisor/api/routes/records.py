@@ -9,11 +9,11 @@ from fastapi.responses import StreamingResponse
 from starlette.concurrency import run_in_threadpool
 
 from supervisor.api.inside import Inside
-from supervisor.api.ports import RecordQuestion, Sources
+from supervisor.api.ports import Kept, RecordQuestion, Sources
 from supervisor.api.record_view import RecordsPage, records_page
 from supervisor.api.schema import TEXT_MAX, milliseconds
 from supervisor.report.table import table
-from supervisor.verdict.record import Record, Verdict
+from supervisor.verdict.record import Verdict
 
 router = APIRouter(prefix="/records", tags=["records"])
 
@@ -43,8 +43,8 @@ def question_of(  # noqa: PLR0913 - each parameter of the address is one of the 
         serial=serial,
         verdict=verdict or "",
         station=station,
-        from_ms=_ms("decided_from", decided_from),
-        to_ms=_ms("decided_to", decided_to),
+        from_ms=ms_of("decided_from", decided_from),
+        to_ms=ms_of("decided_to", decided_to),
         revisions=revisions,
     )
 
@@ -73,25 +73,31 @@ async def list_records(
 )
 def export_records(inside: Inside, question: Question) -> StreamingResponse:
     """Records as a table for spreadsheets (RFC 4180): one line per characteristic, every digit, the newest record first."""
+    records = (kept.record for kept in every_record(inside, question))
     return StreamingResponse(
-        table(_all(inside, question)),
+        table(records),
         media_type="text/csv; charset=utf-8; header=present",
         headers={"Content-Disposition": 'attachment; filename="records.csv"'},
     )
 
 
-def _all(inside: Sources, question: RecordQuestion) -> Iterator[Record]:
+def every_record(inside: Sources, question: RecordQuestion) -> Iterator[Kept]:
     """Every record, page by page, so that a year of them needs no more memory than a page."""
     after = ""
     while True:
         page = inside.records.page(question, limit=PAGE, after=after)
-        yield from (kept.record for kept in page.records)
+        yield from page.records
         if not page.after:
             return
         after = page.after
 
 
-def _ms(name: str, text: str) -> int | None:
+def ms_of(name: str, text: str) -> int | None:
+    """The time of a parameter in ms; None where it is empty.
+
+    Raises:
+        RequestValidationError: it is no time.
+    """
     if not text:
         return None
     try:

@@ -1,0 +1,119 @@
+"""The summary of a batch, or of any other choice of records, as PDF on A4.
+
+Rules of this file: the share of conforming parts first; every part that is not proven to conform is named, up to the summary's limit.
+"""
+
+# pyright: reportUnknownMemberType=false
+# reportlab ships types for parts of itself only.
+
+from collections.abc import Sequence
+
+from reportlab.lib.units import mm
+from reportlab.platypus import Flowable, Spacer
+
+from supervisor.report.figures import limit
+from supervisor.report.layout import (
+    BOLD,
+    LABEL,
+    SMALL,
+    SYMBOLS,
+    TITLE,
+    Cover,
+    boxed,
+    pairs,
+    paragraphs,
+    printed,
+    ruled,
+    style,
+    text,
+)
+from supervisor.report.summary import (
+    TROUBLED_MAX,
+    VERDICTS,
+    CharacteristicSummary,
+    GroupSummary,
+    period,
+)
+
+_COLUMNS = (
+    ("No.", 9.0),
+    ("Characteristic", 40.0),
+    ("Lower", 17.0),
+    ("Upper", 17.0),
+    ("OK", 9.0),
+    ("X", 8.0),
+    ("?", 8.0),
+    ("–", 8.0),
+    ("!", 8.0),
+    ("Mean, s", 34.0),
+    ("Smallest, largest", 26.0),
+)
+
+
+def summary_sheet(groups: Sequence[GroupSummary], *, cell: str, chosen: str) -> bytes:
+    """The PDF; ``chosen`` says in words which records were asked for."""
+    cover = Cover(
+        title=f"Summary of {chosen}",
+        subject=f"{sum(group.parts for group in groups)} parts",
+        author=cell,
+        foot=f"{cell} · summary of {chosen}",
+    )
+    return printed(cover, lambda: _story(groups, cell, chosen))
+
+
+def _story(groups: Sequence[GroupSummary], cell: str, chosen: str) -> list[Flowable]:
+    story: list[Flowable] = [text(f"{cell}: summary of {chosen}", TITLE), Spacer(0, 3 * mm)]
+    if not groups:
+        return [*story, boxed("no parts", "no record was found")]
+    for group in groups:
+        story += _group(group)
+    return story
+
+
+def _group(group: GroupSummary) -> list[Flowable]:
+    good = group.verdicts["conforming"]
+    counted = ", ".join(f"{count} {word}" for word, count in group.verdicts.items() if count)
+    facts = (
+        ("Part type", group.part_type),
+        ("Plan revision", group.plan_revision),
+        ("Batches", ", ".join(each or "none" for each in group.batches)),
+        ("Decided", period(group)),
+    )
+    heads, widths_mm = zip(*_COLUMNS, strict=True)
+    more = f" (the first {TROUBLED_MAX})" if len(group.troubled) == TROUBLED_MAX else ""
+    return [
+        boxed(f"{good} of {group.parts} conform", f"{group.part_type}: {counted}"),
+        Spacer(0, 3 * mm),
+        pairs(facts, columns=4),
+        Spacer(0, 3 * mm),
+        ruled(heads, [_row(each) for each in group.characteristics], widths_mm),
+        Spacer(0, 2 * mm),
+        text("Columns: " + ", ".join(f"{SYMBOLS[word]} {word}" for word in VERDICTS), LABEL),
+        *paragraphs(
+            f"Parts that are not proven to conform{more}",
+            [", ".join(group.troubled)] if group.troubled else [],
+        ),
+        Spacer(0, 8 * mm),
+    ]
+
+
+def _row(each: CharacteristicSummary) -> list[Flowable | list[Flowable]]:
+    figures = each.moments
+    spread = "–"
+    if figures is not None:
+        sd = "" if figures.sd is None else f", {figures.sd:.2g}"
+        spread = f"{figures.mean:.7g}{sd}"
+    extremes = "–" if each.smallest is None else f"{each.smallest:.7g}, {each.largest:.7g}"
+    bad = each.verdicts["nonconforming"]
+    return [
+        text(each.number),
+        [text(each.name), text(f"{each.kind}, {each.unit}; {', '.join(each.stations)}", LABEL)],
+        text(limit(each.lower)),
+        text(limit(each.upper)),
+        *(
+            text(str(count), style(6.8, BOLD) if word == "nonconforming" and bad else SMALL)
+            for word, count in each.verdicts.items()
+        ),
+        text(spread),
+        text(extremes),
+    ]
