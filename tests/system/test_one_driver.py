@@ -3,7 +3,7 @@
 Rules of this file:
 - Two supervisors and the simulated machines, each a process; freezing is SIGSTOP, thawing SIGCONT.
 - What reached the handler stands in the simulators' truth, with the fencing number that it came with.
-- A wait has a limit that only a failure meets; how long a takeover takes is measured by ``tests/bench``, not here.
+- A wait has a limit that only a failure meets; how long a takeover took stands in docs/explanation/one-driver.md.
 """
 
 import json
