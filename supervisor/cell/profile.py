@@ -5,21 +5,29 @@ Rules of this file:
 - What is checked here needs no station: names, types, words and fields. Whether the nodes exist, the link finds out on connecting.
 """
 
+from typing import Any
+
 from supervisor.cell.profile_checks import (
+    FieldPath,
     Problems,
     ProfileProblem,
-    check_facet,
     check_nodes,
     check_order,
     check_per_place,
-    check_reference,
     check_results,
+)
+from supervisor.cell.profile_facet_checks import (
+    check_echo,
+    check_facet,
+    check_heartbeat,
+    check_own_switches,
 )
 from supervisor.cell.profile_language import (
     NOT_SUPPORTED,
     TEXT_TYPES,
     WHOLE_TYPES,
     AnyProfile,
+    Facet,
     HandlerProfile,
     Profile,
     ReaderProfile,
@@ -66,10 +74,14 @@ def _station(profile: StationProfile) -> Problems:
     for name in ("mode", "door", "nest", "work", "gate"):
         yield from check_facet(profile, ("facets", name), getattr(facets, name))
     echoes = profile.echoes
-    yield from check_reference(profile, ("echoes", "run"), echoes.run, NAMES)
-    yield from check_reference(profile, ("echoes", "serial"), echoes.serial, TEXT_TYPES)
-    yield from check_reference(profile, ("echoes", "program"), echoes.program, NAMES)
-    yield from check_reference(profile, ("echoes", "counter"), echoes.counter, WHOLE_TYPES)
+    yield from check_own_switches(
+        profile, {("facets", "door"): facets.door, ("facets", "nest"): facets.nest}
+    )
+    yield from check_heartbeat(profile, profile.heartbeat)
+    yield from check_echo(profile, ("echoes", "run"), echoes.run, NAMES)
+    yield from check_echo(profile, ("echoes", "serial"), echoes.serial, TEXT_TYPES)
+    yield from check_echo(profile, ("echoes", "program"), echoes.program, NAMES)
+    yield from check_echo(profile, ("echoes", "counter"), echoes.counter, WHOLE_TYPES)
     for name in type(profile.orders).model_fields:
         yield from check_order(profile, name, getattr(profile.orders, name))
     yield from _permit(profile)
@@ -142,9 +154,14 @@ def _handler(profile: HandlerProfile) -> Problems:
         )
     for index, jaw in enumerate(facets.jaws):
         yield from check_facet(profile, ("facets", "jaws", index), jaw)
-    yield from check_reference(profile, ("echoes", "order"), echoes.order, WHOLE_TYPES)
+    jaws: dict[FieldPath, Facet[Any]] = {
+        ("facets", "jaws", index): jaw for index, jaw in enumerate(facets.jaws)
+    }
+    yield from check_own_switches(profile, jaws)
+    yield from check_heartbeat(profile, profile.heartbeat)
+    yield from check_echo(profile, ("echoes", "order"), echoes.order, WHOLE_TYPES)
     for name in ("inside", "at", "why"):
-        yield from check_reference(profile, ("echoes", name), getattr(echoes, name), TEXT_TYPES)
+        yield from check_echo(profile, ("echoes", name), getattr(echoes, name), TEXT_TYPES)
     yield from check_order(profile, "move", profile.orders.move)
     if profile.orders.move == NOT_SUPPORTED:
         remedy = "declare how a move is ordered"
@@ -158,7 +175,8 @@ def _handler(profile: HandlerProfile) -> Problems:
 def _reader(profile: ReaderProfile) -> Problems:
     presence = profile.facets.presence
     yield from check_facet(profile, ("facets", "presence"), presence)
-    yield from check_per_place(profile, ("facets", "presence", "node"), presence.node, "each")
+    if presence.node is not None:
+        yield from check_per_place(profile, ("facets", "presence", "node"), presence.node, "each")
     yield from check_order(profile, "read_tag", profile.orders.read_tag)
     yield from check_per_place(
         profile, ("orders", "read_tag", "node"), profile.orders.read_tag.node, "none"

@@ -5,8 +5,8 @@ Rules of this file:
 - A name that is not declared is one problem. What depends on the node's type is then left unsaid.
 """
 
-from collections.abc import Iterable, Iterator, Mapping
-from typing import Any, NamedTuple
+from collections.abc import Iterable, Iterator
+from typing import NamedTuple
 
 from supervisor.cell.problem import choose_instead, one_of
 from supervisor.cell.profile_address import PLACE, browse_name, browse_path, node_id
@@ -23,7 +23,6 @@ from supervisor.cell.profile_language import (
     CallOrder,
     Columns,
     Content,
-    Facet,
     JsonResults,
     Node,
     Profile,
@@ -37,16 +36,6 @@ FieldPath = tuple[str | int, ...]
 
 UNSIGNED = ("Byte", "UInt16", "UInt32", "UInt64")
 SCALARS = ("Boolean", *WHOLE_TYPES, *REAL_TYPES, *TEXT_TYPES)
-TABLES = ("codes", "texts", "truth", "names", "bits", "always")
-
-# Which node types each table of a facet can interpret.
-READABLE: Mapping[str, tuple[str, ...]] = {
-    "codes": WHOLE_TYPES,
-    "texts": TEXT_TYPES,
-    "truth": ("Boolean",),
-    "names": ("Enumeration",),
-    "bits": tuple(WORD_BITS),
-}
 
 
 class ProfileProblem(NamedTuple):
@@ -115,13 +104,18 @@ def _address(profile: Profile, at: FieldPath, written: str, form: str) -> Proble
         )
         return
     for prefix in prefixes:
-        if prefix and prefix not in profile.namespaces:
-            yield ProfileProblem(
-                at,
-                f"the prefix `{prefix}`",
-                f"a declared prefix: {one_of(profile.namespaces)}",
-                choose_instead(prefix, profile.namespaces, "declare it under `namespaces`"),
-            )
+        yield from check_prefix(profile, at, prefix)
+
+
+def check_prefix(profile: Profile, at: FieldPath, prefix: str) -> Problems:
+    """A prefix is declared; none is the namespace of OPC UA itself."""
+    if prefix and prefix not in profile.namespaces:
+        yield ProfileProblem(
+            at,
+            f"the prefix `{prefix}`",
+            f"a declared prefix: {one_of(profile.namespaces)}",
+            choose_instead(prefix, profile.namespaces, "declare it under `namespaces`"),
+        )
 
 
 def _prefixes(written: str, form: str) -> list[str]:
@@ -132,6 +126,17 @@ def _prefixes(written: str, form: str) -> list[str]:
     return sorted({name.prefix for name in browse_path(written)})
 
 
+def check_declared(profile: Profile, at: FieldPath, name: str) -> Problems:
+    """A name leads to a declared node."""
+    if name not in profile.nodes:
+        yield ProfileProblem(
+            at,
+            f"the node `{name}`",
+            f"a declared node: {one_of(profile.nodes)}",
+            choose_instead(name, profile.nodes, "declare it under `nodes`"),
+        )
+
+
 def check_reference(
     profile: Profile, at: FieldPath, name: str | None, types: Iterable[str]
 ) -> Problems:
@@ -140,12 +145,7 @@ def check_reference(
         return
     node = profile.nodes.get(name)
     if node is None:
-        yield ProfileProblem(
-            at,
-            f"the node `{name}`",
-            f"a declared node: {one_of(profile.nodes)}",
-            choose_instead(name, profile.nodes, "declare it under `nodes`"),
-        )
+        yield from check_declared(profile, at, name)
         return
     allowed = tuple(types)
     if node.type not in allowed:
@@ -174,68 +174,6 @@ def check_per_place(profile: Profile, at: FieldPath, name: str | None, places: s
             "one node for each place",
             f"put {PLACE} into its path",
         )
-
-
-# --- facets -------------------------------------------------------------------------------------------------------------
-
-
-def check_facet(profile: Profile, at: FieldPath, facet: Facet[Any] | None) -> Problems:
-    """A facet has exactly one table, and the table fits the type of its node."""
-    if facet is None:
-        return
-    given = [table for table in TABLES if getattr(facet, table) is not None]
-    if len(given) != 1:
-        found = f"{' and '.join(given)}" if given else "none of them"
-        yield ProfileProblem(
-            at,
-            found,
-            f"exactly one of {', '.join(TABLES)}",
-            "keep the one that the node's values need",
-        )
-        return
-    if given == ["always"]:
-        if facet.node is not None:
-            yield ProfileProblem(
-                (*at, "node"), facet.node, "no node beside `always`", "remove one of the two"
-            )
-        return
-    yield from _facet_table(profile, at, facet, given[0])
-
-
-def _facet_table(profile: Profile, at: FieldPath, facet: Facet[Any], table: str) -> Problems:
-    if facet.node is None:
-        yield ProfileProblem(
-            (*at, "node"), "nothing", f"the node that `{table}` interprets", "add `node:` here"
-        )
-        return
-    yield from check_reference(profile, (*at, "node"), facet.node, READABLE[table])
-    if table != "bits":
-        return
-    if facet.otherwise is None:
-        yield ProfileProblem(
-            (*at, "otherwise"), "nothing", "the word when no bit is set", "add `otherwise:` here"
-        )
-    yield from _bits(profile, at, facet)
-
-
-def _bits(profile: Profile, at: FieldPath, facet: Facet[Any]) -> Problems:
-    node = profile.nodes.get(facet.node or "")
-    width = WORD_BITS.get(node.type if node else "", 64)
-    seen: set[int] = set()
-    for index, entry in enumerate(facet.bits or []):
-        here = (*at, "bits", index, "bit")
-        if not 0 <= entry.bit < width:
-            yield ProfileProblem(
-                here,
-                f"bit {entry.bit}",
-                f"a bit from 0 to {width - 1} of `{facet.node}` ({node.type if node else 'a word'})",
-                "bits count from 0; check the word's width",
-            )
-        elif entry.bit in seen:
-            yield ProfileProblem(
-                here, f"bit {entry.bit} again", "each bit once", "remove one of the two"
-            )
-        seen.add(entry.bit)
 
 
 # --- orders -------------------------------------------------------------------------------------------------------------

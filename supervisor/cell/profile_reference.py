@@ -26,15 +26,19 @@ from supervisor.cell.profile_language import (
     Assignment,
     Bit,
     CallOrder,
+    Case,
     Columns,
+    Condition,
     Facet,
     HandlerEchoes,
     HandlerFacets,
     HandlerOrders,
     HandlerProfile,
+    Heartbeat,
     JsonResults,
     Node,
     Outputs,
+    Pick,
     PulseOrder,
     ReaderFacets,
     ReaderOrders,
@@ -45,6 +49,7 @@ from supervisor.cell.profile_language import (
     StationOrders,
     StationProfile,
     StructureResults,
+    Switch,
     TagOrder,
     WriteOrder,
 )
@@ -82,8 +87,9 @@ SECTIONS: tuple[tuple[str, tuple[type[BaseModel], ...]], ...] = (
     ("A profile", (StationProfile, HandlerProfile, ReaderProfile)),
     ("`nodes`", (Node,)),
     ("`facets`", (StationFacets, HandlerFacets, ReaderFacets)),
-    ("A facet", (Facet, Bit)),
+    ("A facet", (Facet, Pick, Bit, Switch, Case, Condition)),
     ("`echoes`", (StationEchoes, HandlerEchoes)),
+    ("`heartbeat`", (Heartbeat,)),
     ("`orders`", (StationOrders, HandlerOrders, ReaderOrders)),
     ("`permit`", (RenewedPermit,)),
     ("An order", (WriteOrder, PulseOrder, CallOrder, TagOrder)),
@@ -104,7 +110,11 @@ TITLES: dict[type[BaseModel], str] = {
     StationOrders: "Of a station",
     HandlerOrders: "Of a handler",
     ReaderOrders: "Of a tag reader",
+    Pick: "`pick`",
     Bit: "`bits`",
+    Switch: "`switches`",
+    Case: "`cases`",
+    Condition: "`when`",
     WriteOrder: "`by: write`",
     PulseOrder: "`by: pulse`",
     CallOrder: "`by: call`",
@@ -141,7 +151,7 @@ def _mapping(model: type[BaseModel]) -> list[str]:
     paragraphs = re.split(r"\n\s*\n", (model.__doc__ or "").strip())
     said = [" ".join(paragraph.split()) for paragraph in paragraphs]
     rows = [
-        (f"`{name}`", _value(field), _left_out(field), field.description or "")
+        (f"`{field.alias or name}`", _value(field), _left_out(field), field.description or "")
         for name, field in model.model_fields.items()
     ]
     return [*title, *said, _table(("key", "value", "if left out", "meaning"), rows)]

@@ -10,10 +10,10 @@ Rules of this file:
 import asyncio
 import logging
 from abc import ABC, abstractmethod
-from collections.abc import Callable, Coroutine
+from collections.abc import Callable, Coroutine, Iterable
 from typing import Any
 
-from supervisor.cell.profile_language import RenewedPermit, Supported, TagOrder
+from supervisor.cell.profile_language import Facet, Heartbeat, RenewedPermit, Supported, TagOrder
 from supervisor.cell.value import value
 from supervisor.core.commands import AbortRun, Goal, PrepareProgram, SetDoor
 from supervisor.core.events import Event, OrderAnswered
@@ -26,6 +26,7 @@ from supervisor.stations.orders import Answer
 from supervisor.stations.permits import MachinePermit
 from supervisor.stations.resolve import Wanted
 from supervisor.stations.security import NoSecurity, Security
+from supervisor.stations.steady import TICK_S
 from supervisor.stations.trouble import LinkLost
 
 LIMIT_S_MIN = 2.0
@@ -95,6 +96,19 @@ class WiredAdapter(ABC):
         """What runs beside the link."""
         keeping = () if self._machine is None else (self._machine.keep(),)
         return (self._work_off_goals(), *keeping)
+
+    def _ticking(
+        self, facets: Iterable[Facet[Any]], heartbeat: Heartbeat | None
+    ) -> tuple[Coroutine[Any, Any, None], ...]:
+        """What looks at the image again without a message, where time itself changes what it means."""
+        timed = any(facet.settle_ms is not None or facet.age_s_max is not None for facet in facets)
+        return (self._tick(),) if timed or heartbeat is not None else ()
+
+    async def _tick(self) -> None:
+        while True:
+            await asyncio.sleep(TICK_S)
+            if self._connection is not None:
+                self.link_changed()
 
     def give(self, goal: Goal) -> None:
         """Take a goal and return at once."""

@@ -15,6 +15,7 @@ from typing import Any, Literal, Protocol
 
 from supervisor.cell.value import value
 from supervisor.shell.permit import UNLEASED, Permit
+from supervisor.stations.decode import Places
 from supervisor.stations.facts import ServerFacts, chunks, read_facts
 from supervisor.stations.opcua import (
     Acknowledgement,
@@ -25,7 +26,7 @@ from supervisor.stations.opcua import (
     ua,
 )
 from supervisor.stations.reading import UNREAD, Image, Reading
-from supervisor.stations.resolve import Found, Wanted, resolve
+from supervisor.stations.resolve import Found, Wanted, node_id_at, resolve
 from supervisor.stations.security import Security
 from supervisor.stations.trouble import LinkLost
 from supervisor.stations.wire import Session, reading_of
@@ -39,6 +40,11 @@ GOODBYE_S_MAX = 0.3
 ORDER_REQUEST_S_MAX = 700.0  # longer than any order of a profile; each order sets its own limit
 YIELDS_BEFORE_PUBLISH = 3  # turns of the loop in which what a message has set off is sent first
 
+_RENEWED = (
+    ua.DataChangeFilter(  # a value that is written again counts as news, also where it is the same
+        Trigger=ua.DataChangeTrigger.StatusValueTimestamp
+    )
+)
 _STATE = numeric_id(ua.ObjectIds.Server_ServerStatus_State)
 
 
@@ -138,6 +144,23 @@ class Connection:
             timeout_ms=self._options.session_ms,
             request_s_max=request_s_max,
             permit=self._permit,
+        )
+
+    def places(self) -> Places:
+        """What decoders have to know of this connection."""
+        return Places(
+            positions=self.positions,
+            members={name: node.members for name, node in self.found.items()},
+            structures={
+                name: node.structure
+                for name, node in self.found.items()
+                if node.structure is not None
+            },
+            node_ids=frozenset(
+                name for name, node in self.found.items() if node.kind is ua.VariantType.NodeId
+            ),
+            node_id=lambda written: node_id_at(written, self._wanted.namespaces, self.facts),
+            now_s=asyncio.get_running_loop().time,
         )
 
     @property
@@ -258,6 +281,7 @@ class Connection:
             ),
             MonitoringMode=ua.MonitoringMode.Reporting,
             RequestedParameters=ua.MonitoringParameters(
+                Filter=_RENEWED if name in self._wanted.stamped else None,
                 ClientHandle=handle,
                 SamplingInterval=self._options.interval_ms,
                 QueueSize=1,  # levels: only the newest value counts

@@ -4,44 +4,81 @@ Rules of this file:
 - A reading that is not good is "unknown" (or the facet's own word for it); no table is asked.
 - The closures run inside the publish callback: they look up, they build nothing.
 - A value that no table lists is ``otherwise``, and without that the same as unreadable.
+- The closures keep nothing: what a facet was before is the business of ``steady``.
 """
 
-from collections.abc import Callable, Mapping
+import time
+from collections.abc import Callable, Hashable, Mapping
 from typing import Any, TypeVar
 
-from supervisor.cell.profile_language import Facet
+from supervisor.cell.profile_language import Case, Condition, Content, Echo, Facet, Pick, Switch
+from supervisor.cell.value import value
+from supervisor.stations.opcua import NodeId
+from supervisor.stations.pick import MISSING, UNREADABLE, picker
 from supervisor.stations.reading import Image
+from supervisor.stations.structures import Structure
 from supervisor.stations.trouble import LinkLost
 
 W = TypeVar("W", bound=str)
 
 Decoder = Callable[[Image], W]
+Looker = Callable[[Image], Any]
 Positions = Mapping[str, int]
-Members = Mapping[str, Mapping[str, int]]
 
 
-def facet_decoder(
-    facet: Facet[W], positions: Positions, members: Members, unreadable: W
-) -> Decoder[W]:
-    """The decoder of a facet. ``positions`` are of nodes in the image, ``members`` are those of the station's enumerations.
+def _no_ids(written: str) -> NodeId:
+    message = f"the node id {written} means nothing here"
+    raise LinkLost(message)
+
+
+@value
+class Places:
+    """What decoders have to know of a connection.
+
+    ``positions`` are of nodes in the image, ``members`` those of the station's enumerations, ``structures`` of nodes that hold some;
+    ``node_ids`` are the nodes that hold node ids, ``node_id`` reads one of the profile, ``now_s`` is the clock of the readings.
+    """
+
+    positions: Positions
+    members: Mapping[str, Mapping[str, int]]
+    structures: Mapping[str, Structure]
+    node_ids: frozenset[str] = frozenset()
+    node_id: Callable[[str], NodeId] = _no_ids
+    now_s: Callable[[], float] = time.monotonic
+
+
+def facet_decoder(facet: Facet[W], places: Places, unreadable: W) -> Decoder[W]:
+    """The decoder of a facet.
 
     Raises:
-        LinkLost: the facet names a member that the station's enumeration has not.
+        LinkLost: the facet names a member that the station's enumeration has not, or a field that its structure has not.
     """
+    otherwise = unreadable if facet.otherwise is None else facet.otherwise
     if facet.always is not None:
         return _constant(facet.always)
+    if facet.switches is not None:
+        return _switches(facet, facet.switches, places, otherwise, unreadable)
+    if facet.cases is not None:
+        return _cases(facet, facet.cases, places, otherwise, unreadable)
     assert facet.node is not None
-    position = positions[facet.node]
-    otherwise = unreadable if facet.otherwise is None else facet.otherwise
+    look = looker(facet.node, facet.pick, places, facet.age_s_max)
+    missing = unreadable if facet.missing is None else facet.missing
     if facet.bits is not None:
-        return _bits(
-            position, [(1 << entry.bit, entry.word) for entry in facet.bits], otherwise, unreadable
-        )
+        masks = [(1 << entry.bit, entry.word) for entry in facet.bits]
+        return _bits(look, masks, otherwise, unreadable)
+    return _table(
+        look, _entries(facet, places), _Words(otherwise=otherwise, missing=missing), unreadable
+    )
+
+
+def _entries(facet: Facet[W], places: Places) -> Mapping[Any, W]:
+    """The table of a facet by what a value is compared with."""
     if facet.names is not None:
-        table: Mapping[Any, W] = _by_number(facet.node, facet.names, members[facet.node])
-    else:
-        table = facet.codes or facet.texts or facet.truth or {}
-    return _table(position, table, otherwise, unreadable)
+        assert facet.node is not None
+        return _by_number(facet.node, facet.names, places.members[facet.node])
+    if facet.states is not None:
+        return {places.node_id(written): word for written, word in facet.states.items()}
+    return facet.codes or facet.texts or facet.truth or {}
 
 
 def _by_number(node: str, names: Mapping[str, W], members: Mapping[str, int]) -> dict[int, W]:
@@ -57,20 +94,47 @@ def _constant(word: W) -> Decoder[W]:
     return lambda _image: word
 
 
-def _table(position: int, table: Mapping[Any, W], otherwise: W, unreadable: W) -> Decoder[W]:
-    def decode(image: Image) -> W:
+def looker(node: str, pick: Pick | None, places: Places, age_s_max: float | None = None) -> Looker:
+    """What looks at a node: its value or the part of it, ``UNREADABLE`` or ``MISSING``."""
+    position, now_s = places.positions[node], places.now_s
+    taken = picker(pick, places.structures.get(node), node)
+
+    def look(image: Image) -> Any:
         reading = image[position]
-        return table.get(reading.value, otherwise) if reading.quality == "good" else unreadable
+        if reading.quality != "good":
+            return UNREADABLE
+        if age_s_max is not None and reading.age_s(now_s()) > age_s_max:
+            return UNREADABLE
+        return reading.value if taken is None else taken(reading.value)
+
+    return look
+
+
+@value
+class _Words:
+    """The words of a table beside its entries."""
+
+    otherwise: Any
+    missing: Any
+
+
+def _table(look: Looker, table: Mapping[Any, W], words: _Words, unreadable: W) -> Decoder[W]:
+    def decode(image: Image) -> W:
+        seen = look(image)
+        if seen is UNREADABLE:
+            return unreadable
+        if seen is MISSING:
+            return words.missing
+        return table.get(seen, words.otherwise) if isinstance(seen, Hashable) else unreadable
 
     return decode
 
 
-def _bits(position: int, masks: list[tuple[int, W]], otherwise: W, unreadable: W) -> Decoder[W]:
+def _bits(look: Looker, masks: list[tuple[int, W]], otherwise: W, unreadable: W) -> Decoder[W]:
     def decode(image: Image) -> W:
-        reading = image[position]
-        if reading.quality != "good" or reading.value is None:
+        word = look(image)
+        if not isinstance(word, int):
             return unreadable
-        word = reading.value
         for mask, meaning in masks:
             if word & mask:
                 return meaning
@@ -79,15 +143,96 @@ def _bits(position: int, masks: list[tuple[int, W]], otherwise: W, unreadable: W
     return decode
 
 
-def name_decoder(node: str | None, positions: Positions, unreadable: str = "") -> Decoder[str]:
-    """A name that a station gives as text or as a number; 0 and nothing are the empty name."""
-    if node is None:
+def _switches(
+    facet: Facet[W], switches: list[Switch[W]], places: Places, otherwise: W, unreadable: W
+) -> Decoder[W]:
+    """Every switch must be readable, and no more than one may be on."""
+    lookers = [
+        (looker(one.node, one.pick, places, facet.age_s_max), one.on, one.word) for one in switches
+    ]
+
+    def decode(image: Image) -> W:
+        words: list[W] = []
+        for look, on, word in lookers:
+            seen = look(image)
+            if not isinstance(seen, bool):
+                return unreadable
+            if seen == on:
+                words.append(word)
+        if len(words) > 1:
+            return unreadable
+        return words[0] if words else otherwise
+
+    return decode
+
+
+def _cases(
+    facet: Facet[W], cases: list[Case[W]], places: Places, otherwise: W, unreadable: W
+) -> Decoder[W]:
+    """The first case whose conditions hold; a condition that cannot be read leaves everything after it open."""
+    table = [([_condition(facet, one, places) for one in case.when], case.word) for case in cases]
+
+    def decode(image: Image) -> W:
+        for conditions, word in table:
+            holds = _all_hold(conditions, image)
+            if holds is None:
+                return unreadable
+            if holds:
+                return word
+        return otherwise
+
+    return decode
+
+
+Test = tuple[Looker, frozenset[Any]]
+
+
+def _condition(facet: Facet[Any], condition: Condition, places: Places) -> Test:
+    node = condition.node
+    wanted = frozenset(_typed(_meant(content, node, places)) for content in condition.is_)
+    return looker(node, condition.pick, places, facet.age_s_max), wanted
+
+
+def _meant(content: Content, node: str, places: Places) -> Any:
+    """A content of a condition as the node gives it: a node id, the number of a member of an enumeration, or itself."""
+    if not isinstance(content, str):
+        return content
+    if node in places.node_ids:
+        return places.node_id(content)
+    members = places.members.get(node)
+    return _by_number(node, {content: ""}, members).popitem()[0] if members else content
+
+
+def _typed(content: Any) -> Any:
+    """True and 1 are equal in Python and are not at a station."""
+    return (isinstance(content, bool), content)
+
+
+def _all_hold(conditions: list[Test], image: Image) -> bool | None:
+    """Whether all hold, looked at in order; None where one cannot be read before another fails."""
+    for look, wanted in conditions:
+        seen = look(image)
+        if seen is UNREADABLE:
+            return None
+        if seen is MISSING or not isinstance(seen, Hashable) or _typed(seen) not in wanted:
+            return False
+    return True
+
+
+# --- names and numbers ----------------------------------------------------------------------------------------------------
+
+
+def name_decoder(echo: Echo | None, places: Places, unreadable: str = "") -> Decoder[str]:
+    """A name that a station gives as text or as a number; 0, nothing and a part that is not there are the empty name."""
+    if echo is None:
         return _constant("")
-    position = positions[node]
+    look = looker(echo.node, echo.pick, places)
 
     def decode(image: Image) -> str:
-        reading = image[position]
-        return name_of(reading.value) if reading.quality == "good" else unreadable
+        seen = look(image)
+        if seen is UNREADABLE:
+            return unreadable
+        return "" if seen is MISSING else name_of(seen)
 
     return decode
 
@@ -97,20 +242,14 @@ def name_of(content: object) -> str:
     return "" if content is None or content == 0 else str(content)
 
 
-def number_decoder(
-    node: str | None, positions: Positions, unreadable: int
-) -> Callable[[Image], int]:
+def number_decoder(echo: Echo | None, places: Places, unreadable: int) -> Callable[[Image], int]:
     """A whole number that a station counts or numbers with."""
-    if node is None:
+    if echo is None:
         return lambda _image: unreadable
-    position = positions[node]
+    look = looker(echo.node, echo.pick, places)
 
     def decode(image: Image) -> int:
-        reading = image[position]
-        return (
-            int(reading.value)
-            if reading.quality == "good" and reading.value is not None
-            else unreadable
-        )
+        seen = look(image)
+        return seen if isinstance(seen, int) else unreadable
 
     return decode

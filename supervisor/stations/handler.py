@@ -5,7 +5,9 @@ Rules of this file:
 - What cannot be read is "unknown": also whose inside the arm is in, which no interlock takes for clear.
 """
 
-from typing import NamedTuple
+import asyncio
+from collections.abc import Coroutine
+from typing import Any, NamedTuple
 
 from supervisor.cell.profile import HandlerProfile
 from supervisor.core.commands import Goal
@@ -16,7 +18,8 @@ from supervisor.stations.decode import Decoder, facet_decoder, name_decoder, num
 from supervisor.stations.goals import fields_of
 from supervisor.stations.orders import Answer, carry_out
 from supervisor.stations.reading import Image
-from supervisor.stations.wanted import handler_order, wanted_by_handler
+from supervisor.stations.steady import Pulse, Settled, settled
+from supervisor.stations.wanted import handler_facets, handler_order, wanted_by_handler
 
 
 class Seen(NamedTuple):
@@ -34,18 +37,39 @@ class Seen(NamedTuple):
 class Interpreter:
     """The decoders of one connection."""
 
-    def __init__(self, profile: HandlerProfile, connection: Connection, jaws: int) -> None:
-        facets, echoes, positions = profile.facets, profile.echoes, connection.positions
-        members = {name: node.members for name, node in connection.found.items()}
-        self._mode: Decoder[Mode] = facet_decoder(facets.mode, positions, members, "unknown")
-        self._phase: Decoder[Phase] = facet_decoder(facets.phase, positions, members, "unknown")
+    def __init__(
+        self, profile: HandlerProfile, connection: Connection, jaws: int, speed: float
+    ) -> None:
+        facets, echoes, places = profile.facets, profile.echoes, connection.places()
+        self._mode: Decoder[Mode] = facet_decoder(facets.mode, places, "unknown")
+        self._phase: Decoder[Phase] = facet_decoder(facets.phase, places, "unknown")
         self._jaws: list[Decoder[Presence]] = [
-            facet_decoder(jaw, positions, members, "unknown") for jaw in facets.jaws[:jaws]
+            facet_decoder(jaw, places, "unknown") for jaw in facets.jaws[:jaws]
         ]
-        self._order = number_decoder(echoes.order, positions, unreadable=0)
-        self._inside = name_decoder(echoes.inside, positions, unreadable="unknown")
-        self._at = name_decoder(echoes.at, positions)
-        self._why = name_decoder(echoes.why, positions)
+        self._order = number_decoder(echoes.order, places, unreadable=0)
+        self._inside = name_decoder(echoes.inside, places, unreadable="unknown")
+        self._at = name_decoder(echoes.at, places)
+        self._why = name_decoder(echoes.why, places)
+        self._pulse = Pulse(profile.heartbeat, places)
+        self._mode_settled: Settled[Mode] = settled(facets.mode, "unknown", speed)
+        self._phase_settled: Settled[Phase] = settled(facets.phase, "unknown", speed)
+        self._jaws_settled: list[Settled[Presence]] = [
+            settled(jaw, "unknown", speed) for jaw in facets.jaws[:jaws]
+        ]
+
+    def alive(self, image: Image, now_s: float) -> bool:
+        """Whether its heartbeat goes on."""
+        return self._pulse.beats(image, now_s)
+
+    def shown(self, image: Image, now_s: float) -> Seen:
+        """What holds: of what the image shows, the facets that have settled."""
+        seen = self.look(image)
+        jaws = zip(self._jaws_settled, seen.jaws, strict=True)
+        return seen._replace(
+            mode=self._mode_settled.word(seen.mode, now_s),
+            phase=self._phase_settled.word(seen.phase, now_s),
+            jaws=tuple(jaw.word(word, now_s) for jaw, word in jaws),
+        )
 
     def look(self, image: Image) -> Seen:
         """The image in the words of the core."""
@@ -83,9 +107,13 @@ class HandlerAdapter(WiredAdapter):
         self._boot = ""
         self._newest_ms = 0
 
+    def _works(self) -> tuple[Coroutine[Any, Any, None], ...]:
+        facets = handler_facets(self._profile, self._jaws)
+        return (*super()._works(), *self._ticking(facets, self._profile.heartbeat))
+
     def link_ready(self, connection: Connection) -> None:
         """See ``WiredAdapter``."""
-        self._interpreter = Interpreter(self._profile, connection, self._jaws)
+        self._interpreter = Interpreter(self._profile, connection, self._jaws, self._speed)
 
     def link_up(self, connection: Connection) -> None:
         """Report the whole image, whatever was reported before."""
@@ -98,7 +126,9 @@ class HandlerAdapter(WiredAdapter):
         connection, interpreter = self._connection, self._interpreter
         if connection is None or interpreter is None:
             return
-        seen = interpreter.look(connection.image)
+        now_s = asyncio.get_running_loop().time()
+        alive = interpreter.alive(connection.image, now_s)
+        seen = interpreter.shown(connection.image, now_s) if alive else self._unknown
         if seen != self._reported:
             self._newest_ms = connection.newest_ms
             self._report(seen, "up")

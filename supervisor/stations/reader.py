@@ -5,7 +5,9 @@ Rules of this file:
 - Places are reported in the order in which the cell declares them.
 """
 
-from collections.abc import Sequence
+import asyncio
+from collections.abc import Coroutine, Sequence
+from typing import Any
 
 from supervisor.cell.profile import ReaderProfile
 from supervisor.cell.profile_language import PresenceWord, TagWord
@@ -18,8 +20,9 @@ from supervisor.stations.goals import fields_of
 from supervisor.stations.link import reason
 from supervisor.stations.opcua import UaError
 from supervisor.stations.orders import ACCEPTED, Answer, Desk, Returned
+from supervisor.stations.steady import Settled
 from supervisor.stations.trouble import LinkLost, OrderImpossible
-from supervisor.stations.wanted import at_place, wanted_by_reader
+from supervisor.stations.wanted import presence_at, wanted_by_reader
 
 
 class ReaderAdapter(WiredAdapter):
@@ -38,20 +41,23 @@ class ReaderAdapter(WiredAdapter):
         self._profile = profile
         self._places = tuple(places)
         self._decoders: tuple[Decoder[PresenceWord], ...] = ()
+        self._settled: tuple[Settled[Presence], ...] = ()
         self._reported: tuple[Presence, ...] = ()
         self._boot = ""
         self._newest_ms = 0
 
+    def _works(self) -> tuple[Coroutine[Any, Any, None], ...]:
+        return (*super()._works(), *self._ticking([self._profile.facets.presence], None))
+
     def link_ready(self, connection: Connection) -> None:
         """See ``WiredAdapter``."""
         self._decoders = tuple(self._decoder(place, connection) for place in self._places)
+        settle_s = (self._profile.facets.presence.settle_ms or 0) / 1000 / self._speed
+        self._settled = tuple(Settled(settle_s, "unknown") for _ in self._places)
 
     def _decoder(self, place: str, connection: Connection) -> Decoder[PresenceWord]:
-        facet = self._profile.facets.presence
-        if facet.node is not None:
-            facet = facet.model_copy(update={"node": at_place(facet.node, place)})
-        members = {name: node.members for name, node in connection.found.items()}
-        return facet_decoder(facet, connection.positions, members, "unknown")
+        facet = presence_at(self._profile, place)
+        return facet_decoder(facet, connection.places(), "unknown")
 
     def link_up(self, connection: Connection) -> None:
         """Report all places, whatever was reported before."""
@@ -64,7 +70,11 @@ class ReaderAdapter(WiredAdapter):
         connection = self._connection
         if connection is None:
             return
-        seen: tuple[Presence, ...] = tuple(decoder(connection.image) for decoder in self._decoders)
+        now_s = asyncio.get_running_loop().time()
+        seen: tuple[Presence, ...] = tuple(
+            settled.word(decoder(connection.image), now_s)
+            for decoder, settled in zip(self._decoders, self._settled, strict=True)
+        )
         if seen != self._reported:
             self._newest_ms = connection.newest_ms
             self._report(seen, "up")

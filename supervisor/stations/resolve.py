@@ -52,13 +52,17 @@ _STRUCTURE = numeric_id(ua.ObjectIds.Structure)
 
 @value
 class Wanted:
-    """What a link needs of a server: the nodes of a profile by name, those to ``watch``, and the arguments of its methods."""
+    """What a link needs of a server: the nodes of a profile by name, those to ``watch``, and the arguments of its methods.
+
+    Those in ``stamped`` are reported also when only their time stamp changed.
+    """
 
     namespaces: Mapping[str, str]
     root: str
     nodes: Mapping[str, Node]
     watch: tuple[str, ...]
     arguments: Mapping[str, tuple[Argument, ...]]
+    stamped: frozenset[str] = frozenset()
 
 
 @value
@@ -71,6 +75,13 @@ class Found:
     kind: VariantType
     members: Mapping[str, int]
     structure: Structure | None
+
+
+def node_id_at(written: str, namespaces: Mapping[str, str], facts: ServerFacts) -> NodeId:
+    """A node id of a profile with the index that its namespace has at this server."""
+    parts = node_id(written)
+    index = facts.namespaces.index(namespaces[parts.prefix]) if parts.prefix else 0
+    return ua.NodeId(_IDENTIFIERS[parts.kind](parts.identifier), index)
 
 
 async def resolve(session: Session, facts: ServerFacts, wanted: Wanted) -> dict[str, Found]:
@@ -124,9 +135,7 @@ class _Resolver:
         return ua.QualifiedName(name.name, self.indices[name.prefix] if name.prefix else 0)
 
     def _node_id(self, written: str) -> NodeId:
-        parts = node_id(written)
-        identifier = _IDENTIFIERS[parts.kind](parts.identifier)
-        return ua.NodeId(identifier, self.indices[parts.prefix] if parts.prefix else 0)
+        return node_id_at(written, self.wanted.namespaces, self.facts)
 
     async def _follow(self, paths: Mapping[str, str]) -> dict[str, tuple[NodeId, NodeId]]:
         """Each path's node, and the node before it: the object that a method is called on."""

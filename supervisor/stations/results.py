@@ -62,7 +62,8 @@ def proof_nodes(profile: StationProfile) -> tuple[str, ...]:
     """The nodes that must read the same before and after the result, or another run has got in between."""
     results, echoes = profile.results, profile.echoes
     own = [] if isinstance(results, JsonResults) else [results.run, results.serial, results.counter]
-    names = [*own, echoes.run, echoes.counter]
+    shown = [echo.node for echo in (echoes.run, echoes.counter) if echo is not None]
+    names = [*own, *shown]
     return tuple(dict.fromkeys(name for name in names if name is not None))
 
 

@@ -27,8 +27,9 @@ from supervisor.stations.results import (
     proof_nodes,
     proves_itself,
 )
+from supervisor.stations.steady import Pulse, Settled, settled
 from supervisor.stations.trouble import LinkLost, ResultUnreadable
-from supervisor.stations.wanted import station_orders, wanted_by_station
+from supervisor.stations.wanted import station_facets, station_orders, wanted_by_station
 
 GATE_UNREADABLE = "its release to measure cannot be read"
 QUICK_TRIES = 3
@@ -59,29 +60,47 @@ UNKNOWN = Seen("unknown", "unknown", "unknown", "unknown", "", "", "", -1, "")
 class Interpreter:
     """The decoders of one connection."""
 
-    def __init__(self, profile: StationProfile, connection: Connection) -> None:
-        facets, echoes, positions = profile.facets, profile.echoes, connection.positions
-        members = {name: node.members for name, node in connection.found.items()}
-        self._mode: Decoder[Mode] = facet_decoder(facets.mode, positions, members, "unknown")
-        self._door: Decoder[Door] = facet_decoder(facets.door, positions, members, "unknown")
-        self._nest: Decoder[Presence] = facet_decoder(facets.nest, positions, members, "unknown")
-        self._work: Decoder[Work] = facet_decoder(facets.work, positions, members, "unknown")
-        self._run_id = name_decoder(echoes.run, positions)
-        self._serial = name_decoder(echoes.serial, positions)
-        self._program = name_decoder(echoes.program, positions)
-        self._counter = number_decoder(echoes.counter, positions, unreadable=-1)
+    def __init__(self, profile: StationProfile, connection: Connection, speed: float) -> None:
+        facets, echoes, places = profile.facets, profile.echoes, connection.places()
+        self._mode: Decoder[Mode] = facet_decoder(facets.mode, places, "unknown")
+        self._door: Decoder[Door] = facet_decoder(facets.door, places, "unknown")
+        self._nest: Decoder[Presence] = facet_decoder(facets.nest, places, "unknown")
+        self._work: Decoder[Work] = facet_decoder(facets.work, places, "unknown")
+        self._run_id = name_decoder(echoes.run, places)
+        self._serial = name_decoder(echoes.serial, places)
+        self._program = name_decoder(echoes.program, places)
+        self._counter = number_decoder(echoes.counter, places, unreadable=-1)
         self._gate = (
-            name_decoder(None, positions)
+            name_decoder(None, places)
             if facets.gate is None
-            else facet_decoder(facets.gate, positions, members, GATE_UNREADABLE)
+            else facet_decoder(facets.gate, places, GATE_UNREADABLE)
         )
+        self._pulse = Pulse(profile.heartbeat, places)
+        self._mode_settled: Settled[Mode] = settled(facets.mode, "unknown", speed)
+        self._door_settled: Settled[Door] = settled(facets.door, "unknown", speed)
+        self._nest_settled: Settled[Presence] = settled(facets.nest, "unknown", speed)
+        self._work_settled: Settled[Work] = settled(facets.work, "unknown", speed)
+        self._gate_settled: Settled[str] = settled(facets.gate, GATE_UNREADABLE, speed)
 
         node = getattr(profile.results, "node", None)
         structure = None if node is None else connection.found[node].structure
         self.results = ResultReader(profile.results, structure)
 
+    def shown(self, image: Image, now_s: float) -> Seen:
+        """What holds: of what the image shows, the facets that have settled; nothing while the heartbeat stands still."""
+        if not self._pulse.beats(image, now_s):
+            return UNKNOWN
+        seen = self.look(image)
+        return seen._replace(
+            mode=self._mode_settled.word(seen.mode, now_s),
+            door=self._door_settled.word(seen.door, now_s),
+            nest=self._nest_settled.word(seen.nest, now_s),
+            work=self._work_settled.word(seen.work, now_s),
+            gate=self._gate_settled.word(seen.gate, now_s),
+        )
+
     def look(self, image: Image) -> Seen:
-        """The image in the words of the core."""
+        """The image itself in the words of the core, whatever was before."""
         return Seen(
             self._mode(image),
             self._door(image),
@@ -129,13 +148,14 @@ class StationAdapter(WiredAdapter):
         self._result_due = asyncio.Event()
 
     def _works(self) -> tuple[Coroutine[Any, Any, None], ...]:
-        return (*super()._works(), self._fetch_results())
+        ticking = self._ticking(station_facets(self._profile), self._profile.heartbeat)
+        return (*super()._works(), self._fetch_results(), *ticking)
 
     # --- the image --------------------------------------------------------------------------------------------------------
 
     def link_ready(self, connection: Connection) -> None:
         """See ``WiredAdapter``."""
-        self._interpreter = Interpreter(self._profile, connection)
+        self._interpreter = Interpreter(self._profile, connection, self._speed)
 
     def link_up(self, connection: Connection) -> None:
         """Report the whole image, whatever was reported before."""
@@ -149,7 +169,7 @@ class StationAdapter(WiredAdapter):
         connection, interpreter = self._connection, self._interpreter
         if connection is None or interpreter is None or self._held:
             return
-        seen = interpreter.look(connection.image)
+        seen = interpreter.shown(connection.image, asyncio.get_running_loop().time())
         if seen == self._reported:
             return
         mark = self._new_result(seen)

@@ -76,6 +76,14 @@ class Structure:
             raise ResultUnreadable(message)
         return [self._row(item) for item in cast("list[Any]", content)]
 
+    def row(self, item: Any) -> Row:
+        """One structure as a mapping; an empty one where there is none.
+
+        Raises:
+            ResultUnreadable: the value is no such structure.
+        """
+        return {} if item is None else self._row(item)
+
     def _row(self, item: Any) -> Row:
         encoding, body = _raw(item)
         if encoding is not None and encoding != self.encoding:

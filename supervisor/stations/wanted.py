@@ -7,7 +7,7 @@ Rules of this file:
 """
 
 from collections.abc import Iterable, Mapping, Sequence
-from typing import Any
+from typing import Any, TypeVar
 
 from supervisor.cell.profile import HandlerProfile, Profile, ReaderProfile, StationProfile
 from supervisor.cell.profile_address import PLACE
@@ -15,8 +15,11 @@ from supervisor.cell.profile_language import (
     NOT_SUPPORTED,
     Argument,
     CallOrder,
+    Echo,
     Facet,
+    Heartbeat,
     Node,
+    PresenceWord,
     PulseOrder,
     Supported,
     TagOrder,
@@ -25,17 +28,27 @@ from supervisor.cell.profile_language import (
 from supervisor.stations.resolve import Wanted
 from supervisor.stations.results import proves_itself, result_nodes
 
+T = TypeVar("T")
+
 
 def wanted_by_station(profile: StationProfile) -> Wanted:
     """What a station's profile needs."""
-    facets, echoes, results = profile.facets, profile.echoes, profile.results
+    echoes, results = profile.echoes, profile.results
+    facets = station_facets(profile)
     watch = [
-        *_facet_nodes([facets.mode, facets.door, facets.nest, facets.work, facets.gate]),
-        *(echoes.run, echoes.serial, echoes.program, echoes.counter),
+        *(name for facet in facets for name in facet_nodes(facet)),
+        *_echo_nodes([echoes.run, echoes.serial, echoes.program, echoes.counter]),
+        *_heart_node(profile.heartbeat),
         *(result_nodes(results) if proves_itself(results) else ()),
     ]
     orders = [*station_orders(profile).values(), *permit_order(profile)]
-    return _wanted(profile, watch, orders, result_nodes(results))
+    return _wanted(profile, watch, orders, result_nodes(results), stamped=_stamped(facets))
+
+
+def station_facets(profile: StationProfile) -> list[Facet[Any]]:
+    """The facets that a station has."""
+    facets = profile.facets
+    return [*(facets.mode, facets.door, facets.nest, facets.work), *_there(facets.gate)]
 
 
 def station_orders(profile: StationProfile) -> dict[str, Supported]:
@@ -46,12 +59,21 @@ def station_orders(profile: StationProfile) -> dict[str, Supported]:
 
 def wanted_by_handler(profile: HandlerProfile, jaws: int) -> Wanted:
     """What a handler's profile needs for a handler with so many jaws."""
-    facets, echoes = profile.facets, profile.echoes
+    echoes = profile.echoes
+    facets = handler_facets(profile, jaws)
     watch = [
-        *_facet_nodes([facets.mode, facets.phase, *facets.jaws[:jaws]]),
-        *(echoes.order, echoes.inside, echoes.at, echoes.why),
+        *(name for facet in facets for name in facet_nodes(facet)),
+        *_echo_nodes([echoes.order, echoes.inside, echoes.at, echoes.why]),
+        *_heart_node(profile.heartbeat),
     ]
-    return _wanted(profile, watch, [handler_order(profile), *permit_order(profile)], ())
+    orders = [handler_order(profile), *permit_order(profile)]
+    return _wanted(profile, watch, orders, (), stamped=_stamped(facets))
+
+
+def handler_facets(profile: HandlerProfile, jaws: int) -> list[Facet[Any]]:
+    """The facets of a handler with so many jaws."""
+    facets = profile.facets
+    return [facets.mode, facets.phase, *facets.jaws[:jaws]]
 
 
 def permit_order(profile: StationProfile | HandlerProfile) -> tuple[Supported, ...]:
@@ -72,9 +94,37 @@ def handler_order(profile: HandlerProfile) -> Supported:
 
 def wanted_by_reader(profile: ReaderProfile, places: Sequence[str]) -> Wanted:
     """What a reader's profile needs for these places."""
-    node = profile.facets.presence.node
-    watch = [at_place(node, place) for place in places] if node is not None else []
-    return _wanted(profile, watch, [profile.orders.read_tag], (), places)
+    facets = [presence_at(profile, place) for place in places]
+    watch = [name for facet in facets for name in facet_nodes(facet)]
+    stamped = _stamped(facets)
+    return _wanted(profile, watch, [profile.orders.read_tag], (), places, stamped)
+
+
+def presence_at(profile: ReaderProfile, place: str) -> Facet[PresenceWord]:
+    """The presence facet with the nodes of one place."""
+
+    def named(name: str) -> str:
+        path = profile.nodes[name].path
+        return at_place(name, place) if path is not None and PLACE in path else name
+
+    facet = profile.facets.presence
+    changes: dict[str, Any] = {}
+    if facet.node is not None:
+        changes["node"] = named(facet.node)
+    if facet.switches is not None:
+        changes["switches"] = [
+            one.model_copy(update={"node": named(one.node)}) for one in facet.switches
+        ]
+    if facet.cases is not None:
+        changes["cases"] = [
+            case.model_copy(
+                update={
+                    "when": [one.model_copy(update={"node": named(one.node)}) for one in case.when]
+                }
+            )
+            for case in facet.cases
+        ]
+    return facet.model_copy(update=changes)
 
 
 def at_place(node: str, place: str) -> str:
@@ -82,8 +132,29 @@ def at_place(node: str, place: str) -> str:
     return f"{node}@{place}"
 
 
-def _facet_nodes(facets: Iterable[Facet[Any] | None]) -> list[str | None]:
-    return [facet.node for facet in facets if facet is not None]
+def facet_nodes(facet: Facet[Any]) -> list[str]:
+    """The nodes that a facet looks at."""
+    switches = [switch.node for switch in facet.switches or ()]
+    conditions = [one.node for case in facet.cases or () for one in case.when]
+    return [*_there(facet.node), *switches, *conditions]
+
+
+def _echo_nodes(echoes: Iterable[Echo | None]) -> list[str]:
+    return [echo.node for echo in echoes if echo is not None]
+
+
+def _heart_node(heartbeat: Heartbeat | None) -> list[str]:
+    return [] if heartbeat is None else [heartbeat.node]
+
+
+def _stamped(facets: Iterable[Facet[Any]]) -> frozenset[str]:
+    """The nodes whose age matters."""
+    aged = [facet for facet in facets if facet.age_s_max is not None]
+    return frozenset(name for facet in aged for name in facet_nodes(facet))
+
+
+def _there(thing: T | None) -> tuple[T, ...]:
+    return () if thing is None else (thing,)
 
 
 def _wanted(
@@ -92,6 +163,7 @@ def _wanted(
     orders: Iterable[Supported | TagOrder],
     others: Iterable[str],
     places: Sequence[str] = (),
+    stamped: frozenset[str] = frozenset(),
 ) -> Wanted:
     given = list(orders)
     watched = tuple(dict.fromkeys(name for name in watch if name is not None))
@@ -103,6 +175,7 @@ def _wanted(
         nodes={name: declared[name] for name in dict.fromkeys(used)},
         watch=watched,
         arguments=_arguments(given),
+        stamped=stamped,
     )
 
 

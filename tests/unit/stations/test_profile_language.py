@@ -112,6 +112,46 @@ def test_what_the_language_does_not_know_is_refused_at_its_place(name, path, new
 
 
 SCAN, TOUCH, CT = "scan-methods", "touch-datablock", "ct-pulse"
+DOOR, NEST = ("facets", "door"), ("facets", "nest")
+STATUS = {"node": "status", "codes": {0: "open"}}
+SWITCHES = [{"node": "area_echo", "word": "open"}, {"node": "fault_ack", "word": "closed"}]
+
+
+def switched(*switches):
+    return {"switches": list(switches), "otherwise": "moving"}
+
+
+def case(**condition):
+    return {"cases": [{"when": [{"node": "status", "is": [1], **condition}], "word": "open"}]}
+
+
+FACET_MISFITS = [
+    (TOUCH, DOOR, {**STATUS, "pick": {}}, (*DOOR, "pick"), "nothing", "the part that is meant"),
+    (TOUCH, DOOR, {**STATUS, "pick": {"field": "A"}}, (*DOOR, "pick", "field"), "`status` of type UInt16", "a node of type Structure"),
+    (TOUCH, DOOR, {**STATUS, "pick": {"entry": 0}}, (*DOOR, "pick", "entry"), "`status` of type UInt16", "an array"),
+    (TOUCH, DOOR, {**STATUS, "pick": {"bit": 16, "width": 1}}, (*DOOR, "pick", "bit"), "bit 16", "from 0 to 15"),
+    (TOUCH, DOOR, {**STATUS, "pick": {"bit": 14, "width": 3}}, (*DOOR, "pick", "width"), "3 bits from bit 14", "16 bits"),
+    (TOUCH, DOOR, {**STATUS, "pick": {"width": 3}}, (*DOOR, "pick", "width"), "3", "`bit` beside"),
+    (TOUCH, DOOR, {**STATUS, "pick": {"bit": 3}}, (*DOOR, "pick"), "a part of type Boolean", "UInt16"),
+    (TOUCH, DOOR, {"node": "area_echo", "truth": {True: "open"}, "pick": {"bit": 0}}, (*DOOR, "pick", "bit"), "`area_echo` of type Boolean", "a word"),
+    (TOUCH, DOOR, {"node": "res_serial", "texts": {"a": "open"}, "pick": {"split": ";"}}, (*DOOR, "pick", "split"), "no entry", "`entry` beside"),
+    (TOUCH, DOOR, {**STATUS, "missing": "closed"}, (*DOOR, "missing"), "closed", "no `missing` without"),
+    (TOUCH, DOOR, {**STATUS, "settle_ms": 0}, (*DOOR, "settle_ms"), "0", "more than 0"),
+    (TOUCH, DOOR, {"node": "status", **switched(*SWITCHES)}, (*DOOR, "node"), "status", "no node beside `switches`"),
+    (TOUCH, DOOR, {"switches": SWITCHES}, (*DOOR, "otherwise"), "nothing", "no switch is on"),
+    (TOUCH, DOOR, switched(SWITCHES[0], {"node": "status", "word": "closed"}), (*DOOR, "switches", 1, "node"), "`status` of type UInt16", "Boolean"),
+    (TOUCH, DOOR, switched(SWITCHES[0], SWITCHES[0]), (*DOOR, "switches", 1, "node"), "`area_echo` again", "each switch once"),
+    (TOUCH, DOOR, switched({"node": "status", "pick": {"bit": 16}, "word": "open"}), (*DOOR, "switches", 0, "pick", "bit"), "bit 16", "from 0 to 15"),
+    (TOUCH, DOOR, {"cases": [{"when": [], "word": "open"}]}, (*DOOR, "cases", 0, "when"), "nothing", "at least one condition"),
+    (TOUCH, DOOR, case(**{"is": []}), (*DOOR, "cases", 0, "when", 0, "is"), "nothing", "must show"),
+    (TOUCH, DOOR, case(**{"is": ["1"]}), (*DOOR, "cases", 0, "when", 0, "is", 0), "'1'", "UInt16"),
+    (TOUCH, DOOR, case(node="stat"), (*DOOR, "cases", 0, "when", 0, "node"), "the node `stat`", "a declared node"),
+    (TOUCH, DOOR, {"node": "status", "bits": [{"bit": 4, "word": "open"}], "otherwise": "closed"}, NEST, "bit 4 of `status`, which `facets.door` looks at already", "a switch of its own"),
+    (TOUCH, DOOR, switched({"node": "status", "pick": {"bit": 4}, "word": "open"}), NEST, "bit 4 of `status`", "a switch of its own"),
+    (TOUCH, ("heartbeat",), {"node": "res_value", "within_s": 2}, ("heartbeat", "node"), "of type Double[]", "Boolean"),
+    (TOUCH, ("heartbeat",), {"node": "status", "pick": {"bit": 40}, "within_s": 2}, ("heartbeat", "pick", "bit"), "bit 40", "0 to 15"),
+    (TOUCH, ("echoes", "run"), {"node": "run_echo", "pick": {"entry": 1}}, ("echoes", "run", "pick", "entry"), "`run_echo` of type UInt32", "an array"),
+]  # fmt: skip
 MISFITS = [
     (SCAN, ("root",), "scan:Scanner", ("root",), "the prefix `scan`", "a declared prefix: s"),
     (SCAN, ("root",), "s:Scanner//s:A", ("root",), '"s:Scanner//s:A"', "a browse path"),
@@ -129,12 +169,13 @@ MISFITS = [
     (SCAN, ("facets", "mode", "codes"), {1: "manual"}, ("facets", "mode"), "codes and texts", "exactly one of"),
     (SCAN, ("facets", "mode", "texts"), ..., ("facets", "mode"), "none of them", "exactly one of"),
     (SCAN, ("facets", "nest"), {"node": "nest", "always": "empty"}, ("facets", "nest", "node"), "nest", "no node beside `always`"),
-    (SCAN, ("facets", "door", "node"), "nest", ("facets", "door", "node"), "`nest` of type Boolean", "Int32"),
+    (SCAN, ("facets", "door", "node"), "run", ("facets", "door", "node"), "`run` of type String", "Int32"),
     (SCAN, ("facets", "work"), {"node": "work", "names": {"Idle": "idle"}}, ("facets", "work", "node"), "`work` of type Int32", "Enumeration"),
     (TOUCH, ("facets", "work", "bits", 0, "bit"), 16, ("facets", "work", "bits", 0, "bit"), "bit 16", "from 0 to 15"),
     (TOUCH, ("facets", "work", "bits", 0, "bit"), -1, ("facets", "work", "bits", 0, "bit"), "bit -1", "from 0 to 15"),
     (TOUCH, ("facets", "work", "bits", 0, "bit"), 7, ("facets", "work", "bits", 1, "bit"), "bit 7 again", "each bit once"),
     (TOUCH, ("facets", "nest", "otherwise"), ..., ("facets", "nest", "otherwise"), "nothing", "no bit is set"),
+    *FACET_MISFITS,
     (TOUCH, ("echoes", "run"), "status_word", ("echoes", "run"), "the node `status_word`", "a declared node"),
     (TOUCH, ("echoes", "serial"), "run_echo", ("echoes", "serial"), "`run_echo` of type UInt32", "String"),
     (SCAN, ("echoes", "counter"), "run", ("echoes", "counter"), "`run` of type String", "UInt32"),

@@ -1,0 +1,214 @@
+"""What a profile says of orders: how each goal is given.
+
+Rules of this file:
+- An order is a goal that is harmless to repeat, or says by what the station is asked before it is given again.
+- Every wait has a limit.
+"""
+
+from collections.abc import Mapping
+from typing import Annotated, Literal
+
+from pydantic import Discriminator, Field, Tag
+
+from supervisor.cell.profile_values import (
+    NOT_SUPPORTED,
+    Code,
+    Content,
+    GoalField,
+    Key,
+    NodeName,
+    NodeType,
+    Part,
+    Position,
+    Seconds,
+    TagWord,
+)
+
+
+class Argument(Part):
+    """One argument of a method: a `field` of the goal or a `value`."""
+
+    type: NodeType = Field(description="The type of the method's argument.")
+    field: GoalField | None = Field(
+        default=None, description="The field of the goal that is handed over."
+    )
+    value: Content | None = Field(default=None, description="Or a literal that is handed over.")
+    codes: dict[Key, Content] | None = Field(
+        default=None, description="The station's own words for the contents of the field."
+    )
+
+
+class Assignment(Part):
+    """One value to write to a node, of that node's type: a `field` of the goal or a `value`."""
+
+    node: NodeName = Field(description="The node that is written.")
+    field: GoalField | None = Field(
+        default=None, description="The field of the goal that is written."
+    )
+    value: Content | None = Field(default=None, description="Or a literal that is written.")
+    codes: dict[Key, Content] | None = Field(
+        default=None, description="The station's own words for the contents of the field."
+    )
+
+
+class Outputs(Part):
+    """Which output of a method (counted from 1) is its status, its text, its payload."""
+
+    status: Position | None = Field(default=None, description="The output that says yes or no.")
+    text: Position | None = Field(default=None, description="The output that says why, in words.")
+    payload: Position | None = Field(default=None, description="The output with the tag's memory.")
+
+
+Done = Literal["shown", "accepted"]
+
+
+class WriteOrder(Part):
+    """Write a value: a `field` of the goal or a `value`."""
+
+    by: Literal["write"] = Field(description="This kind of order.")
+    node: NodeName = Field(description="The node that is written.")
+    field: GoalField | None = Field(
+        default=None, description="The field of the goal that is written."
+    )
+    value: Content | None = Field(default=None, description="Or a literal that is written.")
+    codes: dict[Key, Content] | None = Field(
+        default=None, description="The station's own words for the contents of the field."
+    )
+    before: list[Assignment] = Field(
+        default_factory=list[Assignment], description="What is written first."
+    )
+    echo: NodeName | None = Field(
+        default=None,
+        description="The node that repeats the written value once the station has taken it.",
+    )
+    done: Done = Field(
+        default="shown",
+        description="`accepted`: done as soon as the station has taken it. `shown`: the facets show when it is done.",
+    )
+    limit_s: Seconds = Field(description="How long the station may take until the echo.")
+
+
+class PulseOrder(Part):
+    """Set a Boolean until the station acknowledges or refuses, then reset it.
+
+    A request that an earlier process left on is withdrawn first.
+    """
+
+    by: Literal["pulse"] = Field(description="This kind of order.")
+    node: NodeName = Field(description="The request bit.")
+    before: list[Assignment] = Field(
+        default_factory=list[Assignment], description="What is written first."
+    )
+    acknowledge: NodeName | None = Field(
+        default=None, description="The bit with which the station says yes."
+    )
+    refusal: NodeName | None = Field(default=None, description="The bit with which it says no.")
+    text: NodeName | None = Field(default=None, description="Where it says why.")
+    hold_ms: int = Field(
+        default=300, description="How long the request stays on where nothing acknowledges it."
+    )
+    done: Done = Field(default="shown", description="As for an order by write.")
+    limit_s: Seconds = Field(description="How long the station may take to answer.")
+
+
+class CallOrder(Part):
+    """Call a method."""
+
+    by: Literal["call"] = Field(description="This kind of order.")
+    node: NodeName = Field(description="The method.")
+    arguments: list[Argument] = Field(
+        default_factory=list[Argument], description="What it is called with, in order."
+    )
+    outputs: Outputs = Field(
+        default_factory=Outputs, description="Which outputs are status and text."
+    )
+    accepted: list[int] = Field(default_factory=list[int], description="Statuses that mean yes.")
+    refused: list[int] = Field(
+        default_factory=list[int],
+        description="Statuses that mean no. Any other leaves the order in doubt.",
+    )
+    done: Done = Field(default="shown", description="As for an order by write.")
+    limit_s: Seconds = Field(
+        description="How long the call may take. A method has to return at once; completion shows in the facets."
+    )
+
+
+class TagOrder(Part):
+    """Call a method that reads a tag."""
+
+    by: Literal["call"] = Field(description="This kind of order.")
+    node: NodeName = Field(description="The method.")
+    arguments: list[Argument] = Field(
+        default_factory=list[Argument], description="What it is called with, in order."
+    )
+    outputs: Outputs = Field(description="Which outputs are status, payload and text.")
+    statuses: dict[Code, TagWord] = Field(
+        description="What each status means: `read`, `no tag`, `several tags`, `failed`."
+    )
+    limit_s: Seconds = Field(description="How long reading may take.")
+
+
+def _order_kind(written: object) -> str | None:
+    if isinstance(written, str):
+        return NOT_SUPPORTED if written == NOT_SUPPORTED else None
+    if isinstance(written, Mapping):
+        return str(written.get("by"))  # pyright: ignore[reportUnknownMemberType, reportUnknownArgumentType]
+    return getattr(written, "by", None)
+
+
+Supported = WriteOrder | PulseOrder | CallOrder
+Order = Annotated[
+    Annotated[Literal["not supported"], Tag(NOT_SUPPORTED)]
+    | Annotated[WriteOrder, Tag("write")]
+    | Annotated[PulseOrder, Tag("pulse")]
+    | Annotated[CallOrder, Tag("call")],
+    Discriminator(
+        _order_kind,
+        custom_error_type="declaration",
+        custom_error_message="expected an order",
+        custom_error_context={
+            "expected": "`not supported`, or an order by write, pulse or call",
+            "remedy": "say how the order is given: `by: write`, `by: pulse` or `by: call`",
+            "at": "by",
+        },
+    ),
+]
+
+
+class StationOrders(Part):
+    """How each goal of a station is given. A goal that a station does not know is `not supported`: it is done at once."""
+
+    open_door: Order = Field(description="Open the door, or grant the area.")
+    close_door: Order = Field(description="Close the door, or withdraw the grant.")
+    prepare: Order = Field(description="Prepare a program.")
+    start: Order = Field(
+        description="Start a run. The station is asked first whether it has started it already."
+    )
+    abort: Order = Field(description="End a run without result.")
+    acknowledge: Order = Field(description="The result is stored; the station may forget it.")
+    clear_fault: Order = Field(description="Clear a fault whose cause is gone.")
+
+
+class HandlerOrders(Part):
+    """How the one goal of a handler is given."""
+
+    move: Order = Field(description="Approach a place, pick, put or swap there.")
+
+
+class RenewedPermit(Part):
+    """How a machine learns that whoever drives it is awake: it is told again and again, and begins no motion once it is not.
+
+    Told four times within `lasts_s`, by the supervisor's running step and by nothing else. In a simulated cell that runs faster than
+    life, `lasts_s` shrinks with it, to no less than 1 s.
+    """
+
+    renew: Order = Field(description="Renew the permit to move.")
+    lasts_s: Seconds = Field(
+        description="How long the machine goes on beginning motions after it was told."
+    )
+
+
+class ReaderOrders(Part):
+    """How a tag is read."""
+
+    read_tag: TagOrder = Field(description="Read the tag at a place.")
