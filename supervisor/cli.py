@@ -22,6 +22,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal, cast
 import typer
 
 from supervisor.custody import Heads, PublicKey, SigningKeyFile, verbs
+from supervisor.planning import verbs as plan_verbs
 from supervisor.terminal import (
     DEFECT,
     DONE,
@@ -62,6 +63,7 @@ cli = typer.Typer(
     help="Supervises one automated inspection cell. It performs no safety function.",
 )
 cli.add_typer(verbs)
+cli.add_typer(plan_verbs, name="plan")
 
 Folder = Annotated[
     Path, typer.Argument(exists=True, file_okay=False, help="The folder that declares the cell.")

@@ -73,21 +73,3 @@ REQUIREMENTS: dict[str, Requirement] = {
 """By kind of characteristic (flatness from memory). The others need in QIF what a record does not hold: a direction, a zone's shape."""
 
 USER_DEFINED = Requirement(stem="UserDefinedLinear", limited="words")
-
-KINDS: dict[str, str] = {
-    **{requirement.stem: kind for kind, requirement in REQUIREMENTS.items()},
-    "Length": "distance",
-    "DistanceBetween": "distance",
-    "DistanceFrom": "distance",
-    "AngleBetween": "angle",
-    "AngleFrom": "angle",
-    "Straightness": "straightness",
-    "LineProfile": "profile of a line",
-    "Parallelism": "parallelism",
-    "Perpendicularity": "perpendicularity",
-    "Angularity": "angularity",
-    "Position": "position",
-    "Coaxiality": "coaxiality",
-    "SurfaceTexture": "roughness",
-}
-"""The kind of a plan, by the stem of QIF's element names: for reading plans."""

@@ -191,3 +191,33 @@ def test_a_store_that_was_lost_while_driving_is_the_answer_no(capsys):
     lost = StoreError("fence-lost", "cell.db was taken by another supervisor", "This one must end")
     assert cli._failed(ExceptionGroup("tasks", [lost])) == 1
     assert capsys.readouterr().err == "cell.db was taken by another supervisor. This one must end\n"
+
+
+def test_a_plan_is_imported_into_a_file_and_none_is_written_over(tmp_path):
+    table = tmp_path / "plan.csv"
+    table.write_text("number,name,kind,nominal,plus_minus\n1,Width,width,30,0.01\n")
+    target = tmp_path / "cam-ring.yaml"
+    command = [
+        "plan", "import", str(table), "--part-type", "cam-ring", "--title", "Cam ring",
+        "--gtin", "09521234001027", "--revision", "B", "--output", str(target),
+    ]  # fmt: skip
+    answer = pointsman(*command)
+    assert (answer.returncode, answer.stderr) == (0, "")
+    assert "part_type: cam-ring" in target.read_text()
+    again = pointsman(*command)
+    assert again.returncode == 2
+    assert "is there already" in again.stderr
+
+
+def test_a_plan_with_a_mistake_is_not_written(tmp_path):
+    table = tmp_path / "plan.csv"
+    table.write_text("number,name,kind,nominal,plus_minus\n1,Width,widht,30,0.01\n")
+    target = tmp_path / "cam-ring.yaml"
+    answer = pointsman(
+        "plan", "import", str(table), "--part-type", "cam-ring", "--title", "Cam ring",
+        "--gtin", "09521234001027", "--revision", "B", "--output", str(target),
+    )  # fmt: skip
+    assert answer.returncode == 2
+    assert f"{table}:2:1 kind:" in answer.stderr
+    assert "Traceback" not in answer.stderr
+    assert not target.exists()

@@ -7,10 +7,15 @@ from xml.etree import ElementTree as ET
 import pytest
 import xmlschema
 
+from supervisor.cell.document import load_document
 from supervisor.cell.kinds import KINDS as PLAN_KINDS
+from supervisor.cell.plan import characteristic_of
+from supervisor.cell.plan_line import Head
+from supervisor.cell.plan_qif import plan_from_qif
+from supervisor.cell.schema import PartTypeFile
 from supervisor.cell.value import replace
 from supervisor.report.qif import qif
-from supervisor.report.qif_words import CHARACTERISTIC_STATUS, INSPECTION_STATUS, KINDS
+from supervisor.report.qif_words import CHARACTERISTIC_STATUS, INSPECTION_STATUS
 from supervisor.report.sheet import Proof
 from supervisor.verdict.record import Record
 
@@ -142,6 +147,21 @@ def test_what_xml_cannot_hold_is_shown_as_replaced(rejected, schema):
     assert said(written(strange), ".//q:SerialNumber") == "1��<&>�"
 
 
-def test_every_verdict_has_its_word_and_every_kind_is_one_of_a_plan():
+def test_a_plan_read_back_from_a_record_has_its_limits(rejected, tmp_path):
+    """Orientation and the like need a datum, which a record does not hold; all others come back."""
+    findings = tuple(f for f in rejected.findings if PLAN_KINDS[f.kind].datum != "always")
+    file = tmp_path / "record.qif"
+    file.write_bytes(qif(replace(rejected, findings=findings), PROOF, cell=CELL))
+    head = Head(part_type="pump-body", title="Pump body", gtin="09521234001010", revision="C")
+    text = plan_from_qif(file, head).text
+    (tmp_path / "plan.yaml").write_text(text, encoding="utf-8")
+    content, problems = load_document(tmp_path / "plan.yaml", PartTypeFile)
+    assert problems == []
+    back = [characteristic_of(entry, content.unit) for entry in content.plan]
+    for found, finding in zip(back, findings, strict=True):
+        assert (found.number, found.kind) == (finding.number, finding.kind)
+        assert (found.lower, found.upper) == (finding.lower, finding.upper)
+
+
+def test_every_verdict_has_its_word():
     assert INSPECTION_STATUS.keys() == CHARACTERISTIC_STATUS.keys()
-    assert set(KINDS.values()) <= set(PLAN_KINDS)
