@@ -15,7 +15,7 @@ STAMP := .venv/.stamp
 COMPILE := pip compile --quiet --universal --python-version 3.11 --generate-hashes --no-emit-index-url \
            --custom-compile-command 'make lock' --extra postgres pyproject.toml
 
-.PHONY: help setup demo test lint types coverage bench campaign proof kills fuzz lock
+.PHONY: help setup demo test lint types coverage bench retrieval campaign proof kills fuzz lock
 
 help:  ## print the targets
 	@sed -nE 's/^([a-z-]+):.*## (.*)/  make \1\t\2/p' $(MAKEFILE_LIST) | expand -t 18,20
@@ -46,6 +46,9 @@ bench: $(STAMP)  ## every figure beside its denominator (docs/explanation/figure
 .PHONY: wire-faults
 wire-faults: $(STAMP)  ## whole cells through failing networks (docs/explanation/faults.md); ARGS="--runs 20 --first 1"
 	@$(BIN)/python -m simulators.bench.wire_faults $(ARGS)
+
+retrieval: $(STAMP)  ## how long questions about a million results take (docs/explanation/retrieval.md); ARGS="--results 1000000 --database ADDRESS"
+	@$(BIN)/python -m tests.bench.retrieval $(ARGS)
 
 SEEDS := 100
 FIRST := 1

@@ -139,7 +139,8 @@ class _Way:
         match command:
             case MoveHandler() if pallet in (command.picked, command.put):
                 done = "picked at" if command.picked == pallet else "put at"
-                detail = f"{command.action}, {done} {command.place}"
+                swap = " in a swap" if command.action == "swap" else ""
+                detail = f"{done} {command.place}{swap}"
                 yield _step(entry, "moved", where=command.place, detail=detail)
             case StartRun() if command.pallet == pallet and command.serial == self._record.serial:
                 self._programs[command.run_id] = command.program

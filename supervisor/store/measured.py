@@ -149,7 +149,7 @@ def _key(line: MeasuredLine) -> Key:
 
 
 def _position(after: str) -> Key:
-    found = re.fullmatch(r"(-?\d{1,19})\.(\d{1,19})\.(-?\d{1,9})\.(.*)", after)
+    found = re.fullmatch(r"(-?\d{1,18})\.(\d{1,18})\.(-?\d{1,9})\.(.*)", after)
     if found is None:
         raise page_unknown(after)
     return int(found[1]), int(found[2]), int(found[3]), found[4]

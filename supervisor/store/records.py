@@ -335,7 +335,9 @@ def _narrowed(question: Question, wanted: RecordFilter) -> Question:
     if wanted.to_ms is not None:
         question = question.where(RECORD.c.decided_ms < wanted.to_ms)
     if wanted.station:
-        of_record = and_(FINDING.c.record == RECORD.c.id, FINDING.c.station == wanted.station)
+        # An expression, so that no planner begins with all findings of the station instead of the newest records.
+        at_station = FINDING.c.station.concat("") == wanted.station
+        of_record = and_(FINDING.c.record == RECORD.c.id, at_station)
         question = question.where(exists().where(of_record))
     return question.where(is_latest()) if wanted.revisions == "latest" else question
 

@@ -102,7 +102,7 @@ async def list_measured(
     after: Annotated[
         str,
         Query(
-            pattern=r"^(-?\d{1,19}\.\d{1,19}\.-?\d{1,9}\..{1,200})?$",
+            pattern=r"^(-?\d{1,18}\.\d{1,18}\.-?\d{1,9}\..{1,200})?$",
             description="`next` of the page before.",
         ),
     ] = "",
