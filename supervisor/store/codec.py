@@ -10,7 +10,7 @@ from typing import Any, Literal, get_args
 
 import msgspec
 
-from supervisor.core.commands import Command
+from supervisor.core.commands import Command, StoreRecord
 from supervisor.core.events import Event, ResultArrived
 from supervisor.shell.ports import SCHEMA, JournalEntry
 from supervisor.store.errors import StoreError
@@ -38,6 +38,30 @@ def _body_decoder(kind: str, cls: type[Any]) -> msgspec.json.Decoder[Any]:
 _BODIES = {kind: _body_decoder(kind, cls) for kind, cls in EVENTS.items()}
 _COMMANDS = {kind: msgspec.json.Decoder(cls) for kind, cls in COMMANDS.items()}
 _RECORD = msgspec.json.Decoder(Record)
+
+
+class _Bare(msgspec.Struct):
+    """The body of an entry, nothing of it read."""
+
+    event: msgspec.Raw
+    commands: list[tuple[str, msgspec.Raw]]
+
+
+class _Kept(msgspec.Struct):
+    """A ``StoreRecord``, its record not read."""
+
+    record: msgspec.Raw
+
+
+def record_texts(body: str) -> list[str]:
+    """The text of each record that an entry commands to be kept, as it was written: hashes and signatures are over it.
+
+    Raises:
+        msgspec.DecodeError: the body is none.
+    """
+    bare = msgspec.json.decode(body, type=_Bare)
+    kept = [raw for kind, raw in bare.commands if kind == StoreRecord.__name__]
+    return [bytes(msgspec.json.decode(raw, type=_Kept).record).decode() for raw in kept]
 
 
 def encode_body(entry: JournalEntry) -> str:

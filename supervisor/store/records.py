@@ -108,13 +108,13 @@ class FindingLine:
     measured_ms: int
 
 
-def keep_record(connection: Connection, seq: int, record: Record) -> None:
-    """Keep a record within the caller's transaction.
+def keep_record(connection: Connection, seq: int, record: Record, text: str = "") -> None:
+    """Keep a record within the caller's transaction, as ``text`` where it was written before: signatures are bound to that.
 
     Raises:
         StoreError: "record-differs".
     """
-    body = encode_record(record)
+    body = text or encode_record(record)
     same = select(RECORD.c.body).where(
         RECORD.c.serial == record.serial,
         RECORD.c.part_type == record.part_type,

@@ -20,7 +20,7 @@ from supervisor.core.events import HistoryLost
 from supervisor.store.acceptance import Acceptance, lost_entry
 from supervisor.store.backup_folder import BackupFolder
 from supervisor.store.chain import Known, Row, VerifyReport, next_row
-from supervisor.store.codec import decode_entry
+from supervisor.store.codec import decode_entry, record_texts
 from supervisor.store.database import Place, place_of, writing_engine
 from supervisor.store.errors import StoreError
 from supervisor.store.head_note import Seal
@@ -181,7 +181,7 @@ def _insert(connection: Connection, rows: Sequence[Row]) -> None:
     for row in rows:
         if '"StoreRecord"' in row.body or row.kind in PAPER_KINDS:
             entry = decode_entry(row.seq, row.at_ms, row.schema, row.kind, row.body)
-            for command in entry.commands:
-                if isinstance(command, StoreRecord):
-                    keep_record(connection, row.seq, command.record)
+            kept = [c.record for c in entry.commands if isinstance(c, StoreRecord)]
+            for record, text in zip(kept, record_texts(row.body), strict=True):
+                keep_record(connection, row.seq, record, text)
             keep_paper(connection, entry)

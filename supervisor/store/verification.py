@@ -9,15 +9,14 @@ Rules of this file:
 """
 
 import hashlib
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 
 import msgspec
 
 from supervisor.cell.value import replace, value
-from supervisor.core.commands import StoreRecord
-from supervisor.core.events import HistoryLost, SupervisorStarted
+from supervisor.core.events import HistoryLost, RecordSigned, SupervisorStarted
 from supervisor.store.chain import Fault, Known, Row, VerifyReport, head_fault, verify
-from supervisor.store.codec import decode_entry, decode_record, encode_record
+from supervisor.store.codec import decode_entry, record_texts
 from supervisor.store.declarations import Declarations, fits
 from supervisor.store.errors import StoreError
 from supervisor.store.head_file import HeadFile
@@ -48,12 +47,14 @@ def verify_store(
 ) -> VerifyReport:
     """Verify everything, also against ``heads`` that somebody kept; the first fault wins."""
     commanded: dict[bytes, int] = {}
+    signed: list[tuple[int, str]] = []
     known = [*known_heads(journal, head_file), *heads]
-    report = verify(_noting(journal.rows(1), commanded), known)
+    report = verify(_noting(journal.rows(1), commanded, signed), known)
     if report.fault is not None:
         return replace(report, fault=_explained(journal, report.fault))
     fault = (
         added_fault(journal.recorded(), report.head.seq)
+        or _signature_fault(signed, commanded)
         or _record_fault(records, commanded)
         or _declaration_fault(journal, declarations)
     )
@@ -123,9 +124,13 @@ def _declaration_fault(journal: JournalReader, declarations: Declarations) -> Fa
     return None
 
 
-def _noting(rows: Iterator[Row], commanded: dict[bytes, int]) -> Iterator[Row]:
-    """Pass rows on and note the first entry that commanded each record."""
+def _noting(
+    rows: Iterator[Row], commanded: dict[bytes, int], signed: list[tuple[int, str]]
+) -> Iterator[Row]:
+    """Pass rows on and note the first entry that commanded each record, and the hash that each signature is bound to."""
     for row in rows:
+        if row.kind == RecordSigned.__name__:
+            signed += _signed_of(row)
         if '"StoreRecord"' in row.body:
             for body in _records_of(row):
                 commanded.setdefault(_hash(body), row.seq)
@@ -134,30 +139,37 @@ def _noting(rows: Iterator[Row], commanded: dict[bytes, int]) -> Iterator[Row]:
 
 def _records_of(row: Row) -> list[str]:
     try:
-        entry = decode_entry(row.seq, row.at_ms, row.schema, row.kind, row.body)
-    except StoreError:
+        return record_texts(row.body)
+    except msgspec.DecodeError:
         return []  # a changed entry; the chain says so in a moment
-    return [encode_record(c.record) for c in entry.commands if isinstance(c, StoreRecord)]
+
+
+def _signed_of(row: Row) -> list[tuple[int, str]]:
+    try:
+        event = decode_entry(row.seq, row.at_ms, row.schema, row.kind, row.body).event
+    except StoreError:
+        return []  # as above
+    return [(row.seq, event.record_sha256)] if isinstance(event, RecordSigned) else []
+
+
+def _signature_fault(
+    signed: Sequence[tuple[int, str]], commanded: Mapping[bytes, int]
+) -> Fault | None:
+    """A signature that is bound to no record that an entry kept."""
+    kept = {digest.hex() for digest in commanded}
+    for seq, record_sha256 in signed:
+        if record_sha256 not in kept:
+            return Fault(seq=seq, what="the signature is bound to a record that no entry kept")
+    return None
 
 
 def _record_fault(records: Records, commanded: dict[bytes, int]) -> Fault | None:
     for seq, serial, body in records.bodies():
-        if _taken(commanded, body) != seq:
+        if commanded.pop(_hash(body), None) != seq:
             return Fault(seq=seq, what=f"the record of {serial} is not the one that the entry kept")
     for seq in sorted(commanded.values()):
         return Fault(seq=seq, what="the record that the entry kept is missing")
     return None
-
-
-def _taken(commanded: dict[bytes, int], body: str) -> int | None:
-    """The entry that commanded a record, whose hash is taken out. An older version wrote the same record shorter."""
-    seq = commanded.pop(_hash(body), None)
-    if seq is not None:
-        return seq
-    try:
-        return commanded.pop(_hash(encode_record(decode_record(body))), None)
-    except msgspec.DecodeError:
-        return None
 
 
 def _hash(body: str) -> bytes:
