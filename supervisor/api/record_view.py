@@ -9,7 +9,7 @@ from typing import Literal
 from supervisor.api.ports import Kept, Page
 from supervisor.api.schema import Example, Instant, Schema, instant, shown_by
 from supervisor.cell.model import Need
-from supervisor.verdict.record import Evidence, Finding, Verdict
+from supervisor.verdict.record import Bonus, Evidence, Finding, Verdict
 from supervisor.verdict.result import Quality
 
 EXAMPLE: Example = {
@@ -66,6 +66,7 @@ EXAMPLE: Example = {
             "monitored_by": [],
             "guard_factor": 1.65,
             "conformance_probability": 1.0,
+            "bonus": None,
         }
     ],
 }
@@ -129,6 +130,18 @@ class EvidenceView(Schema):
     """Why no verdict may rest on the value ("" = one may)."""
 
 
+class BonusView(Schema):
+    """What a maximum-material requirement adds to a tolerance."""
+
+    number: str
+    """The size that gave it."""
+    station: str
+    """Who measured that size."""
+    run_id: str
+    actual: float
+    amount: float
+
+
 class FindingView(Schema):
     """The verdict on one characteristic."""
 
@@ -153,6 +166,8 @@ class FindingView(Schema):
     """How many standard uncertainties the guard band was."""
     conformance_probability: float | None
     """Probability that the requirement is kept (JCGM 106): information, the zones decide."""
+    bonus: BonusView | None
+    """What the zone was wider by than the drawn limit (null = nothing)."""
 
 
 class RecordView(Schema):
@@ -279,6 +294,19 @@ def _finding(finding: Finding) -> FindingView:
         monitored_by=[_evidence(evidence) for evidence in finding.monitored_by],
         guard_factor=_number(finding.guard_factor),
         conformance_probability=finding.conformance_probability,
+        bonus=_bonus(finding.bonus),
+    )
+
+
+def _bonus(bonus: Bonus | None) -> BonusView | None:
+    if bonus is None:
+        return None
+    return BonusView(
+        number=bonus.number,
+        station=bonus.station,
+        run_id=bonus.run_id,
+        actual=bonus.actual,
+        amount=float(bonus.amount),
     )
 
 

@@ -9,7 +9,14 @@ Rules of this file:
 from collections.abc import Callable, Iterator
 from typing import Literal
 
-from supervisor.cell import cell_checks, name_checks, offsets, plan_checks, program_checks
+from supervisor.cell import (
+    cell_checks,
+    derived_checks,
+    name_checks,
+    offsets,
+    plan_checks,
+    program_checks,
+)
 from supervisor.cell.declaration import Declaration
 from supervisor.cell.problem import Problem, errors_among
 from supervisor.cell.value import value
@@ -35,6 +42,8 @@ CHECKS = (
     Check(needs="entries", check=name_checks.addresses_are_distinct),
     Check(needs="entries", check=plan_checks.limits_can_be_made_out),
     Check(needs="entries", check=plan_checks.lines_make_sense),
+    Check(needs="entries", check=derived_checks.derived_characteristics_follow_from_measured_ones),
+    Check(needs="entries", check=derived_checks.bonuses_come_from_a_size),
     Check(needs="entries", check=cell_checks.rail_has_a_length),
     Check(needs="entries", check=cell_checks.everything_can_be_reached),
     Check(needs="entries", check=cell_checks.swaps_have_a_time),

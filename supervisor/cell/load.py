@@ -12,6 +12,7 @@ from pathlib import Path
 
 from supervisor.cell.canonical import with_digest
 from supervisor.cell.checks import check
+from supervisor.cell.coverage import coverages_of
 from supervisor.cell.declaration import Declaration, PartTypeDraft
 from supervisor.cell.folder import read_folder
 from supervisor.cell.model import (
@@ -24,7 +25,7 @@ from supervisor.cell.model import (
     Reader,
     Station,
 )
-from supervisor.cell.offsets import coverage_of, offset_of
+from supervisor.cell.offsets import offset_of
 from supervisor.cell.plan import characteristic_of
 from supervisor.cell.problem import (
     DeclarationError,
@@ -180,7 +181,7 @@ def _part_type(draft: PartTypeDraft) -> PartType:
 
 
 def _program(declaration: Declaration, entry: ProgramEntry) -> Program:
-    covers = (coverage_of(declaration, entry, cover) for cover in entry.covers)
+    covers = coverages_of(declaration, entry)
     return Program(
         program=entry.id,
         station=entry.station,

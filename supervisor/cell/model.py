@@ -8,6 +8,7 @@ Rules of this file:
 """
 
 from decimal import Context, Decimal
+from types import MappingProxyType
 from typing import Literal
 
 from supervisor.cell.value import value
@@ -20,6 +21,32 @@ Need = Literal["mandatory", "informative"]
 EXACT = Context(prec=60)  # more digits than any declared number, so sums and products do not round
 REQUIRED_U_K = Decimal(2)
 """The coverage factor of every required uncertainty."""
+
+
+Formula = Literal["position", "profile", "run-out"]
+SENSITIVITY: MappingProxyType[Formula, Decimal] = MappingProxyType(
+    {"position": Decimal(2), "profile": Decimal(2), "run-out": Decimal("1.4142135624")}
+)
+"""By how many times the largest standard uncertainty of its components a derived value may be uncertain at most.
+
+Position: 2 sqrt(dx2 ux2 + dy2 uy2) / r is at most 2 max(u). Run-out: sqrt(u1^2 + u2^2), rounded up. Components uncorrelated.
+"""
+
+
+@value
+class Derived:
+    """That a characteristic is calculated from measured ones of the same plan: a formula and their numbers."""
+
+    formula: Formula
+    of: tuple[str, ...]
+
+
+@value
+class Material:
+    """A maximum-material requirement: the tolerance grows with the distance of the actual ``size`` from its maximum-material limit."""
+
+    feature: Literal["internal", "external"]
+    size: str
 
 
 @value
@@ -41,6 +68,8 @@ class Characteristic:
     need: Need
     natural_limit: NaturalLimit
     required_u: Decimal
+    derived: Derived | None = None
+    material: Material | None = None
 
 
 @value

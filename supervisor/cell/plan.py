@@ -10,7 +10,7 @@ from decimal import Decimal
 
 from supervisor.cell.iso286 import CodeNotSupported, size_limits
 from supervisor.cell.kinds import KINDS, Unit
-from supervisor.cell.model import Characteristic
+from supervisor.cell.model import Characteristic, Derived, Material
 from supervisor.cell.problem import Problem
 from supervisor.cell.schema import CharacteristicEntry, LimitsEntry
 from supervisor.cell.value import value
@@ -84,6 +84,12 @@ def characteristic_of(entry: CharacteristicEntry, default: Unit) -> Characterist
         need=entry.need,
         natural_limit=KINDS[entry.kind].natural_limit,
         required_u=required_u,
+        derived=None
+        if entry.derived is None
+        else Derived(formula=entry.derived.formula, of=tuple(entry.derived.of)),
+        material=None
+        if entry.material is None
+        else Material(feature=entry.material.feature, size=entry.material.size),
     )
 
 

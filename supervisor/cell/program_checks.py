@@ -7,9 +7,10 @@ Rules of this file:
 from collections.abc import Iterator
 from decimal import Decimal
 
+from supervisor.cell.coverage import coverages_of
 from supervisor.cell.declaration import Declaration
 from supervisor.cell.kinds import KINDS, UNITS
-from supervisor.cell.offsets import coverage_of
+from supervisor.cell.model import Coverage
 from supervisor.cell.plan import AbsoluteLimits, limits_of, required_u_of, unit_of
 from supervisor.cell.problem import Problem, one_of
 from supervisor.cell.profile import StationProfile
@@ -21,7 +22,7 @@ from supervisor.cell.profile_language import (
     PulseOrder,
     WriteOrder,
 )
-from supervisor.cell.schema import CharacteristicEntry, CoverageEntry, ProgramEntry
+from supervisor.cell.schema import CharacteristicEntry, ProgramEntry
 
 
 def pallets_are_free_before_the_result(declaration: Declaration) -> Iterator[Problem]:
@@ -75,8 +76,9 @@ def every_characteristic_can_be_decided(declaration: Declaration) -> Iterator[Pr
                 remedy="declare one in programs.yaml",
             )
             continue
+        offers = [(p, c) for p in programs for c in coverages_of(declaration, p)]
         for entry in draft.plan:
-            yield from _undecidable(declaration, entry, programs)
+            yield from _undecidable(entry, offers)
 
 
 def programs_decide_something(declaration: Declaration) -> Iterator[Problem]:
@@ -85,8 +87,8 @@ def programs_decide_something(declaration: Declaration) -> Iterator[Problem]:
     for program in declaration.programs:
         lines = drafts.get(program.part_type, {})
         if not any(
-            _decides(declaration, program, c, lines[c.number])
-            for c in program.covers
+            _decides(c, lines[c.number])
+            for c in coverages_of(declaration, program)
             if c.number in lines
         ):
             yield program.problem(
@@ -165,17 +167,14 @@ def results_are_in_the_unit_of_the_plan(declaration: Declaration) -> Iterator[Pr
 
 
 def _undecidable(
-    declaration: Declaration, entry: CharacteristicEntry, programs: list[ProgramEntry]
+    entry: CharacteristicEntry, offers: list[tuple[ProgramEntry, Coverage]]
 ) -> Iterator[Problem]:
-    offers = [(p, c) for p in programs for c in p.covers if c.number == entry.number]
-    if any(_decides(declaration, program, cover, entry) for program, cover in offers):
-        return
     limits = limits_of(entry)
     required = required_u_of(entry, limits) if isinstance(limits, AbsoluteLimits) else None
-    stated = sorted(
-        f"{coverage_of(declaration, p, c).expanded_u} (k = {p.coverage(c).k}) by {p.id} at {p.station}"
-        for p, c in offers
-    )
+    mine = [(program, cover) for program, cover in offers if cover.number == entry.number]
+    if required is not None and any(cover.decides(required) for _, cover in mine):
+        return
+    stated = sorted(f"{c.expanded_u} (k = {c.k}) by {p.id} at {p.station}" for p, c in mine)
     yield entry.problem(
         "number",
         expected=f"a program that decides {entry.number} with U up to {required} (k = 2)",
@@ -185,15 +184,10 @@ def _undecidable(
     )
 
 
-def _decides(
-    declaration: Declaration,
-    program: ProgramEntry,
-    cover: CoverageEntry,
-    entry: CharacteristicEntry,
-) -> bool:
+def _decides(cover: Coverage, entry: CharacteristicEntry) -> bool:
     limits = limits_of(entry)
     required = required_u_of(entry, limits) if isinstance(limits, AbsoluteLimits) else None
-    return required is not None and coverage_of(declaration, program, cover).decides(required)
+    return required is not None and cover.decides(required)
 
 
 def _tolerance(entry: CharacteristicEntry | None) -> Decimal | None:

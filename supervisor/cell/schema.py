@@ -189,6 +189,29 @@ class LimitsEntry(Declared):
     )
 
 
+class DerivedEntry(Declared):
+    """That a value is calculated from others of the same result. The record shows it as if the station had given it."""
+
+    formula: Literal["position", "profile", "run-out"] = Field(
+        description="`position`: twice the root of the sum of squared deviations. `profile`: twice the largest deviation. "
+        "`run-out`: highest less lowest value."
+    )
+    of: list[Text] = Field(
+        min_length=1,
+        description="Numbers of the components: measured characteristics with nominal and sign.",
+    )
+
+
+class MaterialEntry(Declared):
+    """A maximum-material requirement: the actual size adds to the tolerance."""
+
+    condition: Literal["maximum"] = Field(description="`maximum`, the M in a circle.")
+    feature: Literal["internal", "external"] = Field(
+        description="`internal` for a hole, `external` for a shaft."
+    )
+    size: Text = Field(description="Number of the size of that feature.")
+
+
 class CharacteristicEntry(Declared):
     """One line of an inspection plan: one requirement of the drawing."""
 
@@ -215,6 +238,12 @@ class CharacteristicEntry(Declared):
         default=None,
         description="Largest expanded uncertainty (k = 2) that may decide. If left out: 15 % of the tolerance, "
         "which is a capability Q_MP of 30 % after ISO 22514-7.",
+    )
+    derived: DerivedEntry | None = Field(
+        default=None, description="How the value follows from others, if no station gives it."
+    )
+    material: MaterialEntry | None = Field(
+        default=None, description="The material condition of the tolerance, if it has one."
     )
 
 

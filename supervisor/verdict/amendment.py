@@ -80,6 +80,7 @@ def _without_value(finding: Finding, why: str) -> Finding:
         monitored_by=(by, *finding.monitored_by),
         guard_factor=None,
         conformance_probability=None,
+        bonus=None,
     )
 
 

@@ -7,12 +7,13 @@ Rules of this file:
 - A record depends on the results, not on the order in which they arrived.
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from types import MappingProxyType
 
 from supervisor.cell.model import REQUIRED_U_K, Characteristic, DecisionRule, Sorting
 from supervisor.cell.value import value
-from supervisor.verdict.conformity import Zones, conformance_probability, judge, shown
+from supervisor.verdict.conformity import Zones, shown
+from supervisor.verdict.judging import applied, probability_of, verdict_of
 from supervisor.verdict.plan_table import PlanTable
 from supervisor.verdict.record import Finding, Record, Verdict
 from supervisor.verdict.result import StationResult
@@ -58,7 +59,12 @@ def merge(part: Part, table: PlanTable, results: Sequence[StationResult]) -> Rec
     """The record of a part; ``results`` are this part's, each once, in any order."""
     weighed = weigh(table, results)
     findings = tuple(
-        _finding(characteristic, sorted(weighed.get(characteristic.number, []), key=precedence))
+        _finding(
+            table,
+            characteristic,
+            sorted(weighed.get(characteristic.number, []), key=precedence),
+            weighed,
+        )
         for characteristic in table.part_type.plan
     )
     verdict, why = part_verdict(findings)
@@ -95,21 +101,20 @@ def sorting_of(record: Record) -> Sorting:
     return SORTING[record.verdict]
 
 
-def _finding(characteristic: Characteristic, values: Sequence[Weighed]) -> Finding:
+def _finding(
+    table: PlanTable,
+    characteristic: Characteristic,
+    values: Sequence[Weighed],
+    weighed: Mapping[str, Sequence[Weighed]],
+) -> Finding:
     deciding = values[0] if values and values[0].may_decide else None
-    factor = probability = None
-    if deciding is None:
-        bounds = _UNBOUNDED
+    by = None if deciding is None else applied(table, deciding, weighed)
+    if deciding is None or by is None:
         verdict, why = _without_evidence(characteristic, values)
     else:
-        ability = deciding.ability
-        bounds = ability.bounds
-        judged = judge(deciding.number, bounds, characteristic.unit)
+        judged = verdict_of(deciding, by)
         verdict, why = judged.verdict, judged.why
-        factor = ability.guard_factor
-        probability = conformance_probability(
-            deciding.number, characteristic, ability.standard_u, ability.coverage.dof
-        )
+    bounds = _UNBOUNDED if by is None else by.bounds
     return Finding(
         number=characteristic.number,
         name=characteristic.name,
@@ -125,8 +130,11 @@ def _finding(characteristic: Characteristic, values: Sequence[Weighed]) -> Findi
         why=why,
         decided_by=None if deciding is None else deciding.evidence,
         monitored_by=tuple(each.evidence for each in values if each is not deciding),
-        guard_factor=factor,
-        conformance_probability=probability,
+        guard_factor=None if by is None else by.guard_factor,
+        conformance_probability=None
+        if deciding is None or by is None
+        else probability_of(deciding, by),
+        bonus=None if by is None else by.bonus,
     )
 
 

@@ -54,12 +54,24 @@ class Evidence:
 
 
 @value
+class Bonus:
+    """What a maximum-material requirement adds to a tolerance: the size that gave it, who measured that size, and how much it is."""
+
+    number: str
+    station: str
+    run_id: str
+    actual: float
+    amount: Decimal
+
+
+@value
 class Finding:
     """The verdict on one characteristic: the limits, the deciding evidence (None if there is none), and other stations' evidence.
 
     ``accept_lower``/``accept_upper`` bound the conformity zone that was applied (None = open on that side, or nothing decided).
     ``guard_factor`` is how many standard uncertainties the guard band was; ``conformance_probability`` is the probability that the
     requirement is kept (JCGM 106), as information beside the verdict: the zones decide. Both are None where nothing decided.
+    ``upper`` is the drawn limit; ``bonus`` is what the zone was wider by.
     """
 
     number: str
@@ -78,6 +90,7 @@ class Finding:
     monitored_by: tuple[Evidence, ...]
     guard_factor: Decimal | None = None
     conformance_probability: float | None = None
+    bonus: Bonus | None = None
 
 
 @value

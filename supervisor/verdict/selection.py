@@ -10,11 +10,11 @@ So a part is finished after at most two runs of each program, whatever the stati
 """
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 from supervisor.cell.model import Characteristic
 from supervisor.cell.value import value
-from supervisor.verdict.conformity import exact_value, judge, verdict_on
+from supervisor.verdict.judging import applied, is_decided, verdict_of
 from supervisor.verdict.plan_table import PlanTable
 from supervisor.verdict.result import StationResult
 from supervisor.verdict.weighing import Weighed, precedence, weigh
@@ -41,7 +41,7 @@ def still_open(
     weighed = weigh(table, results)
     runs = _runs(results, tried)
     found = (
-        _opening(table, characteristic, weighed.get(characteristic.number), runs)
+        _opening(table, characteristic, weighed, runs)
         for characteristic in table.part_type.plan
         if characteristic.need == "mandatory"
     )
@@ -64,22 +64,23 @@ def _runs(results: Sequence[StationResult], tried: Sequence[tuple[str, int]]) ->
 def _opening(
     table: PlanTable,
     characteristic: Characteristic,
-    values: Sequence[Weighed] | None,
+    weighed: Mapping[str, Sequence[Weighed]],
     runs: Counter[str],
 ) -> OpenCharacteristic | None:
     """The characteristic with the programs that may be asked; None if it is decided or nobody is left.
 
     A program that has given a good value is never named again: its value decides, or a more capable one does.
     """
+    values = weighed.get(characteristic.number)
     deciding = min(values, key=precedence) if values else None
     able = table.capable[characteristic.number]
     why = "no capable program has given a good value yet"
     if deciding is not None and deciding.may_decide:
-        bounds = deciding.ability.bounds
-        if verdict_on(exact_value(deciding.number), bounds) != "undecided":
+        by = applied(table, deciding, weighed)
+        if is_decided(deciding, by):
             return None
         able = [each for each in able if each.standard_u < deciding.ability.standard_u]
-        why = judge(deciding.number, bounds, characteristic.unit).why
+        why = verdict_of(deciding, by).why
     left = [each for each in able if runs[each.program.program] < RUNS_WITHOUT_GOOD_VALUE_MAX]
     names = tuple(each.program.program for each in left)
     return (

@@ -12,9 +12,10 @@ from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
 from decimal import Decimal
 
-from supervisor.cell.model import EXACT, Offset, Station
+from supervisor.cell.model import EXACT, Characteristic, Derived, Offset, Station
 from supervisor.cell.value import value
 from supervisor.verdict.conformity import exact_value
+from supervisor.verdict.geometry import derived_value
 from supervisor.verdict.plan_table import Ability, PlanTable
 from supervisor.verdict.record import Correction, Evidence
 from supervisor.verdict.result import MeasuredValue, StationResult
@@ -162,3 +163,54 @@ def _weigh_result(
                 ability=ability, result=result, measured=measured, flaw=wrong, station=station
             )
             weighed.setdefault(measured.number, []).append(one)
+    for ability in abilities.values():
+        if ability.characteristic.derived is not None:
+            _derive(weighed, abilities, ability, result, station)
+
+
+def _derive(
+    weighed: dict[str, list[Weighed]],
+    abilities: Mapping[str, Ability],
+    ability: Ability,
+    result: StationResult,
+    station: Station | None,
+) -> None:
+    """A value that follows from others of the same result, unless the station gives it itself or a component is missing."""
+    derived = ability.characteristic.derived
+    assert derived is not None
+    given = {each.number for each in result.values}
+    if ability.characteristic.number in given or not given.issuperset(derived.of):
+        return
+    parts = [
+        next(each for each in weighed.get(number, ()) if each.result is result)
+        for number in derived.of
+        if number in abilities
+    ]
+    if len(parts) < len(derived.of):
+        return
+    wrong = next((f"its component {p.measured.number}: {p.flaw}" for p in parts if p.flaw), "")
+    one = Weighed(
+        ability=ability,
+        result=result,
+        measured=_derived(ability.characteristic, derived, () if wrong else parts),
+        flaw=wrong or expired(ability, result),
+        station=station,
+    )
+    weighed.setdefault(ability.characteristic.number, []).append(one)
+
+
+def _derived(
+    characteristic: Characteristic, derived: Derived, parts: Sequence[Weighed]
+) -> MeasuredValue:
+    """The derived value; none without parts."""
+    number = None
+    if parts:
+        values = [exact_value(part.number) for part in parts]
+        nominals = [part.ability.characteristic.nominal for part in parts]
+        number = float(derived_value(derived.formula, values, nominals))
+    return MeasuredValue(
+        number=characteristic.number,
+        value=number,
+        unit=characteristic.unit,
+        quality="bad" if number is None else "good",
+    )

@@ -4,12 +4,13 @@ Each case spoils one place of a sound cell. It must give exactly one error (or o
 necessity: no mistake drags further messages along.
 """
 
+from decimal import Decimal
 from pathlib import Path
 from typing import NamedTuple
 
 import pytest
 
-from supervisor.cell.load import examine
+from supervisor.cell.load import examine, load_cell
 
 CELL = "cell.yaml"
 RING = "part-types/cam-ring.yaml"
@@ -148,6 +149,28 @@ MISTAKES = [
 ]
 # fmt: on
 
+X_AND_Y = "  - {number: 11, name: Hole across, kind: distance, nominal: 9, need: informative, limits: {plus_minus: 0.1}}\n  - {number: 12, name: Hole along, kind: distance, nominal: 9, need: informative, limits: {plus_minus: 0.1}}\n"
+HOLE = "  - {number: 10, name: Hole, kind: position, datum: A, limits: {upper: 0.2}, derived: {formula: position, of: [11, 12]}, material: {condition: maximum, feature: internal, size: 1}}\n"
+COVERED = (
+    "{number: 5, expanded_u: 0.009}",
+    "{number: 5, expanded_u: 0.009}\n      - {number: 11, expanded_u: 0.012}\n      - {number: 12, expanded_u: 0.012}",
+)
+
+# fmt: off
+DERIVED_MISTAKES = [
+    Mistake("an unknown component", RING, "of: [11, 12]", "of: [11, 13]", "number: 10", "plan.9.derived.of", "declared characteristics", "did you mean"),
+    Mistake("a component that cannot be negative", RING, "of: [11, 12]", "of: [11, 2]", "number: 10", "plan.9.derived.of", "components with a sign", "measured distances"),
+    Mistake("a component in another unit", RING, "of: [11, 12]", "of: [11, 8]", "number: 10", "plan.9.derived.of", "components in mm", "one unit"),
+    Mistake("a position from one component", RING, "of: [11, 12]", "of: [11]", "number: 10", "plan.9.derived.of", "from 2 to 3 different components", "measured components"),
+    Mistake("a component twice", RING, "of: [11, 12]", "of: [11, 11]", "number: 10", "plan.9.derived.of", "from 2 to 3 different components", "measured components"),
+    Mistake("a formula of another kind", RING, "formula: position", "formula: run-out", "number: 10", "plan.9.derived.formula", "a formula for position", "circular run-out, total run-out"),
+    Mistake("a bonus from what is no size", RING, "size: 1}", "size: 2}", "number: 10", "plan.9.material.size", "the size of the feature", "name a size of this plan"),
+    Mistake("a bonus from a size with one limit", RING, "size: 1}", "size: 7}", "number: 10", "plan.9.material.size", "a size with two limits", "no maximum-material size"),
+    Mistake("a material condition on a form", RING, "kind: flatness, limits: {upper: 0.020}", "kind: flatness, limits: {upper: 0.020}, material: {condition: maximum, feature: internal, size: 1}", "number: 2", "plan.1.material", "no material condition for flatness", "remove it"),
+    Mistake("components that nobody covers together", PROGRAMS, "      - {number: 12, expanded_u: 0.012}\n", "", "number: 10", "plan.9.number", "a program that decides 10", "a better program", consequences=("plan.11.number",)),
+]
+# fmt: on
+
 OFFSETS = "offsets.yaml"
 SOUND_OFFSETS = """\
 offsets:
@@ -238,6 +261,39 @@ def test_a_mistake_is_answered_with_its_line_and_a_remedy(small_cell, mistake):
     assert mistake.remedy in found[0].remedy
     assert found[0].found
     assert len(problems) == 1 + len(mistake.consequences)
+
+
+@pytest.fixture
+def cell_with_a_hole(small_cell):
+    """The small cell with a position that follows from two components and grows with a size."""
+    plan = small_cell / RING
+    plan.write_text(plan.read_text() + HOLE + X_AND_Y)
+    spoil(small_cell, PROGRAMS, *COVERED)
+    return small_cell
+
+
+@pytest.mark.parametrize("mistake", DERIVED_MISTAKES, ids=lambda m: m.what)
+def test_a_mistake_about_what_is_derived_is_answered_with_its_line_and_a_remedy(
+    cell_with_a_hole, mistake
+):
+    spoil(cell_with_a_hole, mistake.file, mistake.old, mistake.new)
+
+    _, problems = examine(cell_with_a_hole)
+
+    found = [p for p in problems if p.field not in mistake.consequences]
+    assert [(p.grade, p.file, p.line, p.field) for p in found] == [
+        (mistake.grade, RING, line_of(cell_with_a_hole, RING, mistake.line), mistake.field)
+    ]
+    assert mistake.expected in found[0].expected
+    assert mistake.remedy in found[0].remedy
+
+
+def test_a_derived_position_is_covered_by_the_program_of_its_components(cell_with_a_hole):
+    cell = load_cell(cell_with_a_hole).cell
+
+    covers = {c.number: c for p in cell.programs if p.program == "cam-ring-scan" for c in p.covers}
+    # U of the components 0.012, k 2: u 0.006, twice that for a position, U 0.024
+    assert (covers["10"].expanded_u, covers["10"].k) == (Decimal("0.024"), 2)
 
 
 @pytest.mark.parametrize("mistake", OFFSET_MISTAKES, ids=lambda m: m.what)
