@@ -26,6 +26,7 @@ from supervisor.core.commands import (
 )
 from supervisor.core.decide import Decision
 from supervisor.core.events import (
+    AgreementSettled,
     CellOrdered,
     Event,
     HandlerObserved,
@@ -154,12 +155,13 @@ Told = (
     | TimerFired
     | HoldReleased
     | CellOrdered
+    | AgreementSettled
     | RecordAmended
     | RecordSigned
 )
 
 
-def _told(event: Told) -> str:
+def _told(event: Told) -> str:  # noqa: C901 - one branch per kind of fact, nothing else
     match event:
         case SupervisorStarted():
             return f"supervisor {event.version} {event.fence} started under {event.declaration}"
@@ -169,6 +171,8 @@ def _told(event: Told) -> str:
             return f"waited for {event.timer}"
         case HoldReleased():
             return f"{event.by} answers {event.hold}: {event.answer}"
+        case AgreementSettled():
+            return f"{event.by} checked {event.one} and {event.other}: {event.note}"
         case CellOrdered():
             return f"{event.by} wants the cell to {event.want}"
         case RecordAmended():

@@ -29,6 +29,7 @@ TAGS = [
     {"name": "parts", "description": "One part's record, by serial number."},
     {"name": "records", "description": "Records across parts."},
     {"name": "decisions", "description": "What routing chose, and what lost."},
+    {"name": "agreement", "description": "Whether stations that measured the same agree."},
     {"name": "holds", "description": "What waits for a person, and the answers."},
     {"name": "journal", "description": "Every fact and what was decided from it."},
     {"name": "events", "description": "The journal as it grows."},

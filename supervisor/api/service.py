@@ -18,6 +18,7 @@ from supervisor.api.papers import PaperDesk
 from supervisor.api.ports import Sources
 from supervisor.api.problems import RETRY_AFTER_S, answer_problems
 from supervisor.api.routes import (
+    agreement,
     cell,
     decisions,
     events,
@@ -42,6 +43,7 @@ NOUNS = (
     records,
     record_files,
     decisions,
+    agreement,
     holds,
     journal,
     events,

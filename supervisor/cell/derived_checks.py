@@ -124,7 +124,7 @@ def _bonus_problems(
         yield material.problem(
             "size",
             expected=f"the size of the feature ({one_of(sizes)})",
-            remedy=choose_instead(material.size, sizes, "name a size of this plan"),
+            remedy="name a size of this plan",
         )
         return
     limits = limits_of(size)

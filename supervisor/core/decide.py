@@ -12,11 +12,13 @@ from typing import assert_never
 from supervisor.cell.model import Cell
 from supervisor.cell.value import value
 from supervisor.core import interlocks, moves, pallets, runs, stations, waits
+from supervisor.core.agreement import on_agreement_settled
 from supervisor.core.answers import on_order_answered
 from supervisor.core.commands import Command, SetTimer
 from supervisor.core.consequences import follow, give
 from supervisor.core.draft import Draft
 from supervisor.core.events import (
+    AgreementSettled,
     CellOrdered,
     Event,
     HandlerObserved,
@@ -107,6 +109,8 @@ def _apply(draft: Draft, event: Event) -> None:  # noqa: C901, PLR0912 - one bra
             waits.on_timer_fired(draft, event)
         case HoldReleased():
             on_hold_released(draft, event)
+        case AgreementSettled():
+            on_agreement_settled(draft, event)
         case CellOrdered():
             _on_cell_ordered(draft, event)
         case SupervisorStarted():

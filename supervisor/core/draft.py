@@ -26,6 +26,7 @@ from supervisor.core.state import (
 )
 from supervisor.core.tables import CellTables
 from supervisor.core.transitions import BAY, HANDLER, PALLET, next_stage
+from supervisor.verdict.agreement import Agreement
 from supervisor.verdict.record import Record
 
 if TYPE_CHECKING:
@@ -38,6 +39,7 @@ class Draft:
     """The working copy of one decision."""
 
     __slots__ = (
+        "agreement",
         "at_ms",
         "choices",
         "commands",
@@ -81,6 +83,7 @@ class Draft:
         self.timers = state.timers
         self.unassigned = state.unassigned
         self.stay = state.stay
+        self.agreement = state.agreement
         self.commands: list[Command] = []
         self.choices: list[Carry | Stay] = []
         self.dirty: dict[str, None] = {}
@@ -104,6 +107,7 @@ class Draft:
             timers=self.timers,
             unassigned=self.unassigned,
             stay=self.stay,
+            agreement=self.agreement,
         )
 
     def _own(self, name: str) -> dict[str, Any]:
@@ -281,6 +285,10 @@ class Draft:
         self.rethink = "yes"
         if about == "station" and named in self.stations:
             self.dirty |= dict.fromkeys(self.stations)
+
+    def agree(self, standing: Agreement) -> None:
+        """Note how a pair of stations stands."""
+        self._own("agreement")[standing.pair.title] = standing
 
     def keep_aside(self, result: Unassigned) -> None:
         """Keep a result that belongs to no run of ours; the oldest goes when there are too many (S11)."""

@@ -209,6 +209,21 @@ class RecordSigned:
     meaning: Meaning
 
 
+@value
+class AgreementSettled:
+    """A person checked two stations that were compared on one characteristic. ``note`` says what was found and done.
+
+    ``one`` and ``other`` are in the order of their ids.
+    """
+
+    part_type: str
+    number: str
+    one: str
+    other: str
+    by: str
+    note: str
+
+
 Event = (
     SupervisorStarted
     | HistoryLost
@@ -221,6 +236,7 @@ Event = (
     | TimerFired
     | HoldReleased
     | CellOrdered
+    | AgreementSettled
     | RecordAmended
     | RecordSigned
 )

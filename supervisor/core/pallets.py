@@ -8,6 +8,7 @@ Rules of this file:
 
 from supervisor.cell.model import PartType
 from supervisor.cell.value import replace
+from supervisor.core.agreement import learn
 from supervisor.core.commands import ReadTag
 from supervisor.core.draft import Draft, held
 from supervisor.core.events import PlacesObserved, Presence, TagRead
@@ -469,6 +470,7 @@ def _store_record(draft: Draft, pallet: str) -> None:
     )
     record = merge(part, draft.tables.plans[state.part_type], state.results)
     draft.store(record)
+    learn(draft, record)
     draft.change_pallet(
         pallet, verdict=record.verdict, sorting=sorting_of(record), revision=record.revision
     )

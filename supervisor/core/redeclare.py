@@ -7,7 +7,7 @@ Rules of this file:
   whose part type is gone has left the cell, with its record as far as it came.
 """
 
-from supervisor.core import moves, pallets, runs
+from supervisor.core import agreement, moves, pallets, runs
 from supervisor.core.commands import MoveHandler, ReadTag
 from supervisor.core.draft import Draft
 from supervisor.core.state import (
@@ -38,6 +38,7 @@ def blank_state(tables: CellTables) -> CellState:
         timers={},
         unassigned=(),
         stay="",
+        agreement={},
     )
 
 
@@ -107,6 +108,7 @@ def redeclare(draft: Draft, declaration: str) -> None:
     _fit_handler(draft)
     _fit_places(draft, gone)
     _end_runs(draft)
+    agreement.forget_undeclared(draft)
     _look_at_parts(draft)
 
 

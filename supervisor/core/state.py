@@ -13,6 +13,7 @@ from supervisor.core.commands import Goal
 from supervisor.core.events import Door, Link, Mode, Phase, Presence, Work
 from supervisor.core.transitions import BayStage, HandlerStage, PalletStage, RunStage
 from supervisor.routing.situation import Carry
+from supervisor.verdict.agreement import Agreement
 from supervisor.verdict.record import Verdict
 from supervisor.verdict.result import StationResult
 
@@ -198,7 +199,10 @@ class Unassigned:
 
 @value
 class CellState:
-    """Everything. ``want`` is what people asked of the cell; ``next_order`` numbers orders, runs and holds."""
+    """Everything. ``want`` is what people asked of the cell; ``next_order`` numbers orders, runs and holds.
+
+    ``agreement`` is how every pair of stations stands, by the title of the pair.
+    """
 
     declaration: str
     want: Literal["run", "pause"]
@@ -214,3 +218,4 @@ class CellState:
     timers: dict[str, Timer]
     unassigned: tuple[Unassigned, ...]
     stay: str
+    agreement: dict[str, Agreement]

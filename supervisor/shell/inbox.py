@@ -15,6 +15,7 @@ from typing import Literal
 
 from supervisor.cell.value import value
 from supervisor.core.events import (
+    AgreementSettled,
     CellOrdered,
     Event,
     HandlerObserved,
@@ -73,7 +74,7 @@ def rank(event: Event) -> int:
             return RESULT
         case CellOrdered():
             return LOSS_OR_STOP if event.want == "pause" else ARRIVAL
-        case TagRead() | HoldReleased() | RecordAmended() | RecordSigned():
+        case TagRead() | HoldReleased() | AgreementSettled() | RecordAmended() | RecordSigned():
             return ARRIVAL
         case TimerFired():
             return TIMER

@@ -10,6 +10,7 @@ import asyncio
 from markupsafe import Markup
 from starlette.concurrency import run_in_threadpool
 
+from supervisor.api.agreement_view import standing_view
 from supervisor.api.cell_view import cell_view
 from supervisor.api.hold_view import holds_view
 from supervisor.api.inside import beginning_of, link_of, now_of
@@ -88,6 +89,11 @@ class Screen:
             "places": places_view(now),
             "pallets": pallets_view(now),
             "holds": holds_view(now.state),
+            "disagreements": [
+                standing_view(each)
+                for _, each in sorted(now.state.agreement.items())
+                if each.standing == "disagrees"
+            ],
         }
 
     async def _newest_records(self) -> list[RecordLine]:

@@ -220,6 +220,7 @@ def _renamed_state(state: CellState, names: Renaming, part: "Rename") -> CellSta
         want=state.want,
         fence=0,
         stay="",
+        agreement={},  # told to people; nothing is decided from it
         next_order=NEXT_NUMBER,
         stations={name: part(each, _station) for name, each in sorted(state.stations.items())},
         readers={name: part(each, _reader) for name, each in sorted(state.readers.items())},

@@ -7,6 +7,7 @@ from math import erfc, sqrt
 import pytest
 
 from supervisor.verdict import judge, standard_uncertainty, zones
+from supervisor.verdict.agreement import RUN_LENGTHS
 from supervisor.verdict.merge import WORST_FIRST
 
 U = standard_uncertainty(Decimal("0.003"), Decimal(2))
@@ -48,3 +49,8 @@ def test_the_figures_for_narrow_tolerances():
     assert percent_within(1.65, 0, 6, 1) >= 95
     assert round(percent_within(1.65, 0, 4, 1), 1) == 94.1
     assert percent_within(3.92 / 2, 0, 3.92, 1) >= 95 > percent_within(3.91 / 2, 0, 3.91, 1)
+
+
+def test_the_run_lengths_of_the_agreement_watch(page):
+    rows = re.findall(r"^\| ([\d.]+) \| (\d+) \|$", page, re.MULTILINE)
+    assert {float(z): int(parts) for z, parts in rows} == dict(RUN_LENGTHS)
