@@ -12,9 +12,7 @@ from supervisor.cell.profile_checks import (
     Problems,
     ProfileProblem,
     check_nodes,
-    check_order,
     check_per_place,
-    check_results,
 )
 from supervisor.cell.profile_facet_checks import (
     check_echo,
@@ -36,6 +34,8 @@ from supervisor.cell.profile_language import (
     read_profile,
     shipped_profiles,
 )
+from supervisor.cell.profile_order_checks import check_order
+from supervisor.cell.profile_result_checks import check_results
 
 __all__ = [
     "AnyProfile",

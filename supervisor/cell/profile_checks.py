@@ -11,24 +11,15 @@ from typing import NamedTuple
 from supervisor.cell.problem import choose_instead, one_of
 from supervisor.cell.profile_address import PLACE, browse_name, browse_path, node_id
 from supervisor.cell.profile_language import (
-    FIELD_KINDS,
-    ORDER_FIELDS,
     REAL_TYPES,
     TEXT_TYPES,
     WHOLE_TYPES,
     WORD_BITS,
     Argument,
-    ArrayResults,
     Assignment,
-    CallOrder,
-    Columns,
     Content,
-    JsonResults,
     Node,
     Profile,
-    PulseOrder,
-    StructureResults,
-    TagOrder,
     WriteOrder,
 )
 
@@ -176,165 +167,7 @@ def check_per_place(profile: Profile, at: FieldPath, name: str | None, places: s
         )
 
 
-# --- orders -------------------------------------------------------------------------------------------------------------
-
-
-def check_order(
-    profile: Profile,
-    name: str,
-    order: WriteOrder | PulseOrder | CallOrder | TagOrder | str,
-    section: str = "orders",
-) -> Problems:
-    """What an order writes, waits for or calls fits the nodes and the fields of its goal."""
-    at: FieldPath = (section, name)
-    match order:
-        case WriteOrder():
-            yield from _write_order(profile, at, order)
-        case PulseOrder():
-            yield from _pulse_order(profile, at, order)
-        case CallOrder():
-            yield from _call_order(profile, at, order)
-        case TagOrder():
-            yield from _call(profile, at, order)
-            yield from _tag_outputs(at, order)
-        case _:
-            return
-
-
-def _write_order(profile: Profile, at: FieldPath, order: WriteOrder) -> Problems:
-    yield from _befores(profile, at, order.before)
-    yield from check_reference(profile, (*at, "node"), order.node, SCALARS)
-    yield from _given(at, order, _type(profile, order.node))
-    written = _type(profile, order.node)
-    if written is not None:
-        yield from check_reference(profile, (*at, "echo"), order.echo, (written,))
-
-
-def _pulse_order(profile: Profile, at: FieldPath, order: PulseOrder) -> Problems:
-    yield from _befores(profile, at, order.before)
-    for key in ("node", "acknowledge", "refusal"):
-        yield from check_reference(profile, (*at, key), getattr(order, key), ("Boolean",))
-    yield from check_reference(profile, (*at, "text"), order.text, TEXT_TYPES)
-    if order.refusal is not None and order.acknowledge is None:
-        yield ProfileProblem(
-            (*at, "refusal"), order.refusal, "`acknowledge` beside `refusal`", "add `acknowledge:`"
-        )
-
-
-def _call_order(profile: Profile, at: FieldPath, order: CallOrder) -> Problems:
-    yield from _call(profile, at, order)
-    both = sorted(set(order.accepted) & set(order.refused))
-    if both:
-        yield ProfileProblem(
-            (*at, "refused"),
-            f"{both[0]} in both lists",
-            "each status in one list",
-            "decide what it means",
-        )
-    if order.outputs.status is not None and not order.accepted:
-        yield ProfileProblem(
-            (*at, "accepted"),
-            "nothing",
-            "the statuses that mean yes",
-            "add `accepted:` with the status numbers",
-        )
-    if order.outputs.status is None and (order.accepted or order.refused):
-        yield ProfileProblem(
-            (*at, "outputs", "status"),
-            "nothing",
-            "the output that is the status",
-            "add `outputs: {status: 1}`",
-        )
-
-
-def _call(profile: Profile, at: FieldPath, order: CallOrder | TagOrder) -> Problems:
-    yield from check_reference(profile, (*at, "node"), order.node, ("Method",))
-    for index, argument in enumerate(order.arguments):
-        yield from _given((*at, "arguments", index), argument, argument.type)
-    for key in ("status", "text", "payload"):
-        position = getattr(order.outputs, key)
-        if position is not None and position < 1:
-            yield ProfileProblem(
-                (*at, "outputs", key),
-                str(position),
-                "a position from 1",
-                "the first output is number 1",
-            )
-
-
-def _tag_outputs(at: FieldPath, order: TagOrder) -> Problems:
-    for key in ("status", "payload"):
-        if getattr(order.outputs, key) is None:
-            yield ProfileProblem(
-                (*at, "outputs", key),
-                "nothing",
-                f"the output that is the {key}",
-                f"add `{key}:` with its position",
-            )
-    if "read" not in order.statuses.values():
-        yield ProfileProblem(
-            (*at, "statuses"),
-            "no status for `read`",
-            "the status of a tag that was read",
-            "add it to `statuses`",
-        )
-
-
-def _befores(profile: Profile, at: FieldPath, before: list[Assignment]) -> Problems:
-    for index, assignment in enumerate(before):
-        here = (*at, "before", index)
-        yield from check_reference(profile, (*here, "node"), assignment.node, SCALARS)
-        yield from _given(here, assignment, _type(profile, assignment.node))
-
-
-def _type(profile: Profile, name: str) -> str | None:
-    node = profile.nodes.get(name)
-    return node.type if node is not None else None
-
-
-def _given(at: FieldPath, given: Given, node_type: str | None) -> Problems:
-    """A value to hand over comes from one source and fits the type that it is handed over as."""
-    if (given.field is None) == (given.value is None):
-        found = "both" if given.field is not None else "neither"
-        yield ProfileProblem(
-            at, found, "either `field` or `value`", "say what to hand over in one way"
-        )
-        return
-    if given.field is None:
-        yield from _literal((*at, "value"), given.value, node_type)
-        return
-    order = str(at[1])
-    fields = ORDER_FIELDS[order]
-    if given.field not in fields:
-        yield ProfileProblem(
-            (*at, "field"),
-            f"the field `{given.field}`",
-            f"a field of this order: {one_of(fields)}",
-            choose_instead(given.field, fields, "this order does not carry it"),
-        )
-    elif given.codes is not None:
-        for key, content in given.codes.items():
-            yield from _literal((*at, "codes", key), content, node_type)
-    else:
-        yield from _field_fits((*at, "field"), given.field, node_type)
-
-
-def _field_fits(at: FieldPath, field: str, node_type: str | None) -> Problems:
-    allowed = (
-        TEXT_TYPES if FIELD_KINDS[field] == "text" else (*TEXT_TYPES, *WHOLE_TYPES, *REAL_TYPES)
-    )
-    if node_type is not None and node_type not in allowed:
-        remedy = (
-            "use `run_no`"
-            if field == "run_id"
-            else "translate it with `codes`, or take another field"
-        )
-        yield ProfileProblem(at, f"`{field}` for a {node_type}", f"a {node_type}", remedy)
-
-
-def _literal(at: FieldPath, content: Content | None, node_type: str | None) -> Problems:
-    if node_type is not None and not literal_fits(content, node_type):
-        yield ProfileProblem(at, f"{content!r}", f"a {node_type}", "write a value of this type")
+# --- literals -----------------------------------------------------------------------------------------------------------
 
 
 def literal_fits(content: Content | None, node_type: str) -> bool:
@@ -356,55 +189,3 @@ def in_range(number: int, node_type: str) -> bool:
     if node_type in UNSIGNED:
         return 0 <= number < 1 << bits
     return -(1 << bits - 1) <= number < 1 << bits - 1
-
-
-# --- results ------------------------------------------------------------------------------------------------------------
-
-
-def check_results(
-    profile: Profile, results: JsonResults | ArrayResults | StructureResults
-) -> Problems:
-    """The columns and proofs of a result stand where its form puts them, and every value has a unit."""
-    at: FieldPath = ("results",)
-    if results.unit is None and results.columns.unit is None:
-        yield ProfileProblem(
-            (*at, "unit"), "nothing", "a unit for every value", "add `unit: mm`, or a unit column"
-        )
-    if results.columns.quality is not None and "good" not in results.qualities.values():
-        yield ProfileProblem(
-            (*at, "qualities"),
-            "no code for `good`",
-            "what the quality column's codes mean",
-            "add `qualities:`",
-        )
-    match results:
-        case JsonResults():
-            yield from check_reference(profile, (*at, "node"), results.node, ("String",))
-        case ArrayResults():
-            yield from _arrays(profile, at, results)
-        case StructureResults():
-            yield from check_reference(profile, (*at, "node"), results.node, ("Structure[]",))
-            yield from _proof_nodes(profile, at, results)
-
-
-def _arrays(profile: Profile, at: FieldPath, results: ArrayResults) -> Problems:
-    columns: Columns = results.columns
-    allowed = {
-        "number": (*TEXT_TYPES, *WHOLE_TYPES),
-        "value": (*REAL_TYPES, *WHOLE_TYPES),
-        "unit": TEXT_TYPES,
-        "quality": ("Boolean", *TEXT_TYPES, *WHOLE_TYPES),
-    }
-    for key, types in allowed.items():
-        arrays = tuple(f"{name}[]" for name in types)
-        yield from check_reference(profile, (*at, "columns", key), getattr(columns, key), arrays)
-    yield from check_reference(profile, (*at, "rows"), results.rows, WHOLE_TYPES)
-    yield from _proof_nodes(profile, at, results)
-
-
-def _proof_nodes(
-    profile: Profile, at: FieldPath, results: ArrayResults | StructureResults
-) -> Problems:
-    yield from check_reference(profile, (*at, "run"), results.run, (*TEXT_TYPES, *WHOLE_TYPES))
-    yield from check_reference(profile, (*at, "serial"), results.serial, TEXT_TYPES)
-    yield from check_reference(profile, (*at, "counter"), results.counter, WHOLE_TYPES)

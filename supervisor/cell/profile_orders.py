@@ -12,12 +12,12 @@ from pydantic import Discriminator, Field, Tag
 
 from supervisor.cell.profile_values import (
     NOT_SUPPORTED,
+    ArgumentType,
     Code,
     Content,
     GoalField,
     Key,
     NodeName,
-    NodeType,
     Part,
     Position,
     Seconds,
@@ -26,13 +26,25 @@ from supervisor.cell.profile_values import (
 
 
 class Argument(Part):
-    """One argument of a method: a `field` of the goal or a `value`."""
+    """One argument of a method, or a part of one: a `field` of the goal, a `value`, `members` of a structure or `items` of an array.
 
-    type: NodeType = Field(description="The type of the method's argument.")
+    A structure is put together by the station's own type definition. A member that is not named is left out where it may be, and is
+    the type's own nothing (0, false, the null text) where it may not. `Variant[]` holds items of any type.
+    """
+
+    type: ArgumentType = Field(
+        description="The type of the method's argument, `[]` behind it for an array."
+    )
     field: GoalField | None = Field(
         default=None, description="The field of the goal that is handed over."
     )
     value: Content | None = Field(default=None, description="Or a literal that is handed over.")
+    members: dict[Key, "Argument"] | None = Field(
+        default=None, description="Or the fields of a structure by their names."
+    )
+    items: list["Argument"] | None = Field(
+        default=None, description="Or the entries of an array; `[]` for an empty one."
+    )
     codes: dict[Key, Content] | None = Field(
         default=None, description="The station's own words for the contents of the field."
     )
@@ -111,6 +123,50 @@ class PulseOrder(Part):
     limit_s: Seconds = Field(description="How long the station may take to answer.")
 
 
+class ToggleOrder(Part):
+    """Turn a Boolean over: each turn is one order, and the station repeats the value once it has taken it.
+
+    Nothing is sent while node and echo differ, because an order is then on its way.
+    """
+
+    by: Literal["toggle"] = Field(description="This kind of order.")
+    node: NodeName = Field(description="The bit that is turned over.")
+    before: list[Assignment] = Field(
+        default_factory=list[Assignment], description="What is written first."
+    )
+    echo: NodeName = Field(description="The bit that follows once the station has taken the order.")
+    done: Done = Field(default="shown", description="As for an order by write.")
+    limit_s: Seconds = Field(description="How long the station may take until the echo.")
+
+
+class CountOrder(Part):
+    """Count a number up by one: each step is one order, and the station repeats the number once it has taken it.
+
+    Nothing is sent while node and echo differ. After the largest number of the node's type comes 0.
+    """
+
+    by: Literal["count"] = Field(description="This kind of order.")
+    node: NodeName = Field(description="The number that is counted up.")
+    before: list[Assignment] = Field(
+        default_factory=list[Assignment], description="What is written first."
+    )
+    echo: NodeName = Field(
+        description="The number that follows once the station has taken the order."
+    )
+    done: Done = Field(default="shown", description="As for an order by write.")
+    limit_s: Seconds = Field(description="How long the station may take until the echo.")
+
+
+class Check(Part):
+    """What an output of a method must be for the order to count as accepted: a `field` of the goal or a `value`."""
+
+    output: Position = Field(description="The output, counted from 1.")
+    field: GoalField | None = Field(
+        default=None, description="The field of the goal that it repeats."
+    )
+    value: Content | None = Field(default=None, description="Or the literal that it must be.")
+
+
 class CallOrder(Part):
     """Call a method."""
 
@@ -126,6 +182,10 @@ class CallOrder(Part):
     refused: list[int] = Field(
         default_factory=list[int],
         description="Statuses that mean no. Any other leaves the order in doubt.",
+    )
+    checks: list[Check] = Field(
+        default_factory=list[Check],
+        description="What other outputs must be; one that is not leaves the order in doubt.",
     )
     done: Done = Field(default="shown", description="As for an order by write.")
     limit_s: Seconds = Field(
@@ -156,19 +216,44 @@ def _order_kind(written: object) -> str | None:
     return getattr(written, "by", None)
 
 
-Supported = WriteOrder | PulseOrder | CallOrder
+Step = Annotated[
+    WriteOrder | PulseOrder | ToggleOrder | CountOrder | CallOrder, Discriminator("by")
+]
+
+
+class StepsOrder(Part):
+    """Several orders, one after another, each once the one before it was accepted.
+
+    Put last what brings the goal about: a step that is refused leaves those before it carried out.
+    """
+
+    by: Literal["steps"] = Field(description="This kind of order.")
+    steps: list[Step] = Field(description="The orders; what they say of `done` is not looked at.")
+    done: Done = Field(default="shown", description="As for an order by write.")
+
+    @property
+    def limit_s(self) -> float:
+        """How long all steps together may take, in seconds."""
+        return sum(step.limit_s for step in self.steps)
+
+
+Single = WriteOrder | PulseOrder | ToggleOrder | CountOrder | CallOrder
+Supported = Single | StepsOrder
 Order = Annotated[
     Annotated[Literal["not supported"], Tag(NOT_SUPPORTED)]
     | Annotated[WriteOrder, Tag("write")]
     | Annotated[PulseOrder, Tag("pulse")]
+    | Annotated[ToggleOrder, Tag("toggle")]
+    | Annotated[CountOrder, Tag("count")]
+    | Annotated[StepsOrder, Tag("steps")]
     | Annotated[CallOrder, Tag("call")],
     Discriminator(
         _order_kind,
         custom_error_type="declaration",
         custom_error_message="expected an order",
         custom_error_context={
-            "expected": "`not supported`, or an order by write, pulse or call",
-            "remedy": "say how the order is given: `by: write`, `by: pulse` or `by: call`",
+            "expected": "`not supported`, or an order by write, pulse, toggle, count, call or steps",
+            "remedy": "say how the order is given: `by: write`, `by: pulse`, `by: toggle`, `by: count`, `by: call` or `by: steps`",
             "at": "by",
         },
     ),

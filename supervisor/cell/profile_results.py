@@ -9,7 +9,18 @@ from typing import Annotated, Literal
 
 from pydantic import Discriminator, Field
 
-from supervisor.cell.profile_values import Key, NodeName, Part, QualityWord, Text
+from supervisor.cell.profile_orders import Argument
+from supervisor.cell.profile_values import (
+    Key,
+    NodeName,
+    Part,
+    Position,
+    QualityWord,
+    Seconds,
+    Text,
+)
+
+ProofWord = Literal["run", "serial", "counter", "other"]
 
 
 class Columns(Part):
@@ -36,18 +47,90 @@ class Rows(Part):
     )
 
 
-class JsonResults(Rows):
-    """One text node with a JSON object; columns and the rest are its keys.
+class ResultCall(Part):
+    """A method that gives the result when it is asked: a query, or a list of results."""
+
+    node: NodeName = Field(description="The method.")
+    arguments: list[Argument] = Field(
+        default_factory=list[Argument],
+        description="What it is called with, in order; of the run: `run_id`, `run_no`, `serial`.",
+    )
+    output: Position = Field(description="The output with the result, counted from 1.")
+    status: Position | None = Field(
+        default=None, description="The output that says whether there is one."
+    )
+    accepted: list[int] = Field(
+        default_factory=list[int], description="Statuses that mean that there is one."
+    )
+    limit_s: Seconds = Field(description="How long the call may take.")
+
+
+class Fetched(Rows):
+    """What the forms share that come in one piece: as the value of a node or as an output of a method."""
+
+    node: NodeName | None = Field(
+        default=None,
+        description="The node with the result: a text, a ByteString, or an object of the type FileType, which is read whole.",
+    )
+    call: ResultCall | None = Field(
+        default=None, description="Or the method that gives the result."
+    )
+
+
+class JsonResults(Fetched):
+    """A JSON object as a text; columns and the rest are its keys, `a.b` for a key inside another.
 
     With `run` a result is taken from the notification itself; every other form is read once more when the station has finished.
     """
 
     form: Literal["json"] = Field(description="This form.")
-    node: NodeName = Field(description="The node with the text.")
     rows: Text = Field(description="Key of the list of values.")
     run: Text | None = Field(default=None, description="Key of the run id.")
     serial: Text | None = Field(default=None, description="Key of the serial number.")
     counter: Text | None = Field(default=None, description="Key of the result counter.")
+
+
+class CsvResults(Fetched):
+    """Lines of a text with separators (RFC 4180, with any separator); columns are names of the heading, or positions from 1 without one."""
+
+    form: Literal["csv"] = Field(description="This form.")
+    separator: Literal[",", ";", "\t", "|"] = Field(
+        default=",", description="What separates the columns."
+    )
+    decimal: Literal[".", ","] = Field(
+        default=".", description="What stands before the decimals of a number."
+    )
+    heading: Literal["present", "absent"] = Field(
+        default="present", description="Whether a line with the names of the columns stands first."
+    )
+    preamble: list[ProofWord] = Field(
+        default_factory=list[ProofWord],
+        description="What a line before all others holds, in order: `run`, `serial`, `counter`, or `other` for what is not needed.",
+    )
+
+    @property
+    def run(self) -> str | None:
+        """Whether the text says which run it belongs to."""
+        return "run" if "run" in self.preamble else None
+
+    @property
+    def counter(self) -> str | None:
+        """Whether the text counts results."""
+        return "counter" if "counter" in self.preamble else None
+
+
+class DocumentResults(Fetched):
+    """One structure, or a list of them; columns and the rest are paths of its fields, taken apart by the station's own type definition.
+
+    `Results.0.Value` is the field `Value` of the first entry of `Results`; -1 is the last entry. What stands in a variant is
+    taken apart as well.
+    """
+
+    form: Literal["document"] = Field(description="This form.")
+    rows: Text = Field(description="Path of the list of values.")
+    run: Text | None = Field(default=None, description="Path of the run id.")
+    serial: Text | None = Field(default=None, description="Path of the serial number.")
+    counter: Text | None = Field(default=None, description="Path of the result counter.")
 
 
 class ArrayResults(Rows):
@@ -72,4 +155,7 @@ class StructureResults(Rows):
     counter: NodeName | None = Field(default=None, description="The node that counts results.")
 
 
-Results = Annotated[JsonResults | ArrayResults | StructureResults, Discriminator("form")]
+Results = Annotated[
+    JsonResults | CsvResults | ArrayResults | StructureResults | DocumentResults,
+    Discriminator("form"),
+]

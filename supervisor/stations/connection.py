@@ -28,6 +28,7 @@ from supervisor.stations.opcua import (
 from supervisor.stations.reading import UNREAD, Image, Reading
 from supervisor.stations.resolve import Found, Wanted, node_id_at, resolve
 from supervisor.stations.security import Security
+from supervisor.stations.structures import TypeBook
 from supervisor.stations.trouble import LinkLost
 from supervisor.stations.wire import Session, reading_of
 
@@ -131,6 +132,7 @@ class Connection:
         self.positions: Mapping[str, int] = {name: at for at, name in enumerate(wanted.watch)}
         self.image: Image = [UNREAD] * len(wanted.watch)
         self.newest_ms = 0
+        self.types = TypeBook()
         self.facts = ServerFacts(boot="", namespaces=(), limits={})
         self.found: Mapping[str, Found] = {}
         self.revised = Revised(
@@ -219,7 +221,7 @@ class Connection:
             await self._monitor.open()
         self._orders = await self._open_orders()
         self.facts = await read_facts(self._monitor)
-        self.found = await resolve(self._monitor, self.facts, self._wanted)
+        self.found = await resolve(self._monitor, self.facts, self._wanted, self.types)
         self._seat.link_ready(self)
         await self._subscribe()
 

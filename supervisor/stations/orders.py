@@ -12,16 +12,18 @@ from typing import Any, Literal, cast
 
 from supervisor.cell.profile_checks import in_range
 from supervisor.cell.profile_language import (
-    REAL_TYPES,
-    WORD_BITS,
     Argument,
     Assignment,
     CallOrder,
     Content,
+    CountOrder,
     Outputs,
     PulseOrder,
+    Single,
+    StepsOrder,
     Supported,
     TagOrder,
+    ToggleOrder,
     WriteOrder,
 )
 from supervisor.cell.value import value
@@ -31,11 +33,10 @@ from supervisor.stations.goals import Fields
 from supervisor.stations.opcua import (
     CallMethodResult,
     StatusCode,
-    Variant,
-    VariantType,
     status_name,
     ua,
 )
+from supervisor.stations.plain_types import Handed, variant
 from supervisor.stations.reading import Reading, legible
 from supervisor.stations.trouble import OrderImpossible
 from supervisor.stations.wire import Session, reading_of
@@ -119,21 +120,36 @@ class Desk:
     async def give(self, order: Supported, fields: Fields) -> Answer:
         """Carry an order out, in the way that it says."""
         try:
-            match order:
-                case WriteOrder():
-                    return await self._write_order(order, fields)
-                case PulseOrder():
-                    return await self._pulse_order(order, fields)
-                case CallOrder():
-                    return await self._call_order(order, fields)
+            if isinstance(order, StepsOrder):
+                return await self._steps_order(order, fields)
+            return await self._give_one(order, fields)
         except TimeoutError:
             self._connection.drop_orders(self._session)
             raise
 
+    async def _give_one(self, order: Single, fields: Fields) -> Answer:
+        match order:
+            case WriteOrder():
+                return await self._write_order(order, fields)
+            case PulseOrder():
+                return await self._pulse_order(order, fields)
+            case ToggleOrder() | CountOrder():
+                return await self._turned_order(order, fields)
+            case CallOrder():
+                return await self._call_order(order, fields)
+
+    async def _steps_order(self, order: StepsOrder, fields: Fields) -> Answer:
+        """One after another; the first that is not accepted ends it."""
+        for number, step in enumerate(order.steps, start=1):
+            answer = await self._give_one(step, fields)
+            if answer != ACCEPTED:
+                return Answer(outcome=answer.outcome, why=f"step {number}: {answer.why}")
+        return ACCEPTED
+
     # --- write with echo ------------------------------------------------------------------------------------------------
 
     async def _write_order(self, order: WriteOrder, fields: Fields) -> Answer:
-        content = self._taken(order, fields)
+        content = taken(order, fields)
         refusal = await self._write_before(order.before, fields)
         refusal = refusal or await self._write([(order.node, content)])
         if refusal:
@@ -145,7 +161,35 @@ class Desk:
         )
 
     async def _write_before(self, before: list[Assignment], fields: Fields) -> Answer | None:
-        return await self._write([(entry.node, self._taken(entry, fields)) for entry in before])
+        return await self._write([(entry.node, taken(entry, fields)) for entry in before])
+
+    # --- turned bits and counted numbers ----------------------------------------------------------------------------------
+
+    async def _turned_order(self, order: ToggleOrder | CountOrder, fields: Fields) -> Answer:
+        """Every change of the node is an order of its own, so nothing is sent while the last one is on its way."""
+        at_node, at_echo = await self._read((order.node, order.echo))
+        if at_node.quality != "good" or at_echo.quality != "good" or at_node.value is None:
+            why = f"{order.node} or {order.echo} cannot be read; nothing was sent"
+            return Answer(outcome="failed", why=why)
+        if at_node.value != at_echo.value:
+            why = f"{order.node} is {at_node.value} and {order.echo} {at_echo.value}: an order is on its way; nothing was sent"
+            return Answer(outcome="failed", why=why)
+        content = self._next(order, at_node.value)
+        refusal = await self._write_before(order.before, fields)
+        refusal = refusal or await self._write([(order.node, content)])
+        if refusal:
+            return refusal
+        if await self._shows({order.echo: content}):
+            return ACCEPTED
+        return Answer(
+            outcome="unknown", why=f"{order.echo} did not follow within {self._within_s:g} s"
+        )
+
+    def _next(self, order: ToggleOrder | CountOrder, now: Any) -> Content:
+        if isinstance(order, ToggleOrder):
+            return not now
+        name = self._connection.found[order.node].kind.name
+        return int(now) + 1 if in_range(int(now) + 1, name) else 0
 
     # --- pulse ----------------------------------------------------------------------------------------------------------
 
@@ -200,13 +244,25 @@ class Desk:
             return failed
         returned = returned_by(result, order.outputs)
         if order.outputs.status is None or returned.status in order.accepted:
-            return ACCEPTED
+            return self._checked(order, result, fields)
         if returned.status in order.refused:
             return Answer(outcome="refused", why=returned.text or f"status {returned.status}")
         why = (
             f"status {returned.status}, which the profile does not explain {returned.text}".rstrip()
         )
         return Answer(outcome="unknown", why=why)
+
+    def _checked(self, order: CallOrder, result: CallMethodResult, fields: Fields) -> Answer:
+        """Whether the other outputs are what the profile says that they must be."""
+        given: list[Any] = result.OutputArguments or []
+        for check in order.checks:
+            wanted = check.value if check.field is None else fields[check.field]
+            found = given[check.output - 1].Value if check.output <= len(given) else None
+            found = getattr(found, "Text", found)
+            if found != wanted:
+                why = f"output {check.output} of {order.node} is {found!r:.60}, expected {wanted!r}"
+                return Answer(outcome="unknown", why=why)
+        return ACCEPTED
 
     async def read_tag(self, order: TagOrder, fields: Fields) -> Returned:
         """Call the method that reads a tag.
@@ -228,8 +284,8 @@ class Desk:
     async def _call(self, order: CallOrder | TagOrder, fields: Fields) -> CallMethodResult:
         method = self._connection.found[order.node]
         arguments = [
-            variant(self._taken(argument, fields), ua.VariantType[argument.type])
-            for argument in order.arguments
+            member.variant(handed(argument, fields))
+            for member, argument in zip(method.inputs, order.arguments, strict=True)
         ]
         return await self._session.call(method.owner, method.node, arguments, self._left_s())
 
@@ -237,23 +293,6 @@ class Desk:
 
     def _left_s(self) -> float:
         return max(self._until_s - asyncio.get_running_loop().time(), 0.01)
-
-    def _taken(self, source: WriteOrder | Assignment | Argument, fields: Fields) -> Content:
-        """The value that an order hands over.
-
-        Raises:
-            OrderImpossible: the station has no code for it.
-        """
-        if source.field is None:
-            return cast("Content", source.value)
-        content = fields[source.field]
-        if source.codes is None:
-            return content
-        code = source.codes.get(str(content))
-        if code is None:
-            message = f"the profile has no code for {source.field} {content}"
-            raise OrderImpossible(message)
-        return code
 
     async def _write(self, contents: list[tuple[str, Content]]) -> Answer | None:
         """Write values to nodes; what the server had against it, or None."""
@@ -344,22 +383,33 @@ def returned_by(result: CallMethodResult, outputs: Outputs) -> Returned:
     )
 
 
-def variant(content: Content, kind: VariantType) -> Variant:
-    """A value as a variant of the type that the node or argument has.
+def handed(argument: Argument, fields: Fields) -> Handed:
+    """An argument with all its parts.
 
     Raises:
-        OrderImpossible: it does not fit.
+        OrderImpossible: the station has no code for one.
     """
-    name, is_truth = kind.name, isinstance(content, bool)
-    if name == "String":
-        return ua.Variant(str(content), kind)
-    if name == "LocalizedText":
-        return ua.Variant(ua.LocalizedText(str(content)), kind)
-    if name == "Boolean" and is_truth:
-        return ua.Variant(content, kind)
-    if name in REAL_TYPES and isinstance(content, int | float) and not is_truth:
-        return ua.Variant(float(content), kind)
-    if name in WORD_BITS and isinstance(content, int) and not is_truth and in_range(content, name):
-        return ua.Variant(int(content), kind)
-    message = f"{content!r} does not fit into {name}; nothing was sent"
-    raise OrderImpossible(message)
+    if argument.members is not None:
+        members = {name: handed(one, fields) for name, one in argument.members.items()}
+        return Handed(argument.type, members)
+    if argument.items is not None:
+        return Handed(argument.type, [handed(one, fields) for one in argument.items])
+    return Handed(argument.type, taken(argument, fields))
+
+
+def taken(source: WriteOrder | Assignment | Argument, fields: Fields) -> Content:
+    """The value that is handed over.
+
+    Raises:
+        OrderImpossible: the station has no code for it.
+    """
+    if source.field is None:
+        return cast("Content", source.value)
+    content = fields[source.field]
+    if source.codes is None:
+        return content
+    code = source.codes.get(str(content))
+    if code is None:
+        message = f"the profile has no code for {source.field} {content}"
+        raise OrderImpossible(message)
+    return code

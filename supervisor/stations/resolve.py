@@ -11,11 +11,12 @@ Rules of this file:
 import base64
 import uuid
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import field
 from typing import Any, NoReturn
 
 from supervisor.cell.profile_address import BrowseName, browse_name, browse_path, node_id
 from supervisor.cell.profile_language import Argument, Node
-from supervisor.cell.value import value
+from supervisor.cell.value import replace, value
 from supervisor.stations.facts import ServerFacts, chunks
 from supervisor.stations.opcua import (
     BrowsePathResult,
@@ -29,11 +30,13 @@ from supervisor.stations.opcua import (
     status_name,
     ua,
 )
-from supervisor.stations.structures import Structure, structure_of
+from supervisor.stations.structures import Member, Structure, TypeBook
 from supervisor.stations.trouble import LinkLost
 from supervisor.stations.wire import Session
 
 SUPERTYPES_MAX = 20
+FILE_METHODS = ("Open", "Read", "Close")  # of FileType, OPC 10000-20 4.2
+_CLASSES = {"Method": ua.NodeClass.Method, "File": ua.NodeClass.Object}
 
 _IDENTIFIERS: Mapping[str, Callable[[str], Any]] = {
     "i": int,
@@ -51,8 +54,17 @@ _STRUCTURE = numeric_id(ua.ObjectIds.Structure)
 
 
 @value
+class Call:
+    """A method and what it is called with; ``outputs`` are the positions (from 1) of outputs that are taken apart."""
+
+    node: str
+    arguments: tuple[Argument, ...]
+    outputs: tuple[int, ...] = ()
+
+
+@value
 class Wanted:
-    """What a link needs of a server: the nodes of a profile by name, those to ``watch``, and the arguments of its methods.
+    """What a link needs of a server: the nodes of a profile by name, those to ``watch``, and the calls of its methods.
 
     Those in ``stamped`` are reported also when only their time stamp changed.
     """
@@ -61,13 +73,16 @@ class Wanted:
     root: str
     nodes: Mapping[str, Node]
     watch: tuple[str, ...]
-    arguments: Mapping[str, tuple[Argument, ...]]
+    calls: tuple[Call, ...] = ()
     stamped: frozenset[str] = frozenset()
 
 
 @value
 class Found:
-    """A node of the profile at this server. ``owner`` is the object that a method is called on; ``members`` are an enumeration's."""
+    """A node of the profile at this server. ``owner`` is the object that a method is called on; ``members`` are an enumeration's.
+
+    ``inputs`` are the arguments that a method takes, ``outputs`` those that are taken apart, by position.
+    """
 
     name: str
     node: NodeId
@@ -75,6 +90,9 @@ class Found:
     kind: VariantType
     members: Mapping[str, int]
     structure: Structure | None
+    inputs: tuple[Member, ...] = ()
+    outputs: Mapping[int, Member] = field(default_factory=dict[int, Member])
+    file: Mapping[str, NodeId] = field(default_factory=dict[str, NodeId])
 
 
 def node_id_at(written: str, namespaces: Mapping[str, str], facts: ServerFacts) -> NodeId:
@@ -84,24 +102,29 @@ def node_id_at(written: str, namespaces: Mapping[str, str], facts: ServerFacts) 
     return ua.NodeId(_IDENTIFIERS[parts.kind](parts.identifier), index)
 
 
-async def resolve(session: Session, facts: ServerFacts, wanted: Wanted) -> dict[str, Found]:
-    """Find and check every node that is wanted.
+async def resolve(
+    session: Session, facts: ServerFacts, wanted: Wanted, types: TypeBook
+) -> dict[str, Found]:
+    """Find and check every node that is wanted; what is learnt of the server's types is kept in ``types``.
 
     Raises:
         LinkLost: one is missing or is not what the profile says.
     """
-    return await _Resolver(session, facts, wanted).all()
+    return await _Resolver(session, facts, wanted, types).all()
 
 
 class _Resolver:
     """One pass over the nodes of a profile."""
 
-    def __init__(self, session: Session, facts: ServerFacts, wanted: Wanted) -> None:
+    def __init__(
+        self, session: Session, facts: ServerFacts, wanted: Wanted, types: TypeBook
+    ) -> None:
         self.session = session
         self.facts = facts
         self.wanted = wanted
         self.kinds: dict[NodeId, tuple[VariantType, str]] = {}
-        self.inputs: dict[str, list[Any]] = {}
+        self.declared: dict[str, Mapping[str, list[Any]]] = {}
+        self.types = types
         self.indices = {
             prefix: self._index(uri) for prefix, uri in sorted(wanted.namespaces.items())
         }
@@ -123,7 +146,11 @@ class _Resolver:
         names = sorted(places)
         attributes = await self._attributes([places[name][0] for name in names])
         methods = [name for name in names if self.wanted.nodes[name].type == "Method"]
-        self.inputs = await self._inputs({name: places[name][0] for name in methods})
+        where = {name: places[name][0] for name in methods}
+        self.declared = {
+            direction: await self._arguments(where, f"{direction}Arguments")
+            for direction in ("Input", "Output")
+        }
         return {
             name: await self._checked(name, places[name], described)
             for name, described in zip(names, attributes, strict=True)
@@ -182,7 +209,7 @@ class _Resolver:
         node = self.wanted.nodes[name]
         where = f"node {name} ({node.path or node.id})"
         node_class, found_name, data_type, rank = [content_of(item) for item in described]
-        wanted_class = ua.NodeClass.Method if node.type == "Method" else ua.NodeClass.Variable
+        wanted_class = _CLASSES.get(node.type, ua.NodeClass.Variable)
         if node_class != wanted_class:
             found = "nothing" if node_class is None else ua.NodeClass(node_class).name
             _refuse(where, f"a {wanted_class.name.lower()}", found)
@@ -193,9 +220,20 @@ class _Resolver:
                 f"{found_name.NamespaceIndex}:{found_name.Name}",
             )
         if node.type == "Method":
-            await self._check_arguments(name, where, self.inputs[name])
-            return _found(name, place, ua.VariantType.Null)
+            return await self._method(name, where, place)
+        if node.type == "File":
+            return await self._file(name, where, place)
         return await self._variable(name, place, data_type, rank)
+
+    async def _file(self, name: str, where: str, place: tuple[NodeId, NodeId]) -> Found:
+        """An object with the methods of a file."""
+        paths = [(place[0], [ua.QualifiedName(method, 0)]) for method in FILE_METHODS]
+        methods: dict[str, NodeId] = {}
+        for method, result in zip(FILE_METHODS, await self._translate(paths), strict=True):
+            if not result.StatusCode.is_good() or not result.Targets:
+                _refuse(where, f"a file with the method {method}", "none")
+            methods[method] = plain_id(result.Targets[0].TargetId)
+        return replace(_found(name, place, ua.VariantType.Null), file=methods)
 
     async def _variable(
         self, name: str, place: tuple[NodeId, NodeId], data_type: NodeId, rank: int | None
@@ -218,7 +256,9 @@ class _Resolver:
             )
         members = await self._members(where, data_type) if scalar == "Enumeration" else {}
         structure = (
-            await structure_of(self.session, data_type, name) if scalar == "Structure" else None
+            await self.types.structure(self.session, data_type, name)
+            if scalar == "Structure"
+            else None
         )
         return _found(name, place, kind, members, structure)
 
@@ -248,7 +288,7 @@ class _Resolver:
         (found,) = await self.session.read([(data_type, ua.AttributeIds.DataTypeDefinition)])
         definition = content_of(found)
         if isinstance(definition, ua.EnumDefinition):
-            return {str(field.Name): int(field.Value) for field in definition.Fields}
+            return {str(one.Name): int(one.Value) for one in definition.Fields}
         (result,) = await self.session.translate(
             [(data_type, [ua.QualifiedName("EnumStrings", 0)])]
         )
@@ -262,10 +302,12 @@ class _Resolver:
         texts: list[Any] = content_of(strings) or []
         return {str(text.Text): number for number, text in enumerate(texts)}
 
-    async def _inputs(self, methods: Mapping[str, NodeId]) -> dict[str, list[Any]]:
-        """The declared arguments of each method; none where the server declares none."""
+    async def _arguments(
+        self, methods: Mapping[str, NodeId], direction: str
+    ) -> dict[str, list[Any]]:
+        """The declared arguments of each method in one direction; none where the server declares none."""
         names = sorted(methods)
-        path = [ua.QualifiedName("InputArguments", 0)]
+        path = [ua.QualifiedName(direction, 0)]
         results = await self._translate([(methods[name], path) for name in names])
         there = {
             name: plain_id(result.Targets[0].TargetId)
@@ -278,19 +320,46 @@ class _Resolver:
         }
         return {name: found.get(name, []) for name in names}
 
-    async def _check_arguments(self, name: str, where: str, inputs: list[Any]) -> None:
-        """The method takes what the profile hands over."""
-        given = self.wanted.arguments.get(name, ())
-        if len(inputs) != len(given):
-            _refuse(where, f"a method with {len(given)} arguments", f"{len(inputs)}")
-        for position, (argument, wanted) in enumerate(zip(inputs, given, strict=True), start=1):
-            _, base = await self._kind(argument.DataType)
-            if base != wanted.type and not (base == "Enumeration" and wanted.type == "Int32"):
-                _refuse(
-                    f"{where}, argument {position} ({argument.Name})",
-                    f"the data type {wanted.type}",
-                    base,
-                )
+    async def _method(self, name: str, where: str, place: tuple[NodeId, NodeId]) -> Found:
+        """The method takes what the profile hands over, and gives what it takes apart."""
+        calls = [call for call in self.wanted.calls if call.node == name]
+        declared = self.declared["Input"][name]
+        inputs: tuple[Member, ...] = ()
+        if calls:
+            inputs = tuple([await self._member(one, name) for one in declared])
+        for call in calls:
+            if len(inputs) != len(call.arguments):
+                _refuse(where, f"a method with {len(call.arguments)} arguments", f"{len(inputs)}")
+            for position, (member, argument) in enumerate(
+                zip(inputs, call.arguments, strict=True), start=1
+            ):
+                _check_argument(f"{where}, argument {position} ({member.name})", member, argument)
+        positions = sorted({position for call in calls for position in call.outputs})
+        return Found(
+            name=name,
+            node=place[0],
+            owner=place[1],
+            kind=ua.VariantType.Null,
+            members={},
+            structure=None,
+            inputs=inputs,
+            outputs={at: await self._output(name, where, at) for at in positions},
+        )
+
+    async def _output(self, name: str, where: str, position: int) -> Member:
+        declared = self.declared["Output"][name]
+        if position > len(declared):
+            _refuse(where, f"a method with an output {position}", f"{len(declared)} outputs")
+        return await self._member(declared[position - 1], name)
+
+    async def _member(self, declared: Any, node: str) -> Member:
+        """A declared argument as a field of no structure."""
+        return Member(
+            name=str(declared.Name),
+            shape=await self.types.shape(self.session, declared.DataType, node),
+            rank="array" if declared.ValueRank == ua.ValueRank.OneDimension else "single",
+            optional=False,
+        )
 
     # --- requests, split to what the server takes ------------------------------------------------------------------------
 
@@ -324,6 +393,33 @@ def _found(
         members=members or {},
         structure=structure,
     )
+
+
+def _check_argument(where: str, member: Member, argument: Argument) -> None:
+    """What is handed over is of the type that the server declares, inside structures too."""
+    scalar = argument.type.removesuffix("[]")
+    base = member.shape.base
+    if base not in (scalar, "Variant") and not (base == "Enumeration" and scalar == "Int32"):
+        _refuse(where, f"the data type {scalar}", base)
+    is_array = argument.type.endswith("[]")
+    if is_array != (member.rank == "array") and base != "Variant":
+        _refuse(where, "an array" if is_array else "a single value", member.rank)
+    _check_parts(where, member, argument)
+
+
+def _check_parts(where: str, member: Member, argument: Argument) -> None:
+    if argument.items is not None and member.rank == "array":
+        entry = member._replace(rank="single")
+        for index, item in enumerate(argument.items):
+            _check_argument(f"{where}, entry {index}", entry, item)
+    if argument.members is None:
+        return
+    fields = {one.name: one for one in getattr(member.shape, "members", [])}
+    for name, part in argument.members.items():
+        if name not in fields:
+            known = ", ".join(fields) or "none"
+            _refuse(where, f"a structure with the field {name}", f"the fields {known}")
+        _check_argument(f"{where}, field {name}", fields[name], part)
 
 
 def _refuse(where: str, expected: str, found: str) -> NoReturn:

@@ -15,20 +15,26 @@ import msgspec
 
 from supervisor.cell.profile_language import (
     ArrayResults,
+    CsvResults,
+    DocumentResults,
     JsonResults,
+    Node,
     Rows,
     StationProfile,
     StructureResults,
 )
 from supervisor.cell.value import value
+from supervisor.stations.csv_text import csv_table
 from supervisor.stations.decode import name_of
+from supervisor.stations.pick import MISSING, field_of
 from supervisor.stations.reading import Reading, legible
 from supervisor.stations.structures import Structure
 from supervisor.stations.trouble import ResultUnreadable
 from supervisor.verdict.result import MeasuredValue, Quality
 
-AnyResults = JsonResults | ArrayResults | StructureResults
+AnyResults = JsonResults | CsvResults | ArrayResults | StructureResults | DocumentResults
 Readings = Mapping[str, Reading]
+NO_NODES: Mapping[str, Node] = {}
 
 COUNTER_MAX = 2**63 - 1
 
@@ -48,8 +54,8 @@ def result_nodes(results: AnyResults) -> tuple[str, ...]:
     """The nodes that make up a result, each once."""
     columns = results.columns
     match results:
-        case JsonResults():
-            names = [results.node]
+        case JsonResults() | CsvResults() | DocumentResults():
+            names = [results.node if results.call is None else results.call.node]
         case ArrayResults():
             names = [columns.number, columns.value, columns.unit, columns.quality]
             names += [results.rows, results.run, results.serial, results.counter]
@@ -61,15 +67,20 @@ def result_nodes(results: AnyResults) -> tuple[str, ...]:
 def proof_nodes(profile: StationProfile) -> tuple[str, ...]:
     """The nodes that must read the same before and after the result, or another run has got in between."""
     results, echoes = profile.results, profile.echoes
-    own = [] if isinstance(results, JsonResults) else [results.run, results.serial, results.counter]
+    own: list[str | None] = []
+    if isinstance(results, ArrayResults | StructureResults):
+        own = [results.run, results.serial, results.counter]
     shown = [echo.node for echo in (echoes.run, echoes.counter) if echo is not None]
     names = [*own, *shown]
     return tuple(dict.fromkeys(name for name in names if name is not None))
 
 
-def proves_itself(results: AnyResults) -> bool:
+def proves_itself(results: AnyResults, nodes: Mapping[str, Node] = NO_NODES) -> bool:
     """Whether one single node holds the values and the run that they belong to: then a notification of it is a whole result."""
-    return isinstance(results, JsonResults) and results.run is not None
+    if not isinstance(results, JsonResults | CsvResults) or results.node is None:
+        return False
+    is_file = results.node in nodes and nodes[results.node].type == "File"
+    return results.run is not None and not is_file
 
 
 class ResultReader:
@@ -94,7 +105,14 @@ class ResultReader:
         results = self._results
         match results:
             case JsonResults():
-                return self._from_json(results, readings[results.node])
+                reading = readings[self.nodes[0]]
+                document = _document(self.nodes[0], reading.value)
+                return self._from_document(results, document, reading.source_ms)
+            case DocumentResults():
+                reading = readings[self.nodes[0]]
+                return self._from_document(results, reading.value, reading.source_ms)
+            case CsvResults():
+                return self._from_csv(results, readings[self.nodes[0]])
             case ArrayResults():
                 return _with_proof(results, readings, self._from_arrays(results, readings))
             case StructureResults():
@@ -102,37 +120,49 @@ class ResultReader:
                 rows = self._structure.rows(readings[results.node].value)
                 return _with_proof(results, readings, self._from_rows(rows))
 
-    def _from_json(self, results: JsonResults, reading: Reading) -> Report:
-        document = _document(results.node, reading.value)
-        rows = document.get(results.rows)
+    def _from_document(
+        self, results: JsonResults | DocumentResults, document: Any, source_ms: int
+    ) -> Report:
+        rows = part_of(document, results.rows)
         if not isinstance(rows, list):
-            message = f"node {results.node}: the JSON text has no list `{results.rows}`"
+            message = f"node {self.nodes[0]}: the result has no list `{results.rows}`"
             raise ResultUnreadable(message)
+
+        def proof(path: str | None) -> Any:
+            found = None if path is None else part_of(document, path)
+            return None if found is MISSING else found
+
         return Report(
-            run_id=name_of(document.get(results.run)) if results.run else "",
-            serial=name_of(document.get(results.serial)) if results.serial else "",
-            counter=_counter(document.get(results.counter)) if results.counter else -1,
-            source_ms=reading.source_ms,
+            run_id=name_of(proof(results.run)),
+            serial=name_of(proof(results.serial)),
+            counter=_counter(proof(results.counter)),
+            source_ms=source_ms,
             values=self._from_rows(cast("list[Any]", rows)),
+        )
+
+    def _from_csv(self, results: CsvResults, reading: Reading) -> Report:
+        table = csv_table(results, self.nodes[0], reading.value)
+        return Report(
+            run_id=table.proof.get("run", ""),
+            serial=table.proof.get("serial", ""),
+            counter=_counter(_number_in(table.proof.get("counter", ""))),
+            source_ms=reading.source_ms,
+            values=self._from_rows(cast("list[Any]", table.rows)),
         )
 
     def _from_rows(self, rows: list[Any]) -> tuple[MeasuredValue, ...]:
         """The values of rows that are mappings."""
         columns, measured = self._results.columns, self._measured
-        number, content, unit, quality = (
-            columns.number,
-            columns.value,
-            columns.unit,
-            columns.quality,
-        )
+        number, content = columns.number, columns.value
+        unit, quality = columns.unit, columns.quality
         try:
             return tuple(
                 [
                     measured(
-                        row[number],
-                        row[content],
-                        row[unit] if unit else None,
-                        row[quality] if quality else None,
+                        cell(row, number),
+                        cell(row, content),
+                        cell(row, unit) if unit else None,
+                        cell(row, quality) if quality else None,
                     )
                     for row in rows
                 ]
@@ -161,8 +191,34 @@ class ResultReader:
         )
 
 
+def part_of(document: Any, written: str) -> Any:
+    """What stands at a key, or at a path of keys; ``MISSING`` where there is nothing."""
+    if isinstance(document, dict) and written in document:
+        return cast("dict[str, Any]", document)[written]
+    return field_of(document, tuple(written.split(".")))
+
+
+def cell(row: Any, column: str) -> Any:
+    """What stands in a column of a row.
+
+    Raises:
+        KeyError, TypeError: nothing does.
+    """
+    try:
+        return row[column]
+    except KeyError:
+        if "." not in column:
+            raise
+    found = part_of(row, column)
+    return None if found is MISSING else found
+
+
+def _number_in(text: str) -> int | None:
+    return int(text) if text.isascii() and text.isdigit() else None
+
+
 def _document(node: str, text: Any) -> dict[str, Any]:
-    """A JSON object. NaN and Infinity are no JSON, but stations write them, so they are read as what they mean."""
+    """A JSON object, as a text or as its bytes. NaN and Infinity are no JSON, but stations write them, so they are read as what they mean."""
     try:
         document = msgspec.json.decode(text or "")
     except (msgspec.MsgspecError, TypeError, RecursionError):

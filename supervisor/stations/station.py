@@ -17,7 +17,8 @@ from supervisor.core.events import Door, Mode, Presence, ResultArrived, StationO
 from supervisor.stations.adapter import WiredAdapter, Wiring
 from supervisor.stations.connection import Connection
 from supervisor.stations.decode import Decoder, facet_decoder, name_decoder, number_decoder
-from supervisor.stations.goals import fields_of, order_name
+from supervisor.stations.fetch import asked_for, is_asked_for
+from supervisor.stations.goals import fields_of, order_name, run_number
 from supervisor.stations.opcua import UaError
 from supervisor.stations.orders import ACCEPTED, Answer, carry_out
 from supervisor.stations.reading import Image, Reading
@@ -84,6 +85,7 @@ class Interpreter:
 
         node = getattr(profile.results, "node", None)
         structure = None if node is None else connection.found[node].structure
+        self.proves_itself = proves_itself(profile.results, profile.nodes)
         self.results = ResultReader(profile.results, structure)
 
     def shown(self, image: Image, now_s: float) -> Seen:
@@ -227,7 +229,7 @@ class StationAdapter(WiredAdapter):
         self, mark: ResultMark, connection: Connection, interpreter: Interpreter
     ) -> bool:
         """Take a result that came with the same message and proves by itself that it is the one; saves a round trip."""
-        if not proves_itself(self._profile.results) or not mark.run_id:
+        if not interpreter.proves_itself or not mark.run_id:
             return False
         results, image, positions = interpreter.results, connection.image, connection.positions
         try:
@@ -253,7 +255,7 @@ class StationAdapter(WiredAdapter):
         tries = 0
         while (connection := self._connection) is not None and self._still_due(connection, mark):
             try:
-                self._emit_result(mark, await self._read_result(connection))
+                self._emit_result(mark, await self._read_result(connection, mark))
                 break
             except (ResultUnreadable, LinkLost, OSError, UaError) as trouble:
                 tries += 1
@@ -276,7 +278,7 @@ class StationAdapter(WiredAdapter):
         self._held = False
         self.link_changed()
 
-    async def _read_result(self, connection: Connection) -> Report:
+    async def _read_result(self, connection: Connection, mark: ResultMark) -> Report:
         """Read a result in one request, between two readings of what it belongs to.
 
         Raises:
@@ -284,12 +286,41 @@ class StationAdapter(WiredAdapter):
         """
         assert self._interpreter is not None
         results, proof = self._interpreter.results, proof_nodes(self._profile)
+        if is_asked_for(self._profile):
+            return await self._ask_for_result(connection, mark, results, proof)
         readings = await connection.read((*proof, *results.nodes, *proof))
         before, between, after = _parts(readings, len(proof), len(results.nodes))
         if [reading.value for reading in before] != [reading.value for reading in after]:
             message = "another run got in between"
             raise ResultUnreadable(message)
         return results.report(dict(zip(results.nodes, between, strict=True)))
+
+    async def _ask_for_result(
+        self,
+        connection: Connection,
+        mark: ResultMark,
+        results: ResultReader,
+        proof: tuple[str, ...],
+    ) -> Report:
+        """Ask for a result by a method, or read it out of a file, between two readings of what it belongs to.
+
+        Raises:
+            ResultUnreadable: there is none, it is not what the profile says, or another run got in between.
+        """
+        before = await connection.read(proof)
+        fields = {
+            "run_id": mark.run_id,
+            "run_no": run_number(mark.run_id),
+            "serial": mark.serial,
+        }
+        content = await asked_for(connection, self._profile, fields, self._speed)
+        after = await connection.read(proof)
+        if [reading.value for reading in before] != [reading.value for reading in after]:
+            message = "another run got in between"
+            raise ResultUnreadable(message)
+        seen_s = asyncio.get_running_loop().time()
+        found = Reading(content, "good", connection.newest_ms, seen_s)
+        return results.report({results.nodes[0]: found})
 
     def _emit_result(self, mark: ResultMark, report: Report) -> None:
         counter = report.counter if report.counter >= 0 else mark.counter

@@ -1,67 +1,131 @@
-"""Structures taken apart by the server's own type definition.
+"""Structures taken apart and put together by the server's own type definitions.
 
 Rules of this file:
-- Nothing here uses or fills asyncua's process-wide registry: it knows structures by namespace index and class name, and two
-  stations with the same structure at different indices get each other's (measured).
+- Nothing here uses or fills asyncua's process-wide registry of companion types: it knows structures by namespace index and class
+  name, and two stations with the same structure at different indices get each other's (measured). The types of OPC UA itself, whose
+  ids are the same everywhere, are the library's.
 - A definition is read once per connection, because the ids in it hold for that connection only.
-- What we do not take apart (unions, subtyped fields) is said when the link comes up, not when a result is due.
+- What we do not take apart (unions) is said when the link comes up, not when a result is due.
 """
 
-from collections.abc import Callable
 from dataclasses import is_dataclass
-from typing import Any, cast
+from typing import Any, NamedTuple, cast
 
 from supervisor.stations.opcua import (
     Buffer,
     NodeId,
     StructureDefinition,
     StructureField,
+    Variant,
     binary,
     content_of,
     numeric_id,
     ua,
 )
-from supervisor.stations.trouble import LinkLost, ResultUnreadable
+from supervisor.stations.plain_types import (
+    PLAIN,
+    VARIANT,
+    Handed,
+    Plain,
+    fitting,
+    handed_variant,
+    plain_content,
+    travels_as,
+    variant,
+)
+from supervisor.stations.trouble import LinkLost, OrderImpossible, ResultUnreadable
 from supervisor.stations.wire import Session
 
 ROWS_MAX = 100_000
-DEPTH_MAX = 5
+FIELDS_MAX = 1_000
+SUPERTYPES_MAX = 20
 
-Unpack = Callable[[Any], Any]
 Row = dict[str, Any]
 
-_PLAIN: dict[int, Unpack] = {
-    ua.ObjectIds.Boolean: binary.Primitives.Boolean.unpack,
-    ua.ObjectIds.SByte: binary.Primitives.SByte.unpack,
-    ua.ObjectIds.Byte: binary.Primitives.Byte.unpack,
-    ua.ObjectIds.Int16: binary.Primitives.Int16.unpack,
-    ua.ObjectIds.UInt16: binary.Primitives.UInt16.unpack,
-    ua.ObjectIds.Int32: binary.Primitives.Int32.unpack,
-    ua.ObjectIds.UInt32: binary.Primitives.UInt32.unpack,
-    ua.ObjectIds.Int64: binary.Primitives.Int64.unpack,
-    ua.ObjectIds.UInt64: binary.Primitives.UInt64.unpack,
-    ua.ObjectIds.Float: binary.Primitives.Float.unpack,
-    ua.ObjectIds.Double: binary.Primitives.Double.unpack,
-    ua.ObjectIds.String: binary.Primitives.String.unpack,
-    ua.ObjectIds.DateTime: binary.Primitives.DateTime.unpack,
-    ua.ObjectIds.Guid: binary.Primitives.Guid.unpack,
-    ua.ObjectIds.ByteString: binary.Primitives.ByteString.unpack,
-    ua.ObjectIds.StatusCode: binary.Primitives.UInt32.unpack,
-    ua.ObjectIds.Enumeration: binary.Primitives.Int32.unpack,
-    ua.ObjectIds.NodeId: binary.nodeid_from_binary,
-    ua.ObjectIds.LocalizedText: lambda data: binary.struct_from_binary(ua.LocalizedText, data).Text,
-}
+
+class Member(NamedTuple):
+    """A field of a structure: its type, whether it is an array of it, and whether it may be left out."""
+
+    name: str
+    shape: "Plain | Structure | LibraryStructure"
+    rank: str
+    optional: bool
+
+    def unpack(self, data: Any) -> Any:
+        """The field's content from the wire."""
+        if self.rank == "single":
+            return self.shape.unpack(data)
+        count = max(binary.Primitives.Int32.unpack(data), 0)
+        return [self.shape.unpack(data) for _ in range(count)]
+
+    def pack(self, handed: Handed | None) -> bytes:
+        """The field's content for the wire; what is not handed over is the type's own nothing.
+
+        Raises:
+            OrderImpossible: it does not fit.
+        """
+        if self.rank == "single":
+            return self.shape.pack(handed)
+        if handed is None:
+            return binary.Primitives.Int32.pack(-1)
+        entries = cast("list[Handed]", handed.content)
+        return binary.Primitives.Int32.pack(len(entries)) + b"".join(
+            self.shape.pack(entry) for entry in entries
+        )
+
+    def taken(self, content: Any) -> Any:
+        """An output of a method, its structures taken apart.
+
+        Raises:
+            ResultUnreadable: it does not follow its type.
+        """
+        if not isinstance(self.shape, Structure):
+            return plain_content(content)
+        return self.shape.rows(content) if self.rank == "array" else self.shape.row(content)
+
+    def variant(self, handed: Handed) -> Variant:
+        """The content as an argument of a method.
+
+        Raises:
+            OrderImpossible: it does not fit.
+        """
+        kinds = ua.VariantType
+        if self.rank == "single":
+            if isinstance(self.shape, Structure):
+                return ua.Variant(self.shape.extension(handed), kinds.ExtensionObject)
+            return (
+                handed_variant(handed)
+                if self.shape is VARIANT
+                else variant(handed.content, kinds[travels_as(self.shape.base)])
+            )
+        entries = cast("list[Handed]", handed.content)
+        if isinstance(self.shape, Structure):
+            made = [self.shape.extension(entry) for entry in entries]
+            return ua.Variant(made, kinds.ExtensionObject, is_array=True)
+        if self.shape is VARIANT:
+            return ua.Variant(
+                [handed_variant(entry) for entry in entries], kinds.Variant, is_array=True
+            )
+        name = travels_as(self.shape.base)
+        return ua.Variant(
+            [fitting(entry.content, name) for entry in entries], kinds[name], is_array=True
+        )
 
 
 class Structure:
-    """How one structure stands on the wire: ``encoding`` is the id that comes with it, ``fields`` are in wire order."""
+    """How one structure stands on the wire: ``encoding`` is the id that comes with it, ``members`` are in wire order."""
 
-    def __init__(
-        self, encoding: NodeId, fields: tuple[str, ...], unpack: Callable[[Any], Row]
-    ) -> None:
+    base = "Structure"
+
+    def __init__(self, encoding: NodeId, *, with_mask: str) -> None:
         self.encoding = encoding
-        self.fields = fields
-        self._unpack = unpack
+        self.members: list[Member] = []
+        self._with_mask = with_mask
+
+    @property
+    def fields(self) -> tuple[str, ...]:
+        """The names of the fields."""
+        return tuple(member.name for member in self.members)
 
     def rows(self, content: Any) -> list[Row]:
         """An array of these structures as one mapping per row.
@@ -90,10 +154,64 @@ class Structure:
             message = f"a result is a structure {encoding.to_string()}, expected {self.encoding.to_string()}"
             raise ResultUnreadable(message)
         try:
-            return self._unpack(Buffer(body))
+            return self.unpack(Buffer(body))
         except Exception as error:
             message = f"a result structure does not follow its own type definition ({error})"
             raise ResultUnreadable(message) from error
+
+    def unpack(self, data: Any) -> Row:
+        """The fields from the wire. A mask of the optional ones that are there stands first (OPC 10000-6 5.2.7, from memory)."""
+        if self._with_mask == "no":
+            return {member.name: member.unpack(data) for member in self.members}
+        mask = binary.Primitives.UInt32.unpack(data)
+        row: Row = {}
+        for member in self.members:
+            if member.optional:
+                row[member.name] = member.unpack(data) if mask & 1 else None
+                mask >>= 1
+            else:
+                row[member.name] = member.unpack(data)
+        return row
+
+    def pack(self, handed: Handed | None) -> bytes:
+        """The fields for the wire.
+
+        Raises:
+            OrderImpossible: one does not fit.
+        """
+        given: dict[str, Handed] = {} if handed is None else handed.content
+        optional = [member for member in self.members if member.optional]
+        mask = sum(1 << at for at, member in enumerate(optional) if member.name in given)
+        body = b"" if self._with_mask == "no" else binary.Primitives.UInt32.pack(mask)
+        return body + b"".join(
+            member.pack(given.get(member.name))
+            for member in self.members
+            if not member.optional or member.name in given
+        )
+
+    def extension(self, handed: Handed | None) -> Any:
+        """The structure as it travels inside a variant."""
+        return ua.ExtensionObject(TypeId=self.encoding, Body=self.pack(handed))
+
+
+class LibraryStructure:
+    """A structure of OPC UA itself, such as EUInformation: its id is the same at every server, and the library knows it."""
+
+    base = "Structure"
+
+    def __init__(self, kind: Any) -> None:
+        self._kind = kind
+
+    def unpack(self, data: Any) -> Any:
+        """Its fields as a mapping."""
+        return plain_content(binary.struct_from_binary(self._kind, data))
+
+    def pack(self, handed: Handed | None) -> bytes:
+        """An empty one; nothing else can be handed over."""
+        if handed is not None:
+            message = f"a {self._kind.__name__} cannot be handed over; nothing was sent"
+            raise OrderImpossible(message)
+        return binary.struct_to_binary(self._kind())
 
 
 def _raw(item: Any) -> tuple[NodeId | None, bytes]:
@@ -106,16 +224,84 @@ def _raw(item: Any) -> tuple[NodeId | None, bytes]:
     raise ResultUnreadable(message)
 
 
-async def structure_of(session: Session, data_type: NodeId, node: str) -> Structure:
-    """Read the definition of a data type; ``node`` is named in messages.
+class TypeBook:
+    """The types of one connection, each read once. A type may hold itself, as a parameter holds parameters."""
 
-    Raises:
-        LinkLost: the type is no structure that we take apart.
-    """
-    definition = await _definition(session, data_type, node)
-    unpack = await _unpacker(session, definition, node, 0)
-    names = tuple(str(field.Name) for field in definition.Fields)
-    return Structure(definition.DefaultEncodingId, names, unpack)
+    def __init__(self) -> None:
+        self._known: dict[NodeId, Plain | Structure | LibraryStructure] = {}
+        self._by_encoding: dict[NodeId, Structure] = {}
+        self._count = 0
+
+    async def structure(self, session: Session, data_type: NodeId, node: str) -> Structure:
+        """How the structures of a data type are taken apart; ``node`` is named in messages.
+
+        Raises:
+            LinkLost: the type is no structure that we take apart.
+        """
+        known = self._known.get(data_type)
+        if isinstance(known, Structure):
+            return known
+        return await self._read_structure(session, data_type, node)
+
+    async def of_encoding(self, session: Session, encoding: NodeId, node: str) -> Structure:
+        """The structure that travels with an encoding id.
+
+        Raises:
+            LinkLost: the server does not say which one it is.
+        """
+        if encoding not in self._by_encoding:
+            data_type = await session.encoded_by(encoding)
+            if data_type is None:
+                message = f"node {node}: no data type has the encoding {encoding.to_string()}"
+                raise LinkLost(message)
+            self._by_encoding[encoding] = await self.structure(session, data_type, node)
+        return self._by_encoding[encoding]
+
+    async def shape(self, session: Session, data_type: NodeId, node: str) -> Any:
+        """A data type: a plain one, one that goes back to a plain one, or a structure."""
+        if data_type not in self._known:
+            plain = await self._plain(session, data_type)
+            if plain is None:
+                return await self._read_structure(session, data_type, node)
+            self._known[data_type] = plain
+        return self._known[data_type]
+
+    async def _plain(self, session: Session, data_type: NodeId) -> Plain | LibraryStructure | None:
+        here: NodeId | None = data_type
+        for _ in range(SUPERTYPES_MAX):
+            if here is None or here == numeric_id(ua.ObjectIds.Structure):
+                break
+            if here.NamespaceIndex == 0:
+                plain = PLAIN.get(cast("int", here.Identifier))
+                if plain is not None:
+                    return plain
+                kind = ua.extension_objects_by_datatype.get(here)
+                if kind is not None and here == data_type:
+                    return LibraryStructure(kind)
+            here = await session.subtypes_up(here)
+        return None
+
+    async def _read_structure(self, session: Session, data_type: NodeId, node: str) -> Structure:
+        definition = await _definition(session, data_type, node)
+        optional = definition.StructureType == ua.StructureType.StructureWithOptionalFields
+        made = Structure(definition.DefaultEncodingId, with_mask="yes" if optional else "no")
+        self._known[data_type] = made  # before its fields are read: one of them may be of this type
+        for field in definition.Fields:
+            made.members.append(await self._member(session, field, node))
+        self._by_encoding[made.encoding] = made
+        return made
+
+    async def _member(self, session: Session, field: StructureField, node: str) -> Member:
+        self._count += 1
+        if self._count > FIELDS_MAX:
+            message = f"node {node}: its type has more than {FIELDS_MAX} fields"
+            raise LinkLost(message)
+        return Member(
+            name=str(field.Name),
+            shape=await self.shape(session, field.DataType, node),
+            rank="array" if field.ValueRank == ua.ValueRank.OneDimension else "single",
+            optional=bool(field.IsOptional),
+        )
 
 
 async def _definition(session: Session, data_type: NodeId, node: str) -> StructureDefinition:
@@ -131,55 +317,3 @@ async def _definition(session: Session, data_type: NodeId, node: str) -> Structu
         message = f"node {node}: structures of the kind {definition.StructureType.name} are not taken apart"
         raise LinkLost(message)
     return definition
-
-
-async def _unpacker(
-    session: Session, definition: StructureDefinition, node: str, depth: int
-) -> Callable[[Any], Row]:
-    fields = [
-        (str(field.Name), await _field(session, field, node, depth), bool(field.IsOptional))
-        for field in definition.Fields
-    ]
-    if definition.StructureType == ua.StructureType.Structure:
-        plain = [(name, unpack) for name, unpack, _ in fields]
-        return lambda data: {name: unpack(data) for name, unpack in plain}
-    return lambda data: _with_optional(fields, data)
-
-
-def _with_optional(fields: list[tuple[str, Unpack, bool]], data: Any) -> Row:
-    """A mask of the optional fields that are there stands first (OPC 10000-6 5.2.7, from memory)."""
-    mask = binary.Primitives.UInt32.unpack(data)
-    row: Row = {}
-    for name, unpack, optional in fields:
-        if optional:
-            present = mask & 1
-            mask >>= 1
-            row[name] = unpack(data) if present else None
-        else:
-            row[name] = unpack(data)
-    return row
-
-
-async def _field(session: Session, field: StructureField, node: str, depth: int) -> Unpack:
-    single = await _single(session, field.DataType, node, depth)
-    if field.ValueRank == ua.ValueRank.OneDimension:
-        return lambda data: [
-            single(data) for _ in range(max(binary.Primitives.Int32.unpack(data), 0))
-        ]
-    return single
-
-
-async def _single(session: Session, data_type: NodeId, node: str, depth: int) -> Unpack:
-    """The unpacker of a data type: of a plain type, of what a plain type is the supertype of, or of a structure inside."""
-    here: NodeId | None = data_type
-    while here is not None:
-        plain = _PLAIN.get(cast("int", here.Identifier)) if here.NamespaceIndex == 0 else None
-        if plain is not None:
-            return plain
-        if here == numeric_id(ua.ObjectIds.Structure):
-            break
-        here = await session.subtypes_up(here)
-    if here is None or depth == DEPTH_MAX:
-        message = f"node {node}: a field of the type {data_type.to_string()} cannot be taken apart"
-        raise LinkLost(message)
-    return await _unpacker(session, await _definition(session, data_type, node), node, depth + 1)

@@ -13,20 +13,25 @@ from supervisor.cell.profile import HandlerProfile, Profile, ReaderProfile, Stat
 from supervisor.cell.profile_address import PLACE
 from supervisor.cell.profile_language import (
     NOT_SUPPORTED,
-    Argument,
     CallOrder,
+    CountOrder,
     Echo,
     Facet,
+    Fetched,
     Heartbeat,
     Node,
     PresenceWord,
     PulseOrder,
+    Single,
+    StepsOrder,
     Supported,
     TagOrder,
+    ToggleOrder,
     WriteOrder,
 )
-from supervisor.stations.resolve import Wanted
-from supervisor.stations.results import proves_itself, result_nodes
+from supervisor.cell.value import replace
+from supervisor.stations.resolve import Call, Wanted
+from supervisor.stations.results import AnyResults, proves_itself, result_nodes
 
 T = TypeVar("T")
 
@@ -39,10 +44,18 @@ def wanted_by_station(profile: StationProfile) -> Wanted:
         *(name for facet in facets for name in facet_nodes(facet)),
         *_echo_nodes([echoes.run, echoes.serial, echoes.program, echoes.counter]),
         *_heart_node(profile.heartbeat),
-        *(result_nodes(results) if proves_itself(results) else ()),
+        *(result_nodes(results) if proves_itself(results, profile.nodes) else ()),
     ]
     orders = [*station_orders(profile).values(), *permit_order(profile)]
-    return _wanted(profile, watch, orders, result_nodes(results), stamped=_stamped(facets))
+    wanted = _wanted(profile, watch, orders, result_nodes(results), stamped=_stamped(facets))
+    return replace(wanted, calls=(*wanted.calls, *_result_call(results)))
+
+
+def _result_call(results: AnyResults) -> tuple[Call, ...]:
+    call = results.call if isinstance(results, Fetched) else None
+    if call is None:
+        return ()
+    return (Call(node=call.node, arguments=tuple(call.arguments), outputs=(call.output,)),)
 
 
 def station_facets(profile: StationProfile) -> list[Facet[Any]]:
@@ -165,7 +178,7 @@ def _wanted(
     places: Sequence[str] = (),
     stamped: frozenset[str] = frozenset(),
 ) -> Wanted:
-    given = list(orders)
+    given = [single for order in orders for single in _single(order)]
     watched = tuple(dict.fromkeys(name for name in watch if name is not None))
     used = [*watched, *others, *(name for order in given for name in _order_nodes(order))]
     declared = {**profile.nodes, **_for_places(profile.nodes, places)}
@@ -174,28 +187,32 @@ def _wanted(
         root=profile.root,
         nodes={name: declared[name] for name in dict.fromkeys(used)},
         watch=watched,
-        arguments=_arguments(given),
+        calls=_calls(given),
         stamped=stamped,
     )
 
 
-def _order_nodes(order: Supported | TagOrder) -> list[str]:
+def _order_nodes(order: Single | TagOrder) -> list[str]:
     names: list[str | None] = [order.node]
-    if isinstance(order, WriteOrder | PulseOrder):
+    if isinstance(order, WriteOrder | PulseOrder | ToggleOrder | CountOrder):
         names += [entry.node for entry in order.before]
-    if isinstance(order, WriteOrder):
+    if isinstance(order, WriteOrder | ToggleOrder | CountOrder):
         names.append(order.echo)
     if isinstance(order, PulseOrder):
         names += [order.acknowledge, order.refusal, order.text]
     return [name for name in names if name is not None]
 
 
-def _arguments(orders: Iterable[Supported | TagOrder]) -> dict[str, tuple[Argument, ...]]:
-    return {
-        order.node: tuple(order.arguments)
+def _single(order: Supported | TagOrder) -> list[Single | TagOrder]:
+    return list(order.steps) if isinstance(order, StepsOrder) else [order]
+
+
+def _calls(orders: Iterable[Single | TagOrder]) -> tuple[Call, ...]:
+    return tuple(
+        Call(node=order.node, arguments=tuple(order.arguments))
         for order in orders
         if isinstance(order, CallOrder | TagOrder)
-    }
+    )
 
 
 def _for_places(nodes: Mapping[str, Node], places: Sequence[str]) -> dict[str, Node]:

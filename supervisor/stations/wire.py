@@ -239,10 +239,17 @@ class Session:
 
     async def subtypes_up(self, node: NodeId) -> NodeId | None:
         """The supertype of a type node, or None."""
+        return await self._origin(node, ua.ObjectIds.HasSubtype)
+
+    async def encoded_by(self, encoding: NodeId) -> NodeId | None:
+        """The data type that an encoding belongs to, or None."""
+        return await self._origin(encoding, ua.ObjectIds.HasEncoding)
+
+    async def _origin(self, node: NodeId, reference: int) -> NodeId | None:
         description = ua.BrowseDescription(
             NodeId=node,
             BrowseDirection=ua.BrowseDirection.Inverse,
-            ReferenceTypeId=numeric_id(ua.ObjectIds.HasSubtype),
+            ReferenceTypeId=numeric_id(reference),
             IncludeSubtypes=True,
             NodeClassMask=0,
             ResultMask=0,

@@ -383,6 +383,22 @@ def strange_profile() -> Callable[..., Any]:
     return lambda changes=None: _changed(HERE / "strange.yaml", changes)
 
 
+@pytest.fixture(scope="session")
+def odd_station() -> Iterator[dict[str, Any]]:
+    """The station that is strange on purpose: its address and the index of its namespace."""
+    process = ServerProcess(str(HERE / "strange_station.py"))
+    try:
+        yield process.line()
+    finally:
+        process.end()
+
+
+@pytest.fixture
+def odd_profile() -> Callable[..., Any]:
+    """The profile of the station that is strange on purpose, changed where a test says so."""
+    return lambda changes=None: _changed(HERE / "strange_station.yaml", changes)
+
+
 @pytest.fixture
 def open_files() -> Callable[[], int]:
     """How many files and sockets this process has open."""

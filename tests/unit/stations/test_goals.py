@@ -17,7 +17,7 @@ from supervisor.core.commands import (
     StartRun,
 )
 from supervisor.stations.goals import GoalQueue, fields_of, order_name, run_number
-from supervisor.stations.orders import variant
+from supervisor.stations.plain_types import variant
 from supervisor.stations.trouble import OrderImpossible
 
 T = ua.VariantType

@@ -91,7 +91,7 @@ REFUSED = [
     ("scan-methods", ("orders", "start", "limit_s"), ..., ("orders", "start", "call", "limit_s"), "required"),
     ("scan-methods", ("nodes", "mode", "type"), "string", ("nodes", "mode", "type"), "one of Boolean"),
     ("scan-methods", ("nodes", "mode", "type"), "Method[]", ("nodes", "mode", "type"), "one of Boolean"),
-    ("scan-methods", ("results", "form"), "csv", ("results",), "json"),
+    ("scan-methods", ("results", "form"), "xml", ("results",), "json"),
     ("scan-methods", ("results", "columns", "value"), ..., ("results", "json", "columns", "value"), "required"),
     ("touch-datablock", ("facets", "work", "bits", 0, "word"), "broken", ("facets", "work", "bits", 0, "word"), "aborted"),
     ("touch-datablock", ("results", "qualities", 0), "fine", ("results", "arrays", "qualities", 0), "uncertain"),
@@ -124,6 +124,73 @@ def switched(*switches):
 def case(**condition):
     return {"cases": [{"when": [{"node": "status", "is": [1], **condition}], "word": "open"}]}
 
+
+ABORT, RESULTS = ("orders", "abort"), ("results",)
+
+
+def turned(by, node, echo):
+    return {"by": by, "node": node, "echo": echo, "limit_s": 2}
+
+
+def argued(argument):
+    return {"by": "call", "node": "abort", "arguments": [argument], "limit_s": 2}
+
+
+ARGUMENT = (*ABORT, "arguments", 0)
+ORDER_MISFITS = [
+    (TOUCH, ABORT, turned("toggle", "abort_request", "abort_echo"), (*ABORT, "node"), "of type UInt32", "Boolean"),
+    (TOUCH, ABORT, turned("toggle", "fault_ack", "abort_echo"), (*ABORT, "echo"), "of type UInt32", "Boolean"),
+    (TOUCH, ABORT, turned("count", "abort_request", "abort_request"), (*ABORT, "echo"), "`abort_request`, which is written", "the station itself writes"),
+    (TOUCH, ABORT, turned("count", "fault_ack", "area_echo"), (*ABORT, "node"), "of type Boolean", "UInt16"),
+    (TOUCH, ABORT, {"by": "steps", "steps": []}, (*ABORT, "steps"), "nothing", "at least one step"),
+    (TOUCH, ABORT, {"by": "steps", "steps": [turned("count", "abort", "abort_echo")]}, (*ABORT, "steps", 0, "node"), "the node `abort`", "a declared node"),
+    (SCAN, ABORT, argued({"type": "Structure", "value": 1}), (*ARGUMENT, "value"), "1", "a Structure"),
+    (SCAN, ABORT, argued({"type": "String", "members": {}}), (*ARGUMENT, "members"), "`members` for a String", "a Structure"),
+    (SCAN, ABORT, argued({"type": "String", "items": []}), (*ARGUMENT, "items"), "`items` for a String", "an array"),
+    (SCAN, ABORT, argued({"type": "Structure", "members": {"Id": {"type": "String", "field": "serial"}}}), (*ARGUMENT, "members", "Id", "field"), "`serial`", "a field of this order"),
+    (SCAN, ABORT, argued({"type": "String[]", "items": [{"type": "Int32", "value": 1}]}), (*ARGUMENT, "items", 0, "type"), "Int32", "a String"),
+    (SCAN, ABORT, argued({"type": "Structure", "members": {}, "items": []}), ARGUMENT, "members and items", "`items` of an array"),
+    (SCAN, (*ABORT, "checks"), [{"output": 0, "value": 1}], (*ABORT, "checks", 0, "output"), "0", "from 1"),
+    (SCAN, (*ABORT, "checks"), [{"output": 1}], (*ABORT, "checks", 0), "neither", "either `field` or `value`"),
+    (SCAN, (*ABORT, "checks"), [{"output": 1, "field": "serial"}], (*ABORT, "checks", 0, "field"), "`serial`", "a field of this order"),
+]  # fmt: skip
+
+COLUMNS = {"number": "1", "value": "2"}
+
+
+def csv_results(**more):
+    return {
+        "form": "csv",
+        "node": "res_serial",
+        "columns": COLUMNS,
+        "unit": "mm",
+        "preamble": ["run"],
+        **more,
+    }
+
+
+def asked(**more):
+    call = {"node": "abort", "output": 1, "limit_s": 2, **more}
+    return {
+        "form": "document",
+        "call": call,
+        "rows": "Rows",
+        "run": "Run",
+        "columns": COLUMNS,
+        "unit": "mm",
+    }
+
+
+RESULT_MISFITS = [
+    (TOUCH, RESULTS, csv_results(node="status"), (*RESULTS, "node"), "of type UInt16", "String or ByteString or File"),
+    (TOUCH, RESULTS, csv_results(decimal=","), (*RESULTS, "decimal"), ",", "another character"),
+    (TOUCH, RESULTS, csv_results(heading="absent", columns={"number": "no", "value": "2"}), (*RESULTS, "columns", "number"), "no", "the position"),
+    (SCAN, RESULTS, asked(node="aborts"), (*RESULTS, "call", "node"), "the node `aborts`", "a declared node"),
+    (SCAN, RESULTS, asked(output=0), (*RESULTS, "call", "output"), "0", "from 1"),
+    (SCAN, RESULTS, asked(status=2), (*RESULTS, "call", "accepted"), "nothing", "together"),
+    (SCAN, RESULTS, asked(arguments=[{"type": "String", "field": "pallet"}]), (*RESULTS, "call", "arguments", 0, "field"), "`pallet`", "run_id"),
+    (SCAN, RESULTS, {**asked(), "node": "run"}, RESULTS, "both", "either `node` or `call`"),
+]  # fmt: skip
 
 FACET_MISFITS = [
     (TOUCH, DOOR, {**STATUS, "pick": {}}, (*DOOR, "pick"), "nothing", "the part that is meant"),
@@ -176,6 +243,8 @@ MISFITS = [
     (TOUCH, ("facets", "work", "bits", 0, "bit"), 7, ("facets", "work", "bits", 1, "bit"), "bit 7 again", "each bit once"),
     (TOUCH, ("facets", "nest", "otherwise"), ..., ("facets", "nest", "otherwise"), "nothing", "no bit is set"),
     *FACET_MISFITS,
+    *ORDER_MISFITS,
+    *RESULT_MISFITS,
     (TOUCH, ("echoes", "run"), "status_word", ("echoes", "run"), "the node `status_word`", "a declared node"),
     (TOUCH, ("echoes", "serial"), "run_echo", ("echoes", "serial"), "`run_echo` of type UInt32", "String"),
     (SCAN, ("echoes", "counter"), "run", ("echoes", "counter"), "`run` of type String", "UInt32"),

@@ -131,6 +131,87 @@ def test_every_value_comes_through_as_it_is_or_as_none(values):
     assert [v.value for v in report.values] == [v if math.isfinite(v) else None for v in values]
 
 
+# --- lines with separators ------------------------------------------------------------------------------------------------
+
+
+def csv_report(text, **more):
+    return reader("csv", node="n", **more).report({"n": good(text, 5)})
+
+
+def test_lines_with_a_heading_give_values_wherever_their_columns_stand():
+    text = 'extra,value,no,unit,quality\n"a, b",1.5,1,mm,good\nx,-3,2,deg,doubtful\n'
+    report = csv_report(text)
+    assert (report.run_id, report.serial, report.counter, report.source_ms) == ("", "", -1, 5)
+    assert [(v.number, v.value, v.unit, v.quality) for v in report.values] == [
+        ("1", 1.5, "mm", "good"),
+        ("2", -3.0, "deg", "uncertain"),
+    ]
+
+
+def test_lines_without_a_heading_are_counted_and_a_preamble_tells_what_they_belong_to():
+    report = csv_report(
+        "R7|x|12|S1\r\n10.1|1,5\r\n10.2|n/a\r\n",
+        separator="|",
+        decimal=",",
+        heading="absent",
+        preamble=["run", "other", "counter", "serial"],
+        columns={"number": "1", "value": "2"},
+    )
+    assert (report.run_id, report.serial, report.counter) == ("R7", "S1", 12)
+    assert [(v.number, v.value, v.quality) for v in report.values] == [
+        ("10.1", 1.5, "good"),
+        ("10.2", None, "bad"),
+    ]
+
+
+@pytest.mark.parametrize(
+    ("text", "more", "complaint"),
+    [
+        (None, {}, "holds no text"),
+        (b"\xff", {}, "holds no lines"),
+        ("", {}, "expected the column no in the heading, found nothing"),
+        ("no,value,unit\n1,2,mm\n", {}, "expected the column quality"),
+        ("no,value,unit,quality\n1,2\n", {}, "row 1 has 2 columns, expected 4"),
+        ("R7\nno,value,unit,quality\n", {"preamble": ["run", "serial"]}, "expected run, serial"),
+        ('no,value,unit,quality\n"1,2,mm,good\n', {}, "holds no lines"),
+    ],
+)
+def test_lines_that_are_not_what_the_profile_says_are_unreadable_as_a_whole(text, more, complaint):
+    with pytest.raises(ResultUnreadable, match=complaint):
+        csv_report(text, **more)
+
+
+# --- structures that were taken apart -------------------------------------------------------------------------------------
+
+
+def document_report(document, **more):
+    columns = {"number": "Id", "value": "Value", "unit": "Units.Name"}
+    form = reader("document", node="n", rows="-1.Data", run="-1.Order.Id", columns=columns, **more)
+    return form.report({"n": good(document)})
+
+
+def test_a_path_leads_through_fields_and_entries():
+    rows = [
+        {"Id": "1", "Value": 2.5, "Units": {"Name": "mm"}},
+        {"Id": "2", "Value": 3, "Units": None},
+    ]
+    older = {"Order": {"Id": "R6"}, "Data": []}
+    report = document_report([older, {"Order": {"Id": "R7"}, "Data": rows}])
+    assert report.run_id == "R7"
+    assert [(v.number, v.value, v.unit) for v in report.values] == [
+        ("1", 2.5, "mm"),
+        ("2", 3.0, "mm"),
+    ]
+
+
+@pytest.mark.parametrize(
+    "document", [None, [], [{"Order": {}}], [{"Data": None}], [{"Data": [{}]}]]
+)
+def test_a_structure_without_the_list_or_its_columns_is_unreadable(document):
+    with pytest.raises(ResultUnreadable, match=r"has no list|no mapping with"):
+        document_report(document)
+
+
 # --- parallel arrays ------------------------------------------------------------------------------------------------------
 
 
