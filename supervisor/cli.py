@@ -352,7 +352,7 @@ def _print_replay(journal: str, report: "ReplayReport") -> None:
         print(f"The end state is broken: {invariant}")
 
 
-# --- bench ---------------------------------------------------------------------------------------------------------------------
+# --- bench, study ---------------------------------------------------------------------------------------------------------------------
 
 
 @cli.command(
@@ -365,9 +365,27 @@ def _print_replay(journal: str, report: "ReplayReport") -> None:
 )
 def bench(context: typer.Context) -> None:
     """Run a simulated cell with its page; --help lists the options."""
+    _become("simulators.bench", context.args)
+
+
+@cli.command(
+    context_settings={
+        "allow_extra_args": True,
+        "ignore_unknown_options": True,
+        "help_option_names": [],
+    },
+    add_help_option=False,
+)
+def study(context: typer.Context) -> None:
+    """Tell what a cell would achieve, in virtual time; --help lists the options."""
+    _become("simulators.bench.study", context.args)
+
+
+def _become(module: str, arguments: list[str]) -> None:
+    """Go on as another program of ours: the supervisor imports no simulators."""
     sys.stdout.flush()
-    arguments = [sys.executable, "-m", "simulators.bench", *context.args]
-    os.execv(sys.executable, arguments)  # noqa: S606 - our own module in place of this process
+    command = [sys.executable, "-m", module, *arguments]
+    os.execv(sys.executable, command)  # noqa: S606 - our own module in place of this process
 
 
 # --- what the verbs share ------------------------------------------------------------------------------------------------------

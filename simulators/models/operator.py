@@ -6,7 +6,7 @@ Rules of this file:
 - A pallet for which no place is free waits; it comes as soon as there is one.
 """
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 
 from simulators.models.agenda import Agenda
 from simulators.models.chance import chance
@@ -64,6 +64,12 @@ class OperatorModel:
     def homes(self) -> dict[str, str]:
         """The rack places that belong to a pallet, with that pallet."""
         return dict(self._homes)
+
+    def come_in_order(self, pallets: Sequence[str]) -> None:
+        """The pallets still to be brought come in this order instead of a drawn one, at the same times."""
+        assert sorted(pallets) == sorted(self.expected())
+        times = (at_ms for at_ms, _ in self._coming)
+        self._coming = list(zip(times, pallets, strict=True))
 
     def keep_off(self, place: str) -> None:
         """A rack place is not to be used."""

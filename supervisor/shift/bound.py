@@ -23,7 +23,7 @@ from collections.abc import Iterator, Sequence
 from itertools import islice
 
 from supervisor.cell.model import Cell, Program
-from supervisor.cell.value import value
+from supervisor.cell.value import replace, value
 from supervisor.shift.causes import deciding
 from supervisor.shift.work import PartDone, Work
 
@@ -37,13 +37,16 @@ WAYS_MAX = 64
 
 @value
 class Bound:
-    """The bound in ms, which of its reasons is the strongest, and the load of each resource that the weights ended with.
+    """The bound in ms and which of its reasons is the strongest.
 
-    ``busiest`` is the resource that binds: whoever wants more parts per hour has to begin there.
+    ``ms`` takes the parts when they came. ``work_ms`` is the bound if all of them had been at hand when the first one was, which is never
+    more: where a full rack kept parts out, it is the one to look at. ``busiest`` is the resource that binds then, and whoever wants more
+    parts per hour has to begin there; ``loads_ms`` has the load of each resource that the search for weights ended with.
     """
 
     ms: int
     why: str
+    work_ms: int
     busiest: str
     loads_ms: dict[str, int]
 
@@ -75,20 +78,19 @@ def bound_of(cell: Cell, work: Work) -> Bound | None:
     if not parts:
         return None
     whole = _resources(maker, parts)
-    best = whole
+    reasons = [(whole.ms, whole.why)]
     for first in _starts(parts):
         waited_ms = parts[first].done.entered_ms - work.from_ms
-        late = _resources(maker, parts[first:]) if first else whole
-        if waited_ms + late.ms > best.ms:
-            why = f"{late.why}, from the part that came after {waited_ms / 60_000:.0f} min"
-            best = Bound(
-                ms=waited_ms + late.ms, why=why, busiest=late.busiest, loads_ms=whole.loads_ms
-            )
-    chain_ms, pallet = max((_chain_ms(part, work.from_ms), part.done.pallet) for part in parts)
-    if chain_ms > best.ms:
-        why = f"the part on {pallet} alone took so long"
-        best = Bound(ms=chain_ms, why=why, busiest=best.busiest, loads_ms=best.loads_ms)
-    return best
+        late = _resources(maker, parts[first:])
+        minutes = f"{waited_ms / 60_000:.0f} min"
+        reasons.append((waited_ms + late.ms, f"{late.why}, from the part after {minutes}"))
+    reasons += [
+        (_chain_ms(part, work.from_ms), f"the part on {part.done.pallet} alone took so long")
+        for part in parts
+    ]
+    most_ms, why = max(reasons)
+    work_ms = max(whole.ms, *(_chain_ms(part, part.done.entered_ms) for part in parts))
+    return replace(whole, ms=most_ms, why=why, work_ms=work_ms)
 
 
 def _chain_ms(part: _Part, from_ms: int) -> int:
@@ -282,6 +284,7 @@ def _resources(maker: _Ways, parts: Sequence[_Part]) -> Bound:
     return Bound(
         ms=math.floor(best_ms + 1e-6),
         why=f"the work of {names[at]}",
+        work_ms=math.floor(best_ms + 1e-6),
         busiest=names[at],
         loads_ms=loads_ms,
     )

@@ -32,7 +32,7 @@ CAUSES: dict[Cause, str] = {
     "door": "the door or the area grant is on its way",
     "handler at work": "the arm is at the nest",
     "waiting for handler": "there is a pallet to fetch or to bring, and the handler does something else or is on its way",
-    "blocked": "a pallet that is done here stands in the nest, and nowhere is free for it",
+    "blocked": "a pallet that is done here stands in the nest and is left there: its next station is not free, or nobody needs the nest",
     "waiting for pallet": "the nest is empty and no pallet that this station could measure stands free",
     "held": "a person is asked, the cell is paused, or the station cannot be used",
 }

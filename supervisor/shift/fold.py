@@ -75,10 +75,16 @@ class ShiftFigures:
         return sum(s.mean for s in self.queue) / len(self.queue) if self.queue else 0.0
 
     def gap(self) -> float | None:
-        """How much longer the work took than the bound says, as a share of the bound; None where there is no bound."""
-        if self.bound is None or self.bound.ms <= 0:
-            return None
-        return (self.work.to_ms - self.work.from_ms) / self.bound.ms - 1.0
+        """How much longer the work took than the bound if all parts had been at hand at once, as a share of it; None without a bound."""
+        return self._over(self.bound.work_ms) if self.bound else None
+
+    def gap_as_they_came(self) -> float | None:
+        """The same with the parts when they came: what is left to the cell itself; None where there is no bound."""
+        return self._over(self.bound.ms) if self.bound else None
+
+    def _over(self, bound_ms: int) -> float | None:
+        took_ms = self.work.to_ms - self.work.from_ms
+        return took_ms / bound_ms - 1.0 if bound_ms > 0 else None
 
 
 class ShiftFold:

@@ -1,0 +1,31 @@
+"""A study as one page: everything in one file, nothing fetched, no script.
+
+Rules of this file: the page is made to be printed and handed over; it states what was assumed and what the bound is beside the figures.
+"""
+
+from jinja2 import Environment, PackageLoader, StrictUndefined
+
+from simulators.bench.study import charts
+from simulators.bench.study.run import Study
+from simulators.bench.study.text import gain_text, headline
+from supervisor.shift.causes import CAUSES, HANDLER_CAUSES
+
+
+def page(found: Study) -> str:
+    """The page as HTML text."""
+    environment = Environment(
+        loader=PackageLoader("simulators.bench.study", "templates"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    return environment.get_template("study.html").render(
+        study=found,
+        declared=found.findings[0],
+        headline=headline,
+        gain_text=gain_text,
+        charts=charts,
+        causes=CAUSES,
+        handler_causes=HANDLER_CAUSES,
+    )

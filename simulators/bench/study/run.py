@@ -1,0 +1,94 @@
+"""All shifts of a study, in several processes.
+
+Rules of this file: one job is one variant with one seed. Jobs do not know each other, so their order and the number of processes change
+no figure.
+"""
+
+import multiprocessing
+from collections.abc import Callable, Sequence
+from concurrent.futures import ProcessPoolExecutor, as_completed
+from dataclasses import dataclass
+from typing import Any
+
+from simulators.bench.study.play import play
+from simulators.bench.study.results import Finding, finding
+from simulators.bench.study.wishes import Variant
+from supervisor.shift.fold import ShiftFigures
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Study:
+    """A whole study: what was asked, and one finding per variant, the cell as declared first."""
+
+    cell: str
+    title: str
+    hours: float
+    supply: str
+    seeds: tuple[int, ...]
+    findings: tuple[Finding, ...]
+
+    def as_json(self) -> dict[str, Any]:
+        """JSON-ready fields."""
+        return {
+            "cell": self.cell,
+            "title": self.title,
+            "hours": self.hours,
+            "supply": self.supply,
+            "seeds": list(self.seeds),
+            "variants": [each.as_json() for each in self.findings],
+        }
+
+
+def study(
+    variants: Sequence[Variant],
+    seeds: Sequence[int],
+    processes: int,
+    tell: Callable[[int, int], None],
+) -> Study:
+    """Play every variant with every seed; ``tell`` hears how many of how many shifts are done."""
+    jobs = [(variant, seed) for variant in variants for seed in seeds]
+    played = _played(jobs, min(processes, len(jobs)), tell)
+    by_variant = [played[at * len(seeds) : (at + 1) * len(seeds)] for at in range(len(variants))]
+    wishes = variants[0].wishes
+    return Study(
+        cell=wishes.cell.cell,
+        title=wishes.cell.title,
+        hours=wishes.hours,
+        supply=_supply(variants[0]),
+        seeds=tuple(seeds),
+        findings=tuple(
+            finding(variant.name, shifts, by_variant[0] if at else None)
+            for at, (variant, shifts) in enumerate(zip(variants, by_variant, strict=True))
+        ),
+    )
+
+
+def _supply(variant: Variant) -> str:
+    wishes = variant.wishes
+    many = f"{wishes.pallets} pallets" if wishes.pallets else "pallets"
+    if wishes.every_s:
+        return f"{many}, one every {wishes.every_s:g} s"
+    return f"{many}, brought whenever the rack has room"
+
+
+def _played(
+    jobs: Sequence[tuple[Variant, int]], processes: int, tell: Callable[[int, int], None]
+) -> list[ShiftFigures]:
+    tell(0, len(jobs))
+    if processes <= 1:
+        alone: list[ShiftFigures] = []
+        for variant, seed in jobs:
+            alone.append(play(variant.wishes, seed))
+            tell(len(alone), len(jobs))
+        return alone
+    # Fresh processes: a fork would take the threads of whoever calls with it.
+    context = multiprocessing.get_context("spawn")
+    with ProcessPoolExecutor(processes, mp_context=context) as pool:
+        try:
+            futures = [pool.submit(play, variant.wishes, seed) for variant, seed in jobs]
+            for done, _ in enumerate(as_completed(futures), start=1):
+                tell(done, len(jobs))
+            return [future.result() for future in futures]
+        except BaseException:
+            pool.shutdown(wait=False, cancel_futures=True)
+            raise

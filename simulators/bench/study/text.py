@@ -1,0 +1,94 @@
+"""A study as text for a terminal.
+
+Rules of this file: every figure that has an interval shows it; shares are whole per cent; at 80 columns nothing is cut.
+"""
+
+from rich.console import Console
+from rich.table import Table
+
+from simulators.bench.study.results import Finding
+from simulators.bench.study.run import Study
+from supervisor.shift.causes import CAUSES, HANDLER_CAUSES, Cause
+
+SHORT: dict[Cause, str] = {
+    "measuring": "meas- uring",
+    "evaluating": "eval- uating",
+    "preparing": "pre- par- ing",
+    "door": "door",
+    "handler at work": "hand- ler at work",
+    "waiting for handler": "waits for hand- ler",
+    "blocked": "block- ed",
+    "waiting for pallet": "waits for pal- let",
+    "held": "held",
+}
+
+
+def show(console: Console, found: Study) -> None:
+    """The cell as declared in full, then each change in one line."""
+    declared = found.findings[0]
+    seeds = f"{len(found.seeds)} seed{'s' if len(found.seeds) > 1 else ''}"
+    console.print(
+        f"{found.title} ({found.cell}): {declared.hours.mean:.3g} h of the cell's time, {found.supply}; {seeds}, ± is 95 % confidence.",
+        soft_wrap=True,
+    )
+    for line in headline(declared):
+        console.print(line, soft_wrap=True)
+    console.print(_stations(declared))
+    parts = ", ".join(f"{cause} {declared.handler[cause]:.0%}" for cause in HANDLER_CAUSES)
+    console.print(f"Handler: {parts}.", soft_wrap=True)
+    if len(found.findings) > 1:
+        console.print(_changes(found))
+
+
+def headline(finding: Finding) -> list[str]:
+    """The figures of a variant in sentences."""
+    lines = [
+        f"Throughput {finding.throughput_per_h.text(1)} parts per hour ({finding.parts_out.text(0)} parts)."
+    ]
+    if finding.gap is not None and finding.gap_as_they_came is not None:
+        lines.append(
+            f"Bottleneck {finding.busiest}. The work took {finding.gap.text(1, factor=100)} % longer than its lower bound with all parts "
+            f"at hand at once, {finding.gap_as_they_came.text(1, factor=100)} % longer than with the parts when they came."
+        )
+    if finding.stayed_min is not None and finding.stayed_min_p95 is not None:
+        lines.append(
+            f"A part is in the cell for {finding.stayed_min.text(0)} min, 95 % of them for at most {finding.stayed_min_p95:.0f} min. "
+            f"In the rack {finding.queue_mean.text(1)} pallets wait."
+        )
+    return lines
+
+
+def _stations(finding: Finding) -> Table:
+    table = Table(title="Where each station's time goes, in %", title_justify="left")
+    table.add_column("station", overflow="fold")
+    for cause in CAUSES:
+        table.add_column(SHORT[cause].replace("- ", "-\n").replace(" ", "\n"), justify="right")
+    table.add_column("runs", justify="right")
+    for each in finding.stations:
+        shares = [f"{each.shares[cause] * 100:.0f}" for cause in CAUSES]
+        table.add_row(each.station, *shares, f"{each.runs:.0f}")
+    return table
+
+
+def _changes(found: Study) -> Table:
+    table = Table(title="What a change would bring", title_justify="left")
+    table.add_column("change", overflow="fold")
+    for column in ("parts per hour", "gain in %", "bottleneck", "over bound in %"):
+        table.add_column(column, justify="right")
+    for each in found.findings:
+        table.add_row(
+            each.name,
+            each.throughput_per_h.text(1),
+            gain_text(each),
+            each.busiest,
+            "" if each.gap is None else each.gap.text(1, factor=100),
+        )
+    return table
+
+
+def gain_text(finding: Finding) -> str:
+    """The gain in per cent; one that may be luck says so."""
+    if finding.gain is None:
+        return ""
+    doubt = "" if finding.gain.certain() or finding.gain.half_width is None else " (may be none)"
+    return finding.gain.text(1, factor=100) + doubt

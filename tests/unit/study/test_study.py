@@ -1,0 +1,123 @@
+"""A study: the same in any number of processes, plausible, and shown whole."""
+
+import html.parser
+import json
+
+import pytest
+
+from simulators.bench.scenarios import small_cell
+from simulators.bench.study.estimate import estimate
+from simulators.bench.study.page import page
+from simulators.bench.study.play import play
+from simulators.bench.study.run import Study, study
+from simulators.bench.study.wishes import Wishes, variants
+
+ONLY_RINGS = {"cam-ring": 1.0, "port-plate": 0.0, "pump-body": 0.0}
+
+
+def studied(*what_if: str, processes: int = 1, **wishes: object) -> Study:
+    asked = Wishes(cell=small_cell(), **{"hours": 1.5, "mix": ONLY_RINGS, **wishes})
+    return study(variants(asked, list(what_if)), (1, 2, 3), processes, lambda _done, _all: None)
+
+
+@pytest.fixture(scope="module")
+def doubled() -> Study:
+    return studied("stations.touch-1=2", "stations.touch-1.failures=2")
+
+
+def test_the_interval_is_students():
+    """t(0.975; 4) = 2.776 (NIST/SEMATECH e-Handbook, table 1.3.6.7.2; from memory)."""
+    found = estimate([1.0, 2.0, 3.0, 4.0, 5.0])
+    assert found.mean == 3.0
+    assert found.half_width == pytest.approx(2.776 * 2.5**0.5 / 5**0.5, rel=2e-4)
+    assert estimate([7.0]).half_width is None
+
+
+def test_the_station_with_the_most_work_sets_the_throughput(doubled):
+    """Each ring takes touch-1 240 s, a change of pallets by swap 7 s and the parking of its axes at least."""
+    declared = doubled.findings[0]
+    assert declared.busiest == "touch-1"
+    assert 0.9 * 3_600 / 247 < declared.throughput_per_h.mean < 3_600 / 247
+
+
+def test_a_second_station_at_the_bottleneck_nearly_doubles_it(doubled):
+    gain = doubled.findings[1].gain
+    assert gain is not None
+    assert 0.7 < gain.mean <= 1.05
+    assert gain.certain()
+
+
+def test_faults_cost_throughput_and_show_as_held(doubled):
+    declared, _, failing = doubled.findings
+    held = {each.station: each.shares["held"] for each in failing.stations}
+    assert held["touch-1"] > 0.1
+    assert held["scan-1"] == 0.0
+    assert failing.throughput_per_h.mean < declared.throughput_per_h.mean
+
+
+def test_shares_of_every_station_add_up(doubled):
+    for finding in doubled.findings:
+        for station in finding.stations:
+            assert sum(station.shares.values()) == pytest.approx(1.0)
+        assert sum(finding.handler.values()) == pytest.approx(1.0)
+
+
+def test_a_given_number_of_pallets_ends_the_shift_when_all_are_done():
+    figures = play(Wishes(cell=small_cell(), hours=8.0, pallets=5), 3)
+    assert figures.parts_out == figures.parts_in == 5
+    assert figures.looked_ms < 3_600_000
+
+
+def test_arrivals_that_are_slow_leave_stations_waiting_for_pallets():
+    slow = studied(every_s=1_200.0).findings[0]
+    touch = next(each for each in slow.stations if each.station == "touch-1")
+    assert touch.shares["waiting for pallet"] > 0.6
+    assert slow.gap is not None
+    assert slow.gap_as_they_came is not None
+    assert slow.gap.mean > 1.0  # most of the time nothing was there to measure ...
+    assert slow.gap_as_they_came.mean < 0.1  # ... which is not for want of routing
+
+
+def test_more_processes_change_no_figure():
+    alone = studied("handler.jaws=1", hours=0.5)
+    assert studied("handler.jaws=1", hours=0.5, processes=2) == alone
+    json.dumps(alone.as_json(), allow_nan=False)
+
+
+class _Reader(html.parser.HTMLParser):
+    """What a page would fetch or run."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.fetched: list[str] = []
+        self.titles = 0
+
+    def handle_starttag(self, tag, attrs):
+        names = dict(attrs)
+        if tag in ("script", "link", "img", "iframe", "object") or "src" in names:
+            self.fetched.append(tag)
+        self.fetched += [name for name in names if name.startswith("on") or name.endswith("href")]
+        self.titles += tag == "title"
+
+
+def test_the_page_fetches_nothing_runs_nothing_and_escapes_names(doubled):
+    named = replace_title(doubled, "<script>rings</script> & plates")
+    text = page(named)
+    reader = _Reader()
+    reader.feed(text)
+    assert reader.fetched == []
+    assert reader.titles > 3
+    assert "&lt;script&gt;rings&lt;/script&gt; &amp; plates" in text
+    for finding in doubled.findings:
+        assert finding.name in text
+
+
+def replace_title(found: Study, title: str) -> Study:
+    return Study(
+        cell=found.cell,
+        title=title,
+        hours=found.hours,
+        supply=found.supply,
+        seeds=found.seeds,
+        findings=found.findings,
+    )
