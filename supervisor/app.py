@@ -13,6 +13,7 @@ import asyncio
 import gc
 import ipaddress
 import logging
+import os
 import signal
 import socket
 import time
@@ -54,10 +55,14 @@ from supervisor.stations.adapter import Wiring as LinkWiring
 from supervisor.stations.connection import LinkOptions
 from supervisor.stations.handler import HandlerAdapter
 from supervisor.stations.link import LinkReport
+from supervisor.stations.own_keys import OwnKeys
 from supervisor.stations.permits import lasts_s
 from supervisor.stations.reader import ReaderAdapter
 from supervisor.stations.reading import Reading
+from supervisor.stations.secrets import Secrets
+from supervisor.stations.security import Keys, security_of
 from supervisor.stations.station import StationAdapter
+from supervisor.stations.trust import TrustList
 from supervisor.store.chain import Known
 from supervisor.store.declarations import Declarations
 from supervisor.store.head_note import kept_heads, note_of
@@ -98,6 +103,8 @@ class Settings(BaseModel):
     lease_s: Annotated[float, Field(ge=LENGTH_S_MIN, le=LENGTH_S_MAX)] = LENGTH_S
     fence_above: Annotated[int, Field(ge=0, lt=2**31)] = 0
     """The fence becomes larger than this, for machines that have seen larger ones from another database."""
+    keys: Path = Path("pointsman-keys")
+    """Our own application certificate and whom we trust; made when the first connection needs it."""
 
     def reach(self) -> Literal["this machine", "the network"]:
         """Who can reach the interface."""
@@ -154,9 +161,11 @@ async def serve(
         DeclarationError: the cell's declaration has mistakes.
         StoreError: the store cannot be used.
         AddressTaken: the interface cannot listen.
+        KeysWrong: our own certificate or the trust list cannot be used.
         ExceptionGroup: a task died.
     """
     loaded = load_cell(settings.cell)
+    make_ready(loaded, keys_in(settings.keys, settings.cell))
     seal = signing_key(settings.signing_key) if settings.signing_key else None
     custody = Custody(seal=seal, heads=_heads(settings, seal))
     listening = _listen(settings)
@@ -278,7 +287,9 @@ class _Process:
             )
         clock = start_clock(after_ms=recovered.head.at_ms, speed=settings.speed)
         self._seal = seal
-        self._adapters = adapters_of(loaded, settings.speed, self._permit)
+        keys = keys_in(settings.keys, settings.cell)
+        self._adapters = adapters_of(loaded, settings.speed, keys, self._permit)
+        note_security(loaded)
         wiring = Wiring(
             journal=store.journal,
             snapshots=store.snapshots(CellState),
@@ -470,20 +481,59 @@ def deciders_of(declarations: Declarations, current: Core) -> Callable[[str], De
 # --- machines ------------------------------------------------------------------------------------------------------------------
 
 
+def keys_in(folder: Path, cell: Path | None = None) -> Keys:
+    """The keys in a folder, and secrets from the environment; nothing is read or made before a connection needs it."""
+    secrets = Secrets(os.environ, cell)
+    return Keys(own=OwnKeys(folder), trust=TrustList(folder), secrets=secrets)
+
+
+def make_ready(loaded: LoadedCell, keys: Keys) -> None:
+    """Make what the secured connections of a cell need: folders, and on the first start our own certificate.
+
+    Raises:
+        KeysWrong: there is something that cannot be used.
+    """
+    if any(entry.mode != "none" for entry in loaded.security.values()):
+        keys.trust.make()
+        identity, following = keys.own.identity(), keys.own.next()
+        if following is not None:
+            _log.warning(
+                "our own certificate ends on %s; have the next one trusted at the stations: %s/next.der",
+                f"{identity.ends:%Y-%m-%d}",
+                keys.own.folder,
+            )
+
+
+def note_security(loaded: LoadedCell) -> None:
+    """Say in the log how each machine is connected; what is weak by choice is a warning at every start."""
+    for machine, entry in loaded.security.items():
+        level = logging.WARNING if entry.weakness else logging.INFO
+        choice = ", by choice of the cell file" if entry.weakness else ""
+        _log.log(level, "%s: connection %s%s", machine, entry.words, choice)
+
+
 def adapters_of(
-    loaded: LoadedCell, speed: float, permit: Permit = UNLEASED
+    loaded: LoadedCell, speed: float, keys: Keys, permit: Permit = UNLEASED
 ) -> Sequence[WiredAdapter]:
     """An adapter for each station, the handler and each reader of a cell; they send while the permit holds."""
     cell = loaded.cell
     interval_ms = max(INTERVAL_MS_MIN, INTERVAL_MS / speed) if speed > 1 else INTERVAL_MS
-    wiring = LinkWiring(options=LinkOptions(interval_ms=interval_ms), speed=speed, permit=permit)
+    options = LinkOptions(interval_ms=interval_ms)
+    wirings = {
+        machine: LinkWiring(
+            options=options, speed=speed, security=security_of(entry, keys), permit=permit
+        )
+        for machine, entry in loaded.security.items()
+    }
     adapters: list[WiredAdapter] = []
     for station in cell.stations:
         profile = loaded.profiles[station.profile]
         assert isinstance(profile, StationProfile)
+        wiring = wirings[station.station]
         adapters.append(StationAdapter(station.station, station.url, profile, wiring))
     handler, profile = cell.handler, loaded.profiles[cell.handler.profile]
     assert isinstance(profile, HandlerProfile)
+    wiring = wirings[handler.handler]
     adapters.append(
         HandlerAdapter(handler.handler, handler.url, profile, jaws=handler.jaws, wiring=wiring)
     )
@@ -491,6 +541,7 @@ def adapters_of(
         profile = loaded.profiles[reader.profile]
         assert isinstance(profile, ReaderProfile)
         places = [place.place for place in cell.places if place.reader == reader.reader]
+        wiring = wirings[reader.reader]
         adapters.append(
             ReaderAdapter(reader.reader, reader.url, profile, places=places, wiring=wiring)
         )
@@ -509,6 +560,7 @@ def link_view(report: LinkReport) -> LinkView:
     revised = report.revised
     return LinkView(
         url=report.url,
+        security=report.security,
         link=report.link,
         why=report.why,
         boot=report.boot,

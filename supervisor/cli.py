@@ -22,6 +22,8 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal, cast
 import typer
 
 from supervisor.custody import Heads, PublicKey, SigningKeyFile, verbs
+from supervisor.key_verbs import KEYS_FOLDER, KeysFolder
+from supervisor.key_verbs import verbs as key_verbs
 from supervisor.planning import verbs as plan_verbs
 from supervisor.terminal import (
     DEFECT,
@@ -39,7 +41,7 @@ if TYPE_CHECKING:
     from rich.table import Table
 
     from supervisor.api.record_view import RecordView
-    from supervisor.app import Serving
+    from supervisor.app import Serving, Settings
     from supervisor.shell.ports import JournalEntry
     from supervisor.shell.replay import ReplayReport
     from supervisor.store.opening import Archive
@@ -64,6 +66,7 @@ cli = typer.Typer(
 )
 cli.add_typer(verbs)
 cli.add_typer(plan_verbs, name="plan")
+cli.add_typer(key_verbs, name="keys")
 
 Folder = Annotated[
     Path, typer.Argument(exists=True, file_okay=False, help="The folder that declares the cell.")
@@ -115,15 +118,12 @@ def serve(
     standby: StandBy = False,
     lease: LeaseLength = 2.0,
     fence_above: FenceAbove = 0,
+    keys: KeysFolder = KEYS_FOLDER,
     as_json: Json = False,
 ) -> None:
     """Drive a cell until told to end (Ctrl-C, SIGTERM)."""
-    from supervisor.app import AddressTaken, Settings
-    from supervisor.app import serve as drive
-    from supervisor.cell.problem import DeclarationError
+    from supervisor.app import Settings
 
-    logging.basicConfig(format="%(asctime)s %(levelname)s %(name)s: %(message)s")
-    logging.getLogger("supervisor").setLevel(logging.INFO)
     settings = Settings(
         cell=cell,
         database=database,
@@ -136,18 +136,28 @@ def serve(
         rival="stand by" if standby else "refuse",
         lease_s=lease,
         fence_above=fence_above,
+        keys=keys,
     )
     if settings.reach() == "the network":
         say(f"Anybody who reaches {host} can release holds: there is no sign-in yet.")
+    _drive(settings, "json" if as_json else "text")
 
+
+def _drive(settings: "Settings", form: Literal["json", "text"]) -> None:
+    """Drive until told to end; what cannot be driven is said with what to do."""
+    from supervisor.app import AddressTaken
+    from supervisor.app import serve as drive
+    from supervisor.cell.problem import DeclarationError
+    from supervisor.stations.trust import KeysWrong
+
+    logging.basicConfig(format="%(asctime)s %(levelname)s %(name)s: %(message)s")
+    logging.getLogger("supervisor").setLevel(logging.INFO)
     try:
-        _run(
-            lambda: drive(
-                settings, lambda serving: _announce(serving, "json" if as_json else "text")
-            )
-        )
+        _run(lambda: drive(settings, lambda serving: _announce(serving, form)))
     except DeclarationError as wrong:
-        end(INPUT_WRONG, f"{wrong}\nMend it, then look with: pointsman check {cell}")
+        end(INPUT_WRONG, f"{wrong}\nMend it, then look with: pointsman check {settings.cell}")
+    except KeysWrong as wrong:
+        end(INPUT_WRONG, str(wrong))
     except AddressTaken as taken:
         end(NO, f"{taken}. Choose another with --port.")
 

@@ -64,6 +64,7 @@ EXAMPLE: Example = {
             "url": "opc.tcp://10.20.0.12:4840",
             "link": "up",
             "why": "",
+            "security": "encrypted with a current policy (Aes256_Sha256_RsaPss)",
             "boot": "2025-11-25T04:58:12.000Z",
             "asked_interval_s": 0.1,
             "granted": {

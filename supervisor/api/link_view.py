@@ -39,6 +39,8 @@ class LinkView(Schema):
     """How one station, handler or reader is connected."""
 
     url: str
+    security: str
+    """How the connection is secured, in words: what the cell file declares, and the policy agreed on."""
     link: Link
     why: str
     """Why it is down ("" = it is up)."""
@@ -56,6 +58,7 @@ class LinkView(Schema):
 
 UNKNOWN = LinkView(
     url="",
+    security="",
     link="down",
     why="nothing is known of this connection",
     boot="",

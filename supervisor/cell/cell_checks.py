@@ -14,6 +14,7 @@ from supervisor.cell.model import Sorting
 from supervisor.cell.problem import Problem
 from supervisor.cell.profile import HandlerProfile
 from supervisor.cell.schema import DecisionRuleEntry
+from supervisor.cell.security import security_problems
 
 ISO_14253_1_RULE = "ISO 14253-1:2017"
 ISO_14253_1_GUARD_FACTOR = Decimal("1.65")
@@ -214,3 +215,10 @@ def readers_watch_something(declaration: Declaration) -> Iterator[Problem]:
                 remedy="name it in the places it watches, or remove it",
                 grade="warning",
             )
+
+
+def security_makes_sense(declaration: Declaration) -> Iterator[Problem]:
+    """A user has a password that is kept elsewhere, and sends it encrypted; an unsecured connection declares neither."""
+    handler = [declaration.handler] if declaration.handler else []
+    for entry in (*declaration.stations, *handler, *declaration.readers):
+        yield from security_problems(entry.security)

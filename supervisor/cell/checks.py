@@ -53,6 +53,7 @@ CHECKS = (
     Check(needs="entries", check=cell_checks.late_comes_after_the_expected_time),
     Check(needs="entries", check=cell_checks.decision_rules_are_agreed),
     Check(needs="entries", check=cell_checks.outfeeds_say_what_they_accept),
+    Check(needs="entries", check=cell_checks.security_makes_sense),
     Check(needs="entries", check=program_checks.pallets_are_free_before_the_result),
     Check(needs="entries", check=program_checks.coverage_factors_are_possible),
     Check(needs="entries", check=program_checks.uncertainties_are_in_the_unit),

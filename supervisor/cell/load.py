@@ -43,16 +43,21 @@ from supervisor.cell.schema import (
     ReaderEntry,
     StationEntry,
 )
+from supervisor.cell.security import SecurityEntry
 from supervisor.cell.value import value
 
 
 @value
 class LoadedCell:
-    """A cell that can be used, the interface profiles of its machines by name, and what its author should look at."""
+    """A cell that can be used, the interface profiles of its machines by name, and what its author should look at.
+
+    ``security`` says by machine how its connection is secured. It is no part of the cell and its digest: it decides nothing about parts.
+    """
 
     cell: Cell
     profiles: Mapping[str, AnyProfile]
     warnings: tuple[Problem, ...]
+    security: Mapping[str, SecurityEntry]
 
 
 def load_cell(folder: Path) -> LoadedCell:
@@ -69,8 +74,14 @@ def load_cell(folder: Path) -> LoadedCell:
 
 def loaded(declaration: Declaration, warnings: tuple[Problem, ...]) -> LoadedCell:
     """The cell of a declaration that was examined and has no error."""
+    handler = declaration.handler
+    assert handler is not None, "a declaration without errors is whole"
+    machines = (*declaration.stations, handler, *declaration.readers)
     return LoadedCell(
-        cell=with_digest(_cell(declaration)), profiles=declaration.profiles, warnings=warnings
+        cell=with_digest(_cell(declaration)),
+        profiles=declaration.profiles,
+        warnings=warnings,
+        security={machine.id: machine.security for machine in machines},
     )
 
 

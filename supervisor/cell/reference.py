@@ -44,6 +44,7 @@ from supervisor.cell.schema import (
     ReaderEntry,
     StationEntry,
 )
+from supervisor.cell.security import SecurityEntry
 
 INTRODUCTION = """\
 # The cell folder
@@ -82,6 +83,7 @@ SECTIONS: tuple[tuple[str, type[Declared]], ...] = (
     ("`calibration`", CalibrationEntry),
     ("`readers`", ReaderEntry),
     ("`places`", PlaceEntry),
+    ("`security`", SecurityEntry),
     ("`decision_rule`", DecisionRuleEntry),
     ("A part type: `part-types/*.yaml`", PartTypeFile),
     ("`plan`", CharacteristicEntry),

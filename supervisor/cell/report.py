@@ -5,7 +5,7 @@ Rules of this file:
 - Text and JSON say the same. JSON has plain values only; decimals are text, as they were declared.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from decimal import Context, Decimal
 from pathlib import Path
 from typing import Any
@@ -14,6 +14,7 @@ from supervisor.cell.driving import Driving, driving_of
 from supervisor.cell.load import LoadedCell, examine, loaded
 from supervisor.cell.model import REQUIRED_U_K, Cell, Characteristic, Program
 from supervisor.cell.problem import Problem, errors_among
+from supervisor.cell.security import SecurityEntry
 from supervisor.cell.value import value
 
 
@@ -51,6 +52,7 @@ class CellSummary:
     cell: Cell
     driving: tuple[Driving, ...]
     part_types: tuple[PartTypeSummary, ...]
+    security: Mapping[str, SecurityEntry]
 
 
 @value
@@ -118,6 +120,7 @@ def summary_of(cell: LoadedCell) -> CellSummary:
         cell=declared,
         driving=driving_of(declared, dict(cell.profiles)),
         part_types=part_types,
+        security=cell.security,
     )
 
 
@@ -153,12 +156,23 @@ def _summary_text(summary: CellSummary) -> Iterator[str]:
         )
     racks = sum(1 for place in cell.places if place.kind == "rack")
     yield f"  {_count(racks, 'rack place')}, {_count(len(cell.places) - racks, 'outfeed place')}"
+    yield from _security_text(summary.security)
     yield "one driver at a time (docs/explanation/one-driver.md)"
     alike = dict.fromkeys(driving.says() for driving in summary.driving)
     for says in alike:
         yield f"  {', '.join(d.machine for d in summary.driving if d.says() == says)}: {says}"
     for part_type in summary.part_types:
         yield from _part_type_text(part_type)
+
+
+def _security_text(security: Mapping[str, SecurityEntry]) -> Iterator[str]:
+    """One line for all machines that are secured in the same way."""
+    alike: dict[str, list[str]] = {}
+    for machine, entry in security.items():
+        alike.setdefault(entry.words, []).append(machine)
+    for words, machines in alike.items():
+        weak = ", by choice of the cell file" if security[machines[0]].weakness else ""
+        yield f"  connections to {', '.join(machines)}: {words}{weak}"
 
 
 def _part_type_text(summary: PartTypeSummary) -> Iterator[str]:
@@ -227,6 +241,10 @@ def _summary_json(summary: CellSummary) -> dict[str, Any]:
             }
             for station in cell.stations
         ],
+        "security": {
+            machine: {"words": entry.words, "weakness": entry.weakness}
+            for machine, entry in summary.security.items()
+        },
         "places": [
             {"place": place.place, "kind": place.kind, "sorting": place.sorting}
             for place in cell.places

@@ -27,6 +27,7 @@ from supervisor.cell.fields import (
 )
 from supervisor.cell.kinds import KindName, Unit
 from supervisor.cell.model import REQUIRED_U_K, Coverage
+from supervisor.cell.security import Security, SecurityEntry
 from supervisor.cell.table import text_of
 
 
@@ -42,6 +43,9 @@ class HandlerEntry(Declared):
     id: Identifier = Field(description="Name of the handler.")
     url: Address = Field(description="Address of its OPC UA server.")
     profile: Identifier = Field(description="Interface profile, of kind `handler`.")
+    security: Security = Field(
+        default_factory=SecurityEntry, description="How the connection is secured."
+    )
     jaws: Literal[1, 2] = Field(
         description="Gripping places: 1 or 2. With 2 it swaps pallets at a station."
     )
@@ -84,6 +88,9 @@ class StationEntry(Declared):
     )
     url: Address = Field(description="Address of its OPC UA server.")
     profile: Identifier = Field(description="Interface profile, of kind `station`.")
+    security: Security = Field(
+        default_factory=SecurityEntry, description="How the connection is secured."
+    )
     at_mm: Whole = Field(description="Position along the rail at which it is served.")
     door_s_max: Seconds = Field(
         default=Decimal(30),
@@ -111,6 +118,9 @@ class ReaderEntry(Declared):
     id: Identifier = Field(description="Name of the reader.")
     url: Address = Field(description="Address of its OPC UA server.")
     profile: Identifier = Field(description="Interface profile, of kind `reader`.")
+    security: Security = Field(
+        default_factory=SecurityEntry, description="How the connection is secured."
+    )
     answer_s_max: Seconds = Field(
         default=Decimal(60),
         description="After this time a reading without answer counts as failed.",

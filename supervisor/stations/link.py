@@ -31,7 +31,7 @@ HINTS = {
     "BadCertificateTimeInvalid": ": our certificate is not valid at its time; renew it, or set the clock of the station",
     "BadCertificateUriInvalid": ": our certificate does not name this application; have one made for its URI",
     "BadCertificateUntrusted": ": have our certificate trusted at the station",
-    "BadSecurityChecksFailed": ": have our certificate trusted at the station, and check that the station's is the pinned one",
+    "BadSecurityChecksFailed": ": have our certificate trusted at the station",
 }
 
 log = logging.getLogger(__name__)
@@ -46,6 +46,7 @@ class LinkReport:
 
     name: str
     url: str
+    security: str
     link: Literal["up", "down"]
     why: str
     boot: str
@@ -159,6 +160,7 @@ class Link:
         return LinkReport(
             name=self.name,
             url=self._url,
+            security=self._security.words,
             link="up" if self._state == "up" else "down",
             why=self._why,
             boot=connection.facts.boot if connection else "",

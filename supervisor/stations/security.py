@@ -1,34 +1,67 @@
 """How a session is secured: the seam between a link and what a site decides about trust.
 
 Rules of this file:
-- A link knows nothing of policies, certificates and users; it asks its ``Security`` to prepare each new client.
-- A certificate that is pinned is trusted; it still has to be valid today and to name the application that presents it
-  (OPC 10000-4 6.1.3, validity period and application URI). Whatever is refused says which certificate and what to do.
-- A private key is loaded once per process: loading takes some 50 ms of computing, in which no other station would be served.
+- A link knows nothing of policies, certificates and users; its session asks its ``Security`` at each step of opening.
+- Nothing weaker than declared is ever used, whatever a server offers: what it offers is asked for in the open, and compared with what it
+  says once the channel protects the answer (OPC 10000-4 5.6.2: endpoints of CreateSession and GetEndpoints).
+- Whatever is refused says what was found and what to do, and concerns this one station.
+- A user whom the station refused is not tried again for ``REFUSED_S``, unless the password changed: stations lock users out.
 """
 
-from datetime import UTC, datetime
-from pathlib import Path
-from typing import Any, Literal, Protocol
+import hashlib
+import os
+from collections.abc import Mapping, Sequence
+from time import monotonic
+from typing import Any, Protocol
 
-from asyncua.crypto import security_policies, uacrypto
-from cryptography import x509
-from cryptography.hazmat.primitives import serialization
+from asyncua.crypto import security_policies
 
-from supervisor.stations.opcua import Client, UaError, ua
+from supervisor.cell.security import CURRENT, PolicyName, SecurityEntry
+from supervisor.cell.value import value
+from supervisor.stations.certificate import (
+    chain_of,
+    check_declared_uri,
+    check_host,
+    check_strength,
+    check_time,
+    check_uri,
+    check_use,
+    subject,
+    thumbprint,
+)
+from supervisor.stations.opcua import Client, StatusError, UaError, ua
+from supervisor.stations.own_keys import Identity, OwnKeys, read_private_key
+from supervisor.stations.secrets import Secrets
 from supervisor.stations.trouble import LinkLost
+from supervisor.stations.trust import KeysWrong, TrustList, read_certificate
 
 ASK_S_MAX = 2.0
+REFUSED_S = 60.0
+POLICY_URI = "http://opcfoundation.org/UA/SecurityPolicy#"
+USER_REFUSALS = ("BadUserAccessDenied", "BadIdentityTokenRejected", "BadIdentityTokenInvalid")
+POLICY_CLASSES: Mapping[PolicyName, Any] = {
+    "Aes256_Sha256_RsaPss": security_policies.SecurityPolicyAes256Sha256RsaPss,
+    "Basic256Sha256": security_policies.SecurityPolicyBasic256Sha256,
+    "Aes128_Sha256_RsaOaep": security_policies.SecurityPolicyAes128Sha256RsaOaep,
+    "Basic256": security_policies.SecurityPolicyBasic256,
+    "Basic128Rsa15": security_policies.SecurityPolicyBasic128Rsa15,
+}
 
 
 class Security(Protocol):
-    """What makes a fresh client fit for a station."""
+    """What makes a fresh client fit for a station. ``words`` says how, for people."""
+
+    @property
+    def words(self) -> str:
+        """How the connection is secured, for people."""
+        ...
 
     async def prepare(self, client: Any) -> None:
-        """Set policy, certificates and user before the client connects.
+        """Set policy and certificates before the client connects.
 
         Raises:
-            LinkLost: what is pinned or ours cannot be used now.
+            LinkLost: the station or what is ours is not fit.
+            OSError, TimeoutError, UaError: the station does not answer.
         """
         ...
 
@@ -36,9 +69,28 @@ class Security(Protocol):
         """Why the server may have refused the secure channel without a word ("" = nothing is known)."""
         ...
 
+    def check(self, created: Any) -> None:
+        """Look at the answer to CreateSession.
+
+        Raises:
+            LinkLost: it does not fit what was said before.
+        """
+        ...
+
+    async def activate(self, client: Any) -> None:
+        """Say who the user is.
+
+        Raises:
+            LinkLost: the station refused the user, or the secret is not there.
+            OSError, TimeoutError, UaError: it did not work.
+        """
+        ...
+
 
 class NoSecurity:
     """Policy None and the anonymous user: for stations on a network of their own, and for simulated ones."""
+
+    words = "not signed and not encrypted"
 
     async def prepare(self, client: Any) -> None:
         """Leave the client as it is."""
@@ -47,125 +99,250 @@ class NoSecurity:
         """Nothing: there was nothing to refuse."""
         return ""
 
+    def check(self, created: Any) -> None:
+        """Nothing was said before."""
 
-PolicyName = Literal["Basic256Sha256", "Aes128Sha256RsaOaep", "Aes256Sha256RsaPss"]
+    async def activate(self, client: Any) -> None:
+        """As anonymous user."""
+        await client.activate_session()
 
 
-class PinnedSecurity:
-    """SignAndEncrypt to a server whose certificate is known beforehand: any other certificate is refused."""
+@value
+class Keys:
+    """What all secured connections of one supervisor share."""
 
-    def __init__(
-        self,
-        *,
-        policy: PolicyName,
-        certificate: Path,
-        key: Path,
-        server_certificate: Path,
-        application_uri: str,
-    ) -> None:
-        self._policy = policy
-        self._certificate = certificate
-        self._key = key
-        self._server_certificate = server_certificate
-        self._application_uri = application_uri  # has to stand in our certificate
+    own: OwnKeys
+    trust: TrustList
+    secrets: Secrets
+
+
+def security_of(entry: SecurityEntry, keys: Keys) -> Security:
+    """The security that a machine's entry declares."""
+    return NoSecurity() if entry.mode == "none" else TrustedSecurity(entry, keys)
+
+
+class TrustedSecurity:
+    """A signed, and unless declared otherwise encrypted, connection to a station that a person trusts."""
+
+    def __init__(self, entry: SecurityEntry, keys: Keys) -> None:
+        self._entry = entry
+        self._keys = keys
+        self._endpoint: Any = None
+        self._identity: Identity | None = None
+        self._user = _UserCare()
+
+    @property
+    def words(self) -> str:
+        """How the connection is secured: what is declared, and the policy that both sides have."""
+        endpoint = self._endpoint
+        agreed = "" if endpoint is None else f" ({_policy(endpoint)})"
+        return f"{self._entry.words}{agreed}"
 
     async def prepare(self, client: Any) -> None:
-        """Set policy and certificates.
-
-        Raises:
-            LinkLost: a certificate is not valid today, or ours does not name our application.
-        """
-        ours = await _certificate(self._certificate)
-        pinned = await _certificate(self._server_certificate)
-        _check_ours(ours, self._application_uri)
-        _check_time(pinned, "the certificate of the station")
-        policy = getattr(security_policies, f"SecurityPolicy{self._policy}")(
-            pinned, ours, await _key(self._key), ua.MessageSecurityMode.SignAndEncrypt
+        """See ``Security``. The station is asked what it offers once; afterwards only if it refuses the channel."""
+        url = client.server_url.geturl()
+        identity = self._own_identity()
+        if self._endpoint is None:
+            self._endpoint = self._choice(await _endpoints(url))
+        endpoint = self._endpoint
+        try:
+            self._check_station(endpoint, url)
+        except LinkLost:
+            self._endpoint = None  # the station may present another certificate next time
+            raise
+        certificate = chain_of(bytes(endpoint.ServerCertificate))[0]
+        policy = POLICY_CLASSES[_policy(endpoint)](
+            certificate, identity.certificate, identity.key, endpoint.SecurityMode
         )
-        client.application_uri = self._application_uri
-        client.certificate_validator = _check_name
+        client.application_uri = identity.uri
         client.security_policy = policy
         client.uaclient.set_security(policy)
 
+    def _own_identity(self) -> Identity:
+        try:
+            identity = self._keys.own.identity()
+        except KeysWrong as wrong:
+            raise LinkLost(str(wrong)) from wrong
+        check_time(identity.certificate, "our own certificate")
+        self._identity = identity
+        return identity
+
+    def _choice(self, endpoints: Sequence[Any]) -> Any:
+        """The best endpoint that the declaration allows.
+
+        Raises:
+            LinkLost: there is none.
+        """
+        entry = self._entry
+        mode = _MODES[entry.mode]
+        allowed = (entry.policy,) if entry.policy else CURRENT
+        fit = [e for e in endpoints if e.SecurityMode == mode and _policy(e) in allowed]
+        if not fit:
+            offered = sorted({f"{_policy(e)} {e.SecurityMode.name}" for e in endpoints})
+            message = (
+                f"the station offers no connection as declared ({entry.words}), only {', '.join(offered) or 'nothing'}; "
+                "switch a current policy on at the station, or accept a weaker one under `security:` in the cell file"
+            )
+            raise LinkLost(message)
+        best = min(fit, key=lambda e: allowed.index(_policy(e)))
+        self._check_user_kind(best)
+        return best
+
+    def _check_user_kind(self, endpoint: Any) -> None:
+        kind = self._user_kind()
+        taken = [token.TokenType for token in endpoint.UserIdentityTokens]
+        if kind not in taken:
+            message = (
+                f"the station takes {' and '.join(sorted(t.name for t in taken)) or 'no'} users, and we come as {kind.name}; "
+                "declare `user:` and `secret:`, or `user_certificate:`, under `security:` in the cell file as the station wants it"
+            )
+            raise LinkLost(message)
+
+    def _user_kind(self) -> Any:
+        if self._entry.user is not None:
+            return ua.UserTokenType.UserName
+        if self._entry.user_certificate is not None:
+            return ua.UserTokenType.Certificate
+        return ua.UserTokenType.Anonymous
+
+    def _check_station(self, endpoint: Any, url: str) -> None:
+        """Everything that is known of a station before it is spoken to."""
+        try:
+            chain = chain_of(bytes(endpoint.ServerCertificate or b""))
+        except ValueError:
+            message = "the station presents no certificate that can be read; have one made for it"
+            raise LinkLost(message) from None
+        own = chain[0]
+        self._keys.trust.check(chain)
+        check_time(own, "the certificate of the station")
+        if self._entry.host == "checked":
+            check_host(own, url)
+        check_uri(own, endpoint.Server.ApplicationUri)
+        if self._entry.application_uri is not None:
+            check_declared_uri(own, self._entry.application_uri)
+        check_use(own)
+        if _policy(endpoint) in CURRENT:
+            check_strength(chain)
+
     async def explain(self, url: str) -> str:
-        """What certificate the server presents, if it is another than the pinned one."""
-        pinned = (await _certificate(self._server_certificate)).public_bytes(_DER)
-        presented = await _presented(url)
-        if not presented or pinned in presented:
+        """Ask again what the station offers; say what is wrong with it now, or that it does not take us."""
+        former, self._endpoint = self._endpoint, None
+        try:
+            endpoint = self._choice(await _endpoints(url))
+            self._check_station(endpoint, url)
+        except LinkLost as why:
+            return str(why)
+        except (OSError, UaError):
             return ""
-        newest = max(map(x509.load_der_x509_certificate, presented), key=_begins)
+        if former is None or bytes(former.ServerCertificate) != bytes(endpoint.ServerCertificate):
+            return ""
+        identity = self._identity
+        if identity is None:
+            return ""
         return (
-            f"the station presents another certificate than the pinned one: {_called(newest)}, valid from {_begins(newest):%Y-%m-%d}; "
-            "if it was renewed on purpose, pin the new one"
+            "the station refused the secure channel; have our certificate trusted there: "
+            f"{subject(identity.certificate)}, thumbprint {thumbprint(identity.certificate)}, in {self._keys.own.folder}/current.der"
         )
 
+    def check(self, created: Any) -> None:
+        """What the station says under protection has to be what it said in the open.
 
-def _check_ours(certificate: x509.Certificate, application_uri: str) -> None:
-    _check_time(certificate, "our own certificate")
-    if application_uri not in _uris(certificate):
-        message = (
-            f"our own certificate names {_called(certificate)}, and this application is {application_uri}; "
-            "have one made for this URI"
-        )
-        raise LinkLost(message)
+        Raises:
+            LinkLost: somebody changes what the station offers, or the station changed.
+        """
+        endpoint, self_said = self._endpoint, self._choice(created.ServerEndpoints)
+        if self_said.Server.ApplicationUri != endpoint.Server.ApplicationUri:
+            check_uri(
+                chain_of(bytes(endpoint.ServerCertificate))[0], self_said.Server.ApplicationUri
+            )
+        if _policy(self_said) != _policy(endpoint):
+            self._endpoint = None
+            message = (
+                f"the station offers {_policy(self_said)}, but the open answer left it out and named {_policy(endpoint)}: "
+                "somebody on the network may be weakening connections; look into it before anything else"
+            )
+            raise LinkLost(message)
 
+    async def activate(self, client: Any) -> None:
+        """See ``Security``."""
+        entry = self._entry
+        try:
+            if entry.user is not None and entry.secret is not None:
+                await self._as_user(client, entry.user, self._keys.secrets.text(entry.secret))
+            elif entry.user_certificate is not None:
+                await self._with_certificate(client, entry.user_certificate)
+            else:
+                await client.activate_session()
+        except KeysWrong as wrong:
+            raise LinkLost(str(wrong)) from wrong
 
-def _check_time(certificate: x509.Certificate, whose: str) -> None:
-    now, begins, ends = datetime.now(UTC), _begins(certificate), certificate.not_valid_after_utc
-    if now > ends:
-        message = f"{whose} expired on {ends:%Y-%m-%d %H:%M} UTC; have it renewed"
-        raise LinkLost(message)
-    if now < begins:
-        message = f"{whose} is valid only from {begins:%Y-%m-%d %H:%M} UTC on; look at the clock of this machine, then at the certificate"
-        raise LinkLost(message)
+    async def _as_user(self, client: Any, user: str, password: str) -> None:
+        self._user.check(password)
+        try:
+            await client.activate_session(username=user, password=password)
+        except StatusError as refused:
+            if type(refused).__name__ not in USER_REFUSALS:
+                raise
+            raise LinkLost(
+                self._user.refused(
+                    password,
+                    f"the station does not take user {user} with the password kept as {self._entry.secret} ({type(refused).__name__}); "
+                    "correct the secret, or have the user set up at the station",
+                )
+            ) from None
 
-
-async def _check_name(certificate: x509.Certificate, server: Any) -> None:
-    """Called by the client with what the server presents of itself; trust is decided already, the key is the pinned one."""
-    if server.ApplicationUri not in _uris(certificate):
-        message = (
-            f"the certificate of the station names {_called(certificate)}, and the station calls itself {server.ApplicationUri}; "
-            "have one made for this URI"
-        )
-        raise LinkLost(message)
-
-
-def _uris(certificate: x509.Certificate) -> list[str]:
-    try:
-        names = certificate.extensions.get_extension_for_class(x509.SubjectAlternativeName)
-    except x509.ExtensionNotFound:
-        return []
-    return names.value.get_values_for_type(x509.UniformResourceIdentifier)
-
-
-def _called(certificate: x509.Certificate) -> str:
-    return " and ".join(_uris(certificate)) or "no application"
-
-
-def _begins(certificate: x509.Certificate) -> datetime:
-    return certificate.not_valid_before_utc
-
-
-async def _presented(url: str) -> set[bytes]:
-    """The certificates in a server's endpoints; none where it does not say."""
-    try:
-        endpoints = await Client(url, timeout=ASK_S_MAX).connect_and_get_server_endpoints()
-    except (OSError, UaError):
-        return set()
-    return {bytes(each.ServerCertificate) for each in endpoints if each.ServerCertificate}
-
-
-_DER = serialization.Encoding.DER
-_loaded: dict[Path, Any] = {}
-
-
-async def _certificate(path: Path) -> Any:
-    if path not in _loaded:
-        _loaded[path] = await uacrypto.load_certificate(path)
-    return _loaded[path]
+    async def _with_certificate(self, client: Any, name: str) -> None:
+        path = self._keys.secrets.file(f"{name}.pem")
+        client.user_private_key = read_private_key(path)
+        certificate = read_certificate(path)
+        try:
+            await client.activate_session(certificate=certificate)
+        except StatusError as refused:
+            if type(refused).__name__ not in USER_REFUSALS:
+                raise
+            message = (
+                f"the station does not take the user certificate {name}, thumbprint {thumbprint(certificate)} ({type(refused).__name__}); "
+                "have it trusted for users at the station"
+            )
+            raise LinkLost(message) from None
 
 
-async def _key(path: Path) -> Any:
-    if path not in _loaded:
-        _loaded[path] = await uacrypto.load_private_key(path)
-    return _loaded[path]
+class _UserCare:
+    """Remembers a refused password by its hash, for a while."""
+
+    def __init__(self) -> None:
+        self._salt = os.urandom(16)
+        self._refused = b""
+        self._why = ""
+        self._until_s = 0.0
+
+    def check(self, password: str) -> None:
+        """Refuse to try again too early what was refused."""
+        if self._hash(password) == self._refused and monotonic() < self._until_s:
+            raise LinkLost(self._why)
+
+    def refused(self, password: str, why: str) -> str:
+        """Note a refusal."""
+        self._refused, self._why = self._hash(password), why
+        self._until_s = monotonic() + REFUSED_S
+        return why
+
+    def _hash(self, password: str) -> bytes:
+        return hashlib.sha256(self._salt + password.encode()).digest()
+
+
+_MODES: Mapping[str, Any] = {
+    "sign-and-encrypt": ua.MessageSecurityMode.SignAndEncrypt,
+    "sign": ua.MessageSecurityMode.Sign,
+}
+
+
+def _policy(endpoint: Any) -> Any:
+    """The short name of an endpoint's policy."""
+    return str(endpoint.SecurityPolicyUri or "").removeprefix(POLICY_URI)
+
+
+async def _endpoints(url: str) -> list[Any]:
+    """What a server offers over opc.tcp, asked in the open."""
+    found = await Client(url, timeout=ASK_S_MAX).connect_and_get_server_endpoints()
+    return [each for each in found if each.EndpointUrl.startswith("opc.tcp")]

@@ -145,8 +145,8 @@ class Session:
         await self._client.send_hello()
         await self._open_channel()
         self._note_channel()
-        await self._client.create_session()
-        await self._client.activate_session()
+        self._security.check(await self._client.create_session())
+        await self._security.activate(self._client)
 
     async def _open_channel(self) -> None:
         """Open the channel. A server that cannot read what we encrypted for another key hangs up or says nothing."""

@@ -28,7 +28,7 @@ from asyncua import ua
 from asyncua.client.ua_client import UASocketProtocol
 
 from supervisor.api.lookout import Lookout
-from supervisor.app import adapters_of
+from supervisor.app import adapters_of, keys_in
 from supervisor.cell.load import LoadedCell, load_cell
 from supervisor.core.commands import AcknowledgeResult, Goal, StoreRecord
 from supervisor.core.decide import Core
@@ -146,7 +146,7 @@ class Counting(Lookout):
 
 async def drive(loaded: LoadedCell, store: Store, writer: Writer, pallets: int) -> None:
     """Drive the cell until every part has its record and has left."""
-    adapters = adapters_of(loaded, SPEED)
+    adapters = adapters_of(loaded, SPEED, keys_in(Path("pointsman-keys")))
     watched = Counting(pallets)
     core = Core(loaded.cell)
     wiring = Wiring(

@@ -6,6 +6,7 @@ Rules of this file:
 """
 
 import asyncio
+import ipaddress
 import json
 import queue
 import signal
@@ -130,6 +131,8 @@ CERTIFICATES = {  # who: the URI named, the use, and from when on it is valid fo
     "other": ("urn:pointsman:test:server", ExtendedKeyUsageOID.SERVER_AUTH, TODAY),
     "expired": ("urn:pointsman:test:server", ExtendedKeyUsageOID.SERVER_AUTH, TODAY - 2 * YEAR),
     "early": ("urn:pointsman:test:server", ExtendedKeyUsageOID.SERVER_AUTH, TODAY + 2 * YEAR),
+    "elsewhere": ("urn:pointsman:test:server", ExtendedKeyUsageOID.SERVER_AUTH, TODAY),
+    "for-clients": ("urn:pointsman:test:server", ExtendedKeyUsageOID.CLIENT_AUTH, TODAY),
     "misnamed": ("urn:somebody:else", ExtendedKeyUsageOID.SERVER_AUTH, TODAY),
     "client": ("urn:pointsman:test:client", ExtendedKeyUsageOID.CLIENT_AUTH, TODAY),
     "client-expired": (
@@ -145,6 +148,8 @@ CERTIFICATES = {  # who: the URI named, the use, and from when on it is valid fo
 def write_certificate(folder: Path, who: str) -> None:
     """A key and a self-signed application certificate (OPC 10000-6 6.2.2) as ``<who>.pem`` and ``<who>.der``."""
     uri, use, begins = CERTIFICATES[who]
+    address = "10.1.0.21" if who == "elsewhere" else "127.0.0.1"
+    host = x509.IPAddress(ipaddress.ip_address(address))
     key = generate_private_key()
     name = x509.Name([x509.NameAttribute(NameOID.COMMON_NAME, who)])
     usage = dict.fromkeys(
@@ -165,7 +170,7 @@ def write_certificate(folder: Path, who: str) -> None:
         .not_valid_before(begins - timedelta(days=1))
         .not_valid_after(begins + YEAR)
         .add_extension(
-            x509.SubjectAlternativeName([x509.UniformResourceIdentifier(uri)]), critical=False
+            x509.SubjectAlternativeName([x509.UniformResourceIdentifier(uri), host]), critical=False
         )
         .add_extension(x509.BasicConstraints(ca=True, path_length=0), critical=False)
         .add_extension(x509.KeyUsage(**usage), critical=False)

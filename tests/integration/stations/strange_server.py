@@ -19,11 +19,45 @@ from asyncua.common.utils import ServiceError
 from asyncua.crypto.validator import CertificateValidator, CertificateValidatorOptions
 from asyncua.server.internal_session import InternalSession
 from asyncua.server.uaprocessor import UaProcessor
+from asyncua.server.user_managers import User, UserRole
 
 URI = "urn:pointsman:test:strange"
 LIMIT = 5
 MODES = ["Off", "Hand", "Auto", "Broken"]
 T = ua.VariantType
+
+
+_POLICIES = ua.SecurityPolicyType
+OFFERS = {
+    "all": [
+        _POLICIES.NoSecurity,
+        _POLICIES.Basic256Sha256_SignAndEncrypt,
+        _POLICIES.Basic256Sha256_Sign,
+        _POLICIES.Aes128Sha256RsaOaep_SignAndEncrypt,
+        _POLICIES.Aes256Sha256RsaPss_SignAndEncrypt,
+    ],
+    "nothing secure": [_POLICIES.NoSecurity],
+    "deprecated": [_POLICIES.NoSecurity, _POLICIES.Basic256_SignAndEncrypt],
+}
+"""What the server offers; None always, for the test that plays its operator."""
+
+
+class Users:
+    """Anybody without a name; ``pointsman`` with the right password; any certificate but ``other`` (the library gives that of the channel
+    where no user certificate came).
+    """
+
+    def __init__(self) -> None:
+        self._refused = (Path(sys.argv[3]) / "other.der").read_bytes()
+
+    def get_user(
+        self, _iserver: Any, username: Any = None, password: Any = None, certificate: Any = None
+    ) -> Any:
+        if username is not None and (username, password) != ("pointsman", "swordfish-7"):
+            return None
+        if certificate == self._refused:
+            return None
+        return User(role=UserRole.Admin)
 
 
 def enforce_limits() -> None:
@@ -79,16 +113,19 @@ async def follow_security(server: Server, strange: "Strange", keys: Path) -> Non
     checks = CertificateValidator(
         CertificateValidatorOptions.EXT_VALIDATION | CertificateValidatorOptions.PEER_CLIENT
     )
-    presented = "server"
+    presented, offered = "server", "all"
     while True:
         await asyncio.sleep(0.02)
         checking = await strange.nodes["Checking"].read_value()
         server.iserver.certificate_validator = checks.validate if checking else None
         wanted = await strange.nodes["Presents"].read_value()
-        if wanted != presented:
-            presented = wanted
+        offers = await strange.nodes["Offers"].read_value()
+        if (wanted, offers) != (presented, offered):
+            presented, offered = wanted, offers
+            server.set_security_policy(OFFERS[offers])
             await present(server, keys, wanted)
             await strange.nodes["Presented"].write_value(wanted, T.String)
+            await strange.nodes["Offered"].write_value(offers, T.String)
 
 
 async def present(server: Server, keys: Path, who: str) -> None:
@@ -156,6 +193,8 @@ class Strange:
         await self.variable("Refusing", 0, T.UInt32)
         await self.variable("Presents", "server", T.String)
         await self.variable("Presented", "server", T.String)
+        await self.variable("Offers", "all", T.String)
+        await self.variable("Offered", "all", T.String)
         await self.variable("Checking", False, T.Boolean)
         await self.variable("Sealed", 0, T.Int32)
         await self.nodes["Sealed"].set_writable(False)
@@ -251,11 +290,10 @@ def _argument(name: str, kind: Any) -> ua.Argument:
 
 async def main(shift: int, port: int, keys: Path) -> None:
     logging.getLogger("asyncua").setLevel(logging.CRITICAL)
-    server = Server()
+    server = Server(user_manager=Users())
     await server.init()
     server.set_endpoint(f"opc.tcp://127.0.0.1:{port}")
-    policies = ua.SecurityPolicyType
-    server.set_security_policy([policies.NoSecurity, policies.Basic256Sha256_SignAndEncrypt])
+    server.set_security_policy(OFFERS["all"])
     await server.load_certificate(str(keys / "server.der"))
     await server.load_private_key(str(keys / "server.pem"))
     await server.set_application_uri("urn:pointsman:test:server")

@@ -1,17 +1,24 @@
 """A link over a signed and encrypted channel: what it refuses, what refuses it, and what damage does to it."""
 
+import logging
 from contextlib import asynccontextmanager
 
 import pytest
 from asyncua import ua
-from asyncua.crypto import uacrypto
+from asyncua.crypto.validator import CertificateValidator
+from cryptography.hazmat.primitives.serialization import Encoding
 
+from supervisor.cell.security import SecurityEntry
 from supervisor.core.events import StationObserved
-from supervisor.stations import security
+from supervisor.stations import own_keys, security
 from supervisor.stations.adapter import Wiring
 from supervisor.stations.connection import LinkOptions
-from supervisor.stations.security import PinnedSecurity
+from supervisor.stations.own_keys import OwnKeys
+from supervisor.stations.secrets import Secrets
+from supervisor.stations.security import Keys, security_of
 from supervisor.stations.station import StationAdapter
+from supervisor.stations.trouble import LinkLost
+from supervisor.stations.trust import TrustList, read_certificate, write_file
 
 pytestmark = [pytest.mark.integration, pytest.mark.timeout(120)]
 
@@ -19,28 +26,31 @@ T = ua.VariantType
 
 
 @pytest.fixture
-def secured(keys):
-    """Wiring with a client certificate, pinned to a server's."""
+def secured(keys, tmp_path):
+    """Wiring with a client certificate that trusts the certificates named."""
 
-    def make(server, client="client"):
-        pinned = PinnedSecurity(
-            policy="Basic256Sha256",
-            certificate=keys / f"{client}.der",
-            key=keys / f"{client}.pem",
-            server_certificate=keys / f"{server}.der",
-            application_uri="urn:pointsman:test:client",
-        )
-        return Wiring(options=LinkOptions(interval_ms=20), security=pinned)
+    def make(trusted, client="client", environment=None, **declared):
+        own, trust = OwnKeys(tmp_path), TrustList(tmp_path)
+        trust.make()
+        own.folder.mkdir(mode=0o700, exist_ok=True)
+        for who in trusted.split():
+            trust.add(read_certificate(keys / f"{who}.der"), "trusted")
+        certificate = read_certificate(keys / f"{client}.der").public_bytes(Encoding.PEM)
+        pair = (keys / f"{client}.pem").read_bytes() + certificate
+        write_file(own.folder / "current.pem", pair)
+        found = Keys(own=own, trust=trust, secrets=Secrets(environment or {}))
+        entry = SecurityEntry.model_validate(declared)
+        return Wiring(options=LinkOptions(interval_ms=20), security=security_of(entry, found))
 
     return make
 
 
 @pytest.fixture
 def station_with(strange, watch, strange_profile, secured):
-    """A running adapter of the strange server with these certificates."""
+    """A running adapter of the strange server that trusts these certificates."""
 
-    def make(server, client="client", url=""):
-        wiring = secured(server, client)
+    def make(trusted, client="client", url="", **declared):
+        wiring = secured(trusted, client, **declared)
         return watch(StationAdapter("strange-1", url or strange.url, strange_profile(), wiring))
 
     return make
@@ -57,6 +67,19 @@ async def presenting(strange, who):
         finally:
             await operator.write("Presents", "server", T.String)
             await operator.until("Presented", "server")
+
+
+@asynccontextmanager
+async def offering(strange, what):
+    """Let the strange server offer other policies for a while."""
+    async with strange.operator() as operator:
+        await operator.write("Offers", what, T.String)
+        await operator.until("Offered", what)
+        try:
+            yield
+        finally:
+            await operator.write("Offers", "all", T.String)
+            await operator.until("Offered", "all")
 
 
 @asynccontextmanager
@@ -81,18 +104,14 @@ async def told(station):
     return station.adapter.report().why
 
 
-async def test_an_encrypted_link_comes_up_and_loads_its_key_once(
+async def test_an_encrypted_link_comes_up_and_reads_its_key_and_the_offers_once(
     strange, through_proxy, station_with, monkeypatch
 ):
     loaded = []
-    load = uacrypto.load_private_key
-
-    async def noted(path, *rest):
-        loaded.append(path)
-        return await load(path, *rest)
-
-    monkeypatch.setattr(uacrypto, "load_private_key", noted)
-    monkeypatch.setattr(security, "_loaded", {})
+    read = own_keys.read_private_key
+    monkeypatch.setattr(
+        own_keys, "read_private_key", lambda path: loaded.append(path) or read(path)
+    )
     proxy = await through_proxy(strange.url)
     station = station_with("server", url=proxy.url)
     await station.until(lambda: seen(station).link == "up")
@@ -101,8 +120,31 @@ async def test_an_encrypted_link_comes_up_and_loads_its_key_once(
     await station.until(lambda: seen(station).link == "up")
 
     assert seen(station).mode == "automatic"
-    assert proxy.connections == 6
+    assert proxy.connections == 7  # each time a knock and two sessions; once what it offers
     assert len(loaded) == 1
+
+
+@pytest.mark.parametrize(
+    "policy", ["Basic256Sha256", "Aes128_Sha256_RsaOaep", "Aes256_Sha256_RsaPss"]
+)
+async def test_every_current_policy_can_be_asked_for(policy, station_with):
+    station = station_with("server", policy=policy)
+    await station.until(lambda: seen(station).link == "up")
+    assert station.adapter.report().security == f"encrypted with {policy} ({policy})"
+
+
+async def test_the_best_policy_is_taken_where_none_is_declared(station_with):
+    station = station_with("server")
+    await station.until(lambda: seen(station).link == "up")
+    assert station.adapter.report().security == (
+        "encrypted with a current policy (Aes256_Sha256_RsaPss)"
+    )
+
+
+async def test_signed_only_is_used_where_it_is_declared(station_with):
+    station = station_with("server", mode="sign")
+    await station.until(lambda: seen(station).link == "up")
+    assert station.adapter.report().security.startswith("signed, not encrypted")
 
 
 async def test_a_flipped_bit_of_a_signed_message_ends_the_connection_and_no_value_of_it_is_taken(
@@ -131,11 +173,30 @@ def flipped(at):
 # --- what we refuse -----------------------------------------------------------------------------------------------------------
 
 
-async def test_a_server_with_another_certificate_is_refused_and_named(station_with):
+async def test_a_station_that_nobody_has_trusted_is_refused_and_kept_for_a_look(
+    station_with, tmp_path
+):
     station = station_with("other")
     why = await told(station)
-    assert why.startswith("the station presents another certificate than the pinned one")
-    assert "urn:pointsman:test:server" in why
+    assert why.startswith("its certificate is not trusted: server, thumbprint ")
+    thumb = why.rpartition("pointsman keys trust ")[2]
+    rejected = TrustList(tmp_path).listed("rejected")
+    assert [each.thumbprint[:8] for each in rejected] == [thumb]
+
+
+async def test_a_station_is_taken_as_soon_as_a_person_trusts_it(station_with, tmp_path):
+    station = station_with("other")
+    thumb = (await told(station)).rpartition("pointsman keys trust ")[2]
+    TrustList(tmp_path).place(thumb, "trusted")
+    await station.until(lambda: seen(station).link == "up", 5.0)
+
+
+async def test_the_librarys_own_default_would_take_the_station_that_we_refuse(keys):
+    untrusted = read_certificate(keys / "server.der")
+    presented = ua.ApplicationDescription(
+        ApplicationUri="urn:pointsman:test:server", ApplicationType=ua.ApplicationType.Server
+    )
+    await CertificateValidator().validate(untrusted, presented)  # raises nothing
 
 
 @pytest.mark.parametrize(
@@ -147,14 +208,141 @@ async def test_a_server_with_another_certificate_is_refused_and_named(station_wi
             "misnamed",
             "the certificate of the station names urn:somebody:else, and the station calls itself urn:pointsman:test:server",
         ),
+        (
+            "elsewhere",
+            "the certificate of the station is made for 10.1.0.21, and its address says 127.0.0.1; ",
+        ),
+        ("for-clients", "the certificate of the station was made for another use; "),
     ],
 )
-async def test_a_pinned_certificate_that_is_not_in_order_is_refused_and_said_why(
+async def test_a_trusted_certificate_that_is_not_in_order_is_refused_and_said_why(
     who, expected, strange, station_with
 ):
     async with presenting(strange, who):
         station = station_with(who)
         assert (await told(station)).startswith(expected)
+
+
+async def test_a_certificate_for_another_host_is_taken_where_the_cell_file_says_so(
+    strange, station_with
+):
+    async with presenting(strange, "elsewhere"):
+        station = station_with("elsewhere", host="unchecked")
+        await station.until(lambda: seen(station).link == "up")
+
+
+async def test_a_trusted_station_is_not_taken_for_another(station_with):
+    station = station_with("server", application_uri="urn:maker:cmm:77")
+    assert (await told(station)).startswith(
+        "the certificate of the station names urn:pointsman:test:server, and the cell file expects urn:maker:cmm:77; "
+    )
+
+
+# --- what a station offers ----------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("what", "offered"),
+    [
+        ("nothing secure", "only None None_;"),
+        ("deprecated", "only Basic256 SignAndEncrypt, None None_;"),
+    ],
+)
+async def test_a_station_without_a_current_policy_is_refused(what, offered, strange, station_with):
+    async with offering(strange, what):
+        why = await told(station_with("server"))
+    assert why.startswith("the station offers no connection as declared (encrypted with a current")
+    assert offered in why
+
+
+async def test_a_deprecated_policy_is_used_where_it_is_declared_by_name(strange, station_with):
+    async with offering(strange, "deprecated"):
+        station = station_with("server", policy="Basic256")
+        await station.until(lambda: seen(station).link == "up")
+        assert "deprecated" in station.adapter.report().security
+
+
+async def test_somebody_who_hides_the_better_policy_on_the_way_is_found_out(
+    strange, through_proxy, station_with
+):
+    proxy = await through_proxy(strange.url)
+    hide = lambda data: data.replace(b"Aes256_Sha256_RsaPss", b"Aes256_Sha256_XxxXxx")  # noqa: E731
+    for _ in range(40):
+        proxy.damage_next(hide, length_min=1)
+    why = await told(station_with("server", url=proxy.url))
+    assert why.startswith(
+        "the station offers Aes256_Sha256_RsaPss, but the open answer left it out and named Basic256Sha256"
+    )
+
+
+# --- users --------------------------------------------------------------------------------------------------------------------
+
+PASSWORD = "swordfish-7"  # the station's; see Users in strange_server.py
+
+
+async def test_a_user_with_the_right_password_is_taken(station_with):
+    environment = {"POINTSMAN_SECRET_STRANGE": PASSWORD}
+    station = station_with("server", user="pointsman", secret="strange", environment=environment)
+    await station.until(lambda: seen(station).link == "up")
+
+
+async def test_a_wrong_password_is_said_without_it_and_not_tried_again_at_once(
+    strange, through_proxy, station_with
+):
+    proxy = await through_proxy(strange.url)
+    environment = {"POINTSMAN_SECRET_STRANGE": "canary-5531"}
+    station = station_with(
+        "server", url=proxy.url, user="pointsman", secret="strange", environment=environment
+    )
+    why = await told(station)
+    assert why == (
+        "the station does not take user pointsman with the password kept as strange (BadUserAccessDenied); "
+        "correct the secret, or have the user set up at the station"
+    )
+    with pytest.raises(LinkLost, match="does not take user pointsman"):
+        station.adapter._link._security._user.check("canary-5531")
+    station.adapter._link._security._user.check("another")
+
+
+async def test_a_secret_that_is_not_there_is_said_with_where_to_put_it(station_with):
+    station = station_with("server", user="pointsman", secret="strange")
+    assert (await told(station)).startswith(
+        "the secret strange is not known; set POINTSMAN_SECRET_STRANGE, or put it into a file"
+    )
+
+
+@pytest.fixture
+def user_keys(keys, tmp_path):
+    """A folder for secrets with the user keys of ``client`` and ``other``."""
+    folder = tmp_path / "secrets"
+    folder.mkdir()
+    for who in ("client", "other"):
+        certificate = read_certificate(keys / f"{who}.der").public_bytes(Encoding.PEM)
+        write_file(folder / f"{who}.pem", (keys / f"{who}.pem").read_bytes() + certificate)
+    return {"POINTSMAN_SECRETS": str(folder)}
+
+
+async def test_a_user_certificate_is_taken(station_with, user_keys):
+    station = station_with("server", user_certificate="client", environment=user_keys)
+    await station.until(lambda: seen(station).link == "up")
+
+
+async def test_a_user_certificate_that_the_station_does_not_know_is_refused_and_said(
+    station_with, user_keys
+):
+    station = station_with("server", user_certificate="other", environment=user_keys)
+    assert (await told(station)).startswith("the station does not take the user certificate other")
+
+
+@pytest.mark.parametrize("password", [PASSWORD, "canary-5531"])
+async def test_no_secret_reaches_the_log_the_report_or_an_event(password, station_with, caplog):
+    caplog.set_level(logging.DEBUG)
+    environment = {"POINTSMAN_SECRET_STRANGE": password}
+    station = station_with("server", user="pointsman", secret="strange", environment=environment)
+    await station.until(lambda: seen(station).link is not None)
+    said = caplog.text + repr(station.events) + repr(station.adapter.report())
+    assert "strange-1: link" in caplog.text
+    assert password not in said
 
 
 async def test_a_link_comes_up_by_itself_once_the_certificate_is_in_order(strange, station_with):
@@ -164,18 +352,32 @@ async def test_a_link_comes_up_by_itself_once_the_certificate_is_in_order(strang
     await station.until(lambda: seen(station).link == "up", 5.0)
 
 
-@pytest.mark.parametrize(
-    ("client", "expected"),
-    [
-        ("client-expired", "our own certificate expired on "),
-        ("client-misnamed", "our own certificate names urn:somebody:else, and this application is"),
-    ],
-)
-async def test_a_certificate_of_ours_that_is_not_in_order_is_said_before_anything_is_sent(
-    client, expected, station_with
+async def test_a_certificate_of_ours_that_expired_unnoticed_gives_way_to_a_new_one(
+    station_with, tmp_path, keys
 ):
-    station = station_with("server", client)
-    assert (await told(station)).startswith(expected)
+    station = station_with("server", "client-expired")
+    await station.until(lambda: seen(station).link == "up")
+    used = OwnKeys(tmp_path).identity().certificate
+    assert used != read_certificate(keys / "client-expired.der")
+    assert (
+        used.not_valid_before_utc
+        > read_certificate(keys / "client-expired.der").not_valid_after_utc
+    )
+
+
+@pytest.fixture
+def never_renewed(monkeypatch):
+    """Our certificate stays what it is, whatever its age."""
+    monkeypatch.setattr(own_keys, "NEXT_DAYS", -10_000)
+    monkeypatch.setattr(own_keys, "TAKE_DAYS", -10_000)
+
+
+@pytest.mark.usefixtures("never_renewed")
+async def test_a_certificate_of_ours_that_is_not_in_order_is_said_before_anything_is_sent(
+    station_with,
+):
+    station = station_with("server", "client-expired")
+    assert (await told(station)).startswith("our own certificate expired on ")
 
 
 # --- what refuses us ------------------------------------------------------------------------------------------------------------
@@ -187,6 +389,7 @@ async def test_what_a_server_has_against_our_certificate_is_said(strange, statio
         assert await told(station) == "the server answered BadCertificateUseNotAllowed"
 
 
+@pytest.mark.usefixtures("never_renewed")
 @pytest.mark.parametrize(
     ("client", "expected"),
     [
@@ -194,16 +397,15 @@ async def test_what_a_server_has_against_our_certificate_is_said(strange, statio
             "client-expired",
             "the server answered BadCertificateTimeInvalid: our certificate is not valid at its time",
         ),
-        (
-            "client-misnamed",
-            "the server answered BadCertificateUriInvalid: our certificate does not name this application",
-        ),
     ],
 )
 async def test_a_server_whose_clock_or_book_differs_says_so_with_what_to_do(
     client, expected, strange, station_with, monkeypatch
 ):
-    monkeypatch.setattr(security, "_check_ours", lambda *_: None)  # in our own eyes it is in order
+    check = security.check_time  # in our own eyes it is in order
+    monkeypatch.setattr(
+        security, "check_time", lambda c, whose: whose == "our own certificate" or check(c, whose)
+    )
     async with checking(strange):
         station = station_with("server", client)
         assert (await told(station)).startswith(expected)

@@ -83,6 +83,13 @@ MISTAKES = [
     Mistake("a place with an unknown reader", CELL, "reader: rack, antenna: 2", "reader: racks, antenna: 2", "antenna: 2", "places.1.reader", "a declared reader", "did you mean rack?"),
     Mistake("an unknown profile", CELL, "profile: scan-methods", "profile: scan-method", "scan-method", "stations.0.profile", "a declared profile", "did you mean scan-methods?"),
     Mistake("a profile of another kind of machine", CELL, "profile: scan-methods", "profile: rack-reader", "profile: rack-reader\n    at_mm", "stations.0.profile", "a profile of kind station", "write touch-datablock"),
+    # How a connection is secured.
+    Mistake("a mode of no kind", CELL, "profile: scan-methods", "profile: scan-methods\n    security: off", "security: off", "stations.0.security", "sign-and-encrypt", "write"),
+    Mistake("a password in the cell file", CELL, "profile: scan-methods", "profile: scan-methods\n    security: {user: cell, password: x}", "password", "stations.0.security.password", "one of application_uri", "remove it"),
+    Mistake("a user without a secret", CELL, "profile: scan-methods", "profile: scan-methods\n    security: {user: cell}", "user: cell", "stations.0.security.user", "a password", "add `secret:`"),
+    Mistake("a secret without a user", CELL, "profile: scan-methods", "profile: scan-methods\n    security: {secret: cell}", "secret: cell", "stations.0.security.secret", "a user that it belongs to", "add `user:`"),
+    Mistake("a password over a connection that everybody reads", CELL, "profile: scan-methods", "profile: scan-methods\n    security: {mode: sign, user: cell, secret: cell}", "user: cell", "stations.0.security.user", "an encrypted connection", "remove `mode:`"),
+    Mistake("a policy without security", CELL, "profile: scan-methods", "profile: scan-methods\n    security: {mode: none, policy: Basic256}", "Basic256", "stations.0.security.policy", "nothing, as the connection is not secured", "remove it"),
     # The inspection plan.
     Mistake("limits exchanged", RING, "{lower: 2.4, upper: 2.6}", "{lower: 2.6, upper: 2.4}", "number: 6", "plan.5.limits", "a lower limit below", "exchange"),
     Mistake("limits that are equal", RING, "{lower: 2.4, upper: 2.6}", "{lower: 2.5, upper: 2.5}", "number: 6", "plan.5.limits", "a lower limit below", "exchange"),
