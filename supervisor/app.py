@@ -46,7 +46,7 @@ from supervisor.core.state import CellState
 from supervisor.shell.clock import CellClock, start_clock
 from supervisor.shell.lag import LagMeter
 from supervisor.shell.outbox import outbox_for
-from supervisor.shell.permit import RENEWALS_PER_LEASE, UNLEASED, LeasedPermit, Permit
+from supervisor.shell.permit import RENEWALS_PER_LEASE, UNLEASED, WITHHELD, LeasedPermit, Permit
 from supervisor.shell.ports import Decider, JournalEntry, Published
 from supervisor.shell.recovery import recover
 from supervisor.shell.runtime import Runtime, Wiring
@@ -76,6 +76,7 @@ from supervisor.web.pages import add_pages
 END_S_MAX = 2.0
 STREAMS_END_S_MAX = 1.0
 VALUE_CHARACTERS_MAX = 80
+SHADOW = " in the shadow"
 INTERVAL_MS = 100.0
 INTERVAL_MS_MIN = 10.0
 
@@ -103,6 +104,8 @@ class Settings(BaseModel):
     lease_s: Annotated[float, Field(ge=LENGTH_S_MIN, le=LENGTH_S_MAX)] = LENGTH_S
     fence_above: Annotated[int, Field(ge=0, lt=2**31)] = 0
     """The fence becomes larger than this, for machines that have seen larger ones from another database."""
+    orders: Literal["sent", "withheld"] = "sent"
+    """Withheld: observe and decide in the shadow of whoever drives the cell, and send nothing at all."""
     keys: Path = Path("pointsman-keys")
     """Our own application certificate and whom we trust; made when the first connection needs it."""
 
@@ -114,8 +117,15 @@ class Settings(BaseModel):
             return "this machine" if self.host == "localhost" else "the network"
 
 
+class WrongJournal(Exception):  # noqa: N818 - it says what happened
+    """The journal belongs to a supervisor of the other kind: one in the shadow, one that drives."""
+
+
 class AddressTaken(Exception):  # noqa: N818 - it says what happened
     """The interface cannot listen where it was told to."""
+
+
+Role = Literal["driving", "in the shadow", "standing by"]
 
 
 @value
@@ -126,7 +136,7 @@ class Serving:
     cell: str
     database: str
     fence: int
-    role: Literal["driving", "standing by"]
+    role: Role
 
 
 class _Ended(Exception):  # noqa: N818 - a signal within this file
@@ -161,6 +171,7 @@ async def serve(
         DeclarationError: the cell's declaration has mistakes.
         StoreError: the store cannot be used.
         AddressTaken: the interface cannot listen.
+        WrongJournal: the journal was begun in the shadow, and this is to drive, or the other way round.
         KeysWrong: our own certificate or the trust list cannot be used.
         ExceptionGroup: a task died.
     """
@@ -171,7 +182,7 @@ async def serve(
     listening = _listen(settings)
     port = listening.getsockname()[1]
 
-    def told(role: Literal["driving", "standing by"], fence: int) -> None:
+    def told(role: Role, fence: int) -> None:
         announce(
             Serving(
                 url=f"http://{_in_url(settings.host)}:{port}/",
@@ -187,12 +198,14 @@ async def serve(
         if store is None:
             return
         with store:
+            _check_kind(settings, store)
+            role: Role = "driving" if settings.orders == "sent" else "in the shadow"
             store.declarations.keep(loaded.cell.digest, cell_to_json(loaded.cell))
             process = _Process(settings, loaded, store, seal, rewire)
             # What is loaded by now stays. Looking through it again and again would hold up a step for more than a tenth of a second.
             gc.collect()
             gc.freeze()
-            await process.run(listening, lambda: told("driving", store.fence))
+            await process.run(listening, lambda: told(role, store.fence))
 
 
 async def _taken(
@@ -288,7 +301,8 @@ class _Process:
         clock = start_clock(after_ms=recovered.head.at_ms, speed=settings.speed)
         self._seal = seal
         keys = keys_in(settings.keys, settings.cell)
-        self._adapters = adapters_of(loaded, settings.speed, keys, self._permit)
+        permit = WITHHELD if settings.orders == "withheld" else self._permit
+        self._adapters = adapters_of(loaded, settings.speed, keys, permit)
         note_security(loaded)
         wiring = Wiring(
             journal=store.journal,
@@ -301,7 +315,7 @@ class _Process:
         )
         self._runtime = Runtime(recovered, rewire(wiring))
         self._started = SupervisorStarted(
-            declaration=cell.digest, version=version("pointsman"), fence=store.fence
+            declaration=cell.digest, version=_version(settings), fence=store.fence
         )
         self._app = self._interface(settings, core, clock, store)
 
@@ -376,6 +390,29 @@ class _Process:
         server.should_exit = True
         await asyncio.wait([serving], timeout=STREAMS_END_S_MAX)
         raise _Ended
+
+
+def _version(settings: Settings) -> str:
+    """What decides; a journal that begins in the shadow says so in its first entry."""
+    return version("pointsman") + (SHADOW if settings.orders == "withheld" else "")
+
+
+def _check_kind(settings: Settings, store: Store) -> None:
+    """Keep journals of the shadow apart: its goals were never sent, and a supervisor that drives would send them.
+
+    Raises:
+        WrongJournal: the journal was begun in the other way.
+    """
+    first = next(iter(store.journal.read(1)), None)
+    if first is None or not isinstance(first.event, SupervisorStarted):
+        return
+    begun = "withheld" if first.event.version.endswith(SHADOW) else "sent"
+    if begun != settings.orders:
+        kind = "in the shadow" if begun == "withheld" else "by a supervisor that drives"
+        message = (
+            f"the journal in {settings.database} was begun {kind}; use another one with --database"
+        )
+        raise WrongJournal(message)
 
 
 class _Server(uvicorn.Server):

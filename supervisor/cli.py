@@ -52,6 +52,7 @@ INPUT_CODES = (
     "head-unreadable", "key-there", "key-unusable", "key-exposed",
 )  # fmt: skip
 DATABASE = "pointsman.db"
+SHADOW_DATABASE = "pointsman-shadow.db"
 FILE_WIDTH = 140
 """Columns of a table that nobody reads at a terminal."""
 FACT_WIDTH = 300
@@ -79,6 +80,10 @@ Database = Annotated[
     ),
 ]
 
+Shadow = Annotated[
+    bool,
+    typer.Option("--shadow", help="Observe and decide, and send nothing: neither write nor call."),
+]
 StandBy = Annotated[
     bool, typer.Option("--standby", help="Wait while another supervisor drives the cell.")
 ]
@@ -119,6 +124,7 @@ def serve(
     lease: LeaseLength = 2.0,
     fence_above: FenceAbove = 0,
     keys: KeysFolder = KEYS_FOLDER,
+    shadow: Shadow = False,
     as_json: Json = False,
 ) -> None:
     """Drive a cell until told to end (Ctrl-C, SIGTERM)."""
@@ -126,7 +132,7 @@ def serve(
 
     settings = Settings(
         cell=cell,
-        database=database,
+        database=SHADOW_DATABASE if shadow and database == DATABASE else database,
         host=host,
         port=port,
         speed=speed,
@@ -137,6 +143,7 @@ def serve(
         lease_s=lease,
         fence_above=fence_above,
         keys=keys,
+        orders="withheld" if shadow else "sent",
     )
     if settings.reach() == "the network":
         say(f"Anybody who reaches {host} can release holds: there is no sign-in yet.")
@@ -145,7 +152,7 @@ def serve(
 
 def _drive(settings: "Settings", form: Literal["json", "text"]) -> None:
     """Drive until told to end; what cannot be driven is said with what to do."""
-    from supervisor.app import AddressTaken
+    from supervisor.app import AddressTaken, WrongJournal
     from supervisor.app import serve as drive
     from supervisor.cell.problem import DeclarationError
     from supervisor.stations.trust import KeysWrong
@@ -156,7 +163,7 @@ def _drive(settings: "Settings", form: Literal["json", "text"]) -> None:
         _run(lambda: drive(settings, lambda serving: _announce(serving, form)))
     except DeclarationError as wrong:
         end(INPUT_WRONG, f"{wrong}\nMend it, then look with: pointsman check {settings.cell}")
-    except KeysWrong as wrong:
+    except (KeysWrong, WrongJournal) as wrong:
         end(INPUT_WRONG, str(wrong))
     except AddressTaken as taken:
         end(NO, f"{taken}. Choose another with --port.")
@@ -176,6 +183,8 @@ def _announce(serving: "Serving", form: Literal["json", "text"]) -> None:
         )
     elif serving.role == "standing by":
         print(f"Standing by for cell {serving.cell}: {serving.url}", flush=True)
+    elif serving.role == "in the shadow":
+        print(f"In the shadow of cell {serving.cell}, sends nothing: {serving.url}", flush=True)
     else:
         print(f"Cell {serving.cell}: {serving.url} (journal in {serving.database})", flush=True)
 

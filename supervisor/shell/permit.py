@@ -95,6 +95,31 @@ class Unleased:
 UNLEASED = Unleased()
 
 
+class Withheld:
+    """The permit of a supervisor in the shadow: it never holds, so that nothing leaves, not an order and not a renewal."""
+
+    fence = 0
+
+    def check(self) -> None:
+        """It does not hold.
+
+        Raises:
+            NotPermitted: always.
+        """
+        raise NotPermitted("this supervisor stands in the shadow of another; nothing was sent")
+
+    async def granted(self) -> None:
+        """It never holds."""
+        await asyncio.get_running_loop().create_future()
+
+    async def turn(self) -> int:
+        """It never turns."""
+        return await asyncio.get_running_loop().create_future()
+
+
+WITHHELD = Withheld()
+
+
 @value
 class PermitStatus:
     """How the permit stands. ``left_s`` until it runs out, 0 once it has; ``lapses`` counts how often it has."""
