@@ -13,7 +13,6 @@ import asyncio
 import gc
 import ipaddress
 import logging
-import os
 import signal
 import socket
 import time
@@ -55,14 +54,11 @@ from supervisor.stations.adapter import Wiring as LinkWiring
 from supervisor.stations.connection import LinkOptions
 from supervisor.stations.handler import HandlerAdapter
 from supervisor.stations.link import LinkReport
-from supervisor.stations.own_keys import OwnKeys
 from supervisor.stations.permits import lasts_s
 from supervisor.stations.reader import ReaderAdapter
 from supervisor.stations.reading import Reading
-from supervisor.stations.secrets import Secrets
-from supervisor.stations.security import Keys, security_of
+from supervisor.stations.security import Keys, keys_in, make_ready, security_of
 from supervisor.stations.station import StationAdapter
-from supervisor.stations.trust import TrustList
 from supervisor.store.chain import Known
 from supervisor.store.declarations import Declarations
 from supervisor.store.head_note import kept_heads, note_of
@@ -176,7 +172,7 @@ async def serve(
         ExceptionGroup: a task died.
     """
     loaded = load_cell(settings.cell)
-    make_ready(loaded, keys_in(settings.keys, settings.cell))
+    make_ready(loaded.security.values(), keys_in(settings.keys, settings.cell))
     seal = signing_key(settings.signing_key) if settings.signing_key else None
     custody = Custody(seal=seal, heads=_heads(settings, seal))
     listening = _listen(settings)
@@ -516,29 +512,6 @@ def deciders_of(declarations: Declarations, current: Core) -> Callable[[str], De
 
 
 # --- machines ------------------------------------------------------------------------------------------------------------------
-
-
-def keys_in(folder: Path, cell: Path | None = None) -> Keys:
-    """The keys in a folder, and secrets from the environment; nothing is read or made before a connection needs it."""
-    secrets = Secrets(os.environ, cell)
-    return Keys(own=OwnKeys(folder), trust=TrustList(folder), secrets=secrets)
-
-
-def make_ready(loaded: LoadedCell, keys: Keys) -> None:
-    """Make what the secured connections of a cell need: folders, and on the first start our own certificate.
-
-    Raises:
-        KeysWrong: there is something that cannot be used.
-    """
-    if any(entry.mode != "none" for entry in loaded.security.values()):
-        keys.trust.make()
-        identity, following = keys.own.identity(), keys.own.next()
-        if following is not None:
-            _log.warning(
-                "our own certificate ends on %s; have the next one trusted at the stations: %s/next.der",
-                f"{identity.ends:%Y-%m-%d}",
-                keys.own.folder,
-            )
 
 
 def note_security(loaded: LoadedCell) -> None:

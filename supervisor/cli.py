@@ -21,17 +21,19 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal, cast
 
 import typer
 
+from supervisor.commission_verbs import verbs as commission_verbs
 from supervisor.custody import Heads, PublicKey, SigningKeyFile, verbs
-from supervisor.key_verbs import KEYS_FOLDER, KeysFolder
 from supervisor.key_verbs import verbs as key_verbs
 from supervisor.planning import verbs as plan_verbs
 from supervisor.terminal import (
     DEFECT,
     DONE,
     INPUT_WRONG,
+    KEYS_FOLDER,
     NO,
     Journal,
     Json,
+    KeysFolder,
     end,
     print_json,
     say,
@@ -68,6 +70,7 @@ cli = typer.Typer(
 cli.add_typer(verbs)
 cli.add_typer(plan_verbs, name="plan")
 cli.add_typer(key_verbs, name="keys")
+cli.add_typer(commission_verbs)
 
 Folder = Annotated[
     Path, typer.Argument(exists=True, file_okay=False, help="The folder that declares the cell.")

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from supervisor.terminal import INPUT_WRONG, Json, end, print_json
+from supervisor.terminal import INPUT_WRONG, KEYS_FOLDER, Json, KeysFolder, end, print_json
 
 if TYPE_CHECKING:
     from cryptography.x509 import Certificate
@@ -23,13 +23,6 @@ verbs = typer.Typer(
     help="Certificates: our own, and those of the stations that are trusted.",
 )
 
-KEYS_FOLDER = Path("pointsman-keys")
-KeysFolder = Annotated[
-    Path,
-    typer.Option(
-        "--keys", envvar="POINTSMAN_KEYS", help="The folder with our own certificate and trust."
-    ),
-]
 Named = Annotated[
     str, typer.Argument(help="The first 8 or more digits of its thumbprint, or a file.")
 ]

@@ -6,6 +6,7 @@ Rules of this file: the answer goes to standard output, everything else to stand
 import json
 import sys
 from contextlib import AbstractContextManager
+from pathlib import Path
 from typing import Annotated, NoReturn
 
 import typer
@@ -15,6 +16,14 @@ DONE, NO, INPUT_WRONG, DEFECT = 0, 1, 2, 3
 Json = Annotated[bool, typer.Option("--json", help="JSON on standard output.")]
 Journal = Annotated[
     str, typer.Argument(help="A database: a file name, sqlite:///FILE or postgresql://...")
+]
+
+KEYS_FOLDER = Path("pointsman-keys")
+KeysFolder = Annotated[
+    Path,
+    typer.Option(
+        "--keys", envvar="POINTSMAN_KEYS", help="The folder with our own certificate and trust."
+    ),
 ]
 
 

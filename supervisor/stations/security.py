@@ -9,8 +9,10 @@ Rules of this file:
 """
 
 import hashlib
+import logging
 import os
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
+from pathlib import Path
 from time import monotonic
 from typing import Any, Protocol
 
@@ -34,6 +36,8 @@ from supervisor.stations.own_keys import Identity, OwnKeys, read_private_key
 from supervisor.stations.secrets import Secrets
 from supervisor.stations.trouble import LinkLost
 from supervisor.stations.trust import KeysWrong, TrustList, read_certificate
+
+log = logging.getLogger(__name__)
 
 ASK_S_MAX = 2.0
 REFUSED_S = 60.0
@@ -114,6 +118,29 @@ class Keys:
     own: OwnKeys
     trust: TrustList
     secrets: Secrets
+
+
+def keys_in(folder: Path, cell: Path | None = None) -> Keys:
+    """The keys in a folder, and secrets from the environment; nothing is read or made before a connection needs it."""
+    secrets = Secrets(os.environ, cell)
+    return Keys(own=OwnKeys(folder), trust=TrustList(folder), secrets=secrets)
+
+
+def make_ready(entries: Iterable[SecurityEntry], keys: Keys) -> None:
+    """Make what the secured connections of a cell need: folders, and on the first start our own certificate.
+
+    Raises:
+        KeysWrong: there is something that cannot be used.
+    """
+    if any(entry.mode != "none" for entry in entries):
+        keys.trust.make()
+        identity, following = keys.own.identity(), keys.own.next()
+        if following is not None:
+            log.warning(
+                "our own certificate ends on %s; have the next one trusted at the stations: %s/next.der",
+                f"{identity.ends:%Y-%m-%d}",
+                keys.own.folder,
+            )
 
 
 def security_of(entry: SecurityEntry, keys: Keys) -> Security:

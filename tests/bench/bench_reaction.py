@@ -28,7 +28,7 @@ from asyncua import ua
 from asyncua.client.ua_client import UASocketProtocol
 
 from supervisor.api.lookout import Lookout
-from supervisor.app import adapters_of, keys_in
+from supervisor.app import adapters_of
 from supervisor.cell.load import LoadedCell, load_cell
 from supervisor.core.commands import AcknowledgeResult, Goal, StoreRecord
 from supervisor.core.decide import Core
@@ -40,6 +40,7 @@ from supervisor.shell.ports import Published
 from supervisor.shell.recovery import recover
 from supervisor.shell.runtime import Runtime, Wiring, Writer
 from supervisor.stations.connection import Connection
+from supervisor.stations.security import keys_in
 from supervisor.stations.station import StationAdapter
 from supervisor.store import Store, open_store
 from supervisor.store.database import Durability

@@ -1,0 +1,288 @@
+"""The steps of a walk, in their order: what is asked of a station and what counts as its right answer.
+
+Rules of this file:
+- Steps are a table. Each leaves the station as the next one wants it, or the next one says what it misses.
+- Negative steps come before the run: a station that does not refuse is found before anything depends on it.
+"""
+
+from supervisor.core.commands import AcknowledgeResult
+from supervisor.stations.walk import (
+    ACT_S_MAX,
+    CONNECT_S_MAX,
+    FACETS,
+    LINK_S_MAX,
+    REFUSE_S_MAX,
+    WORKING,
+    NotDone,
+    Question,
+    StepFailed,
+    Walk,
+)
+
+
+async def connects(walk: Walk) -> None:
+    """The link comes up, with every node of the profile found and checked."""
+    await walk.until("a connection", lambda seen: seen.link == "up", CONNECT_S_MAX)
+    report = walk.adapter.report()
+    walk.note("connection", report.security)
+    walk.note("server started", report.boot)
+    if report.revised is not None:
+        walk.note("publishing interval granted, ms", report.revised.interval_ms)
+        walk.note("nodes watched", report.revised.items)
+
+
+async def facets_are_known(walk: Walk) -> None:
+    """Every facet has a value of good quality."""
+    seen, report = walk.seen, walk.adapter.report()
+    for name, reading in report.readings:
+        walk.note(f"node {name}", f"{reading.value!r}, {reading.quality}")
+    for name in FACETS:
+        walk.note(f"facet {name}", getattr(seen, name))
+    unknown = [name for name in FACETS if getattr(seen, name) == "unknown"]
+    if unknown:
+        message = f"not known: {', '.join(unknown)}"
+        raise StepFailed(message)
+    if seen.mode != "automatic":
+        await walk.asks("automatic", "switch the station to automatic")
+        await walk.until("mode automatic", lambda now: now.mode == "automatic", ACT_S_MAX)
+
+
+async def mode_is_seen(walk: Walk) -> None:
+    """The mode selector is followed."""
+    await walk.asks("manual", "switch the station to manual")
+    await walk.until("mode manual", lambda seen: seen.mode == "manual", ACT_S_MAX)
+    await walk.asks("automatic", "switch the station back to automatic")
+    await walk.until("mode automatic", lambda seen: seen.mode == "automatic", ACT_S_MAX)
+
+
+async def door_closes(walk: Walk) -> None:
+    """The door closes when ordered."""
+    _has_door(walk)
+    await walk.may_move("the door closes")
+    walk.give(walk.door_goal("closed"))
+    await walk.until("door closed", lambda seen: seen.door == "closed", walk.door_s)
+
+
+async def door_opens(walk: Walk) -> None:
+    """The door opens when ordered."""
+    _has_door(walk)
+    await walk.may_move("the door opens")
+    walk.give(walk.door_goal("open"))
+    await walk.until("door open", lambda seen: seen.door == "open", walk.door_s)
+
+
+def _has_door(walk: Walk) -> None:
+    if walk.seen.door == "none":
+        message = "the station has no door and no area grant"
+        raise NotDone(message)
+
+
+async def empty_start_is_refused(walk: Walk) -> None:
+    """A start without a part in the nest is refused by the station."""
+    walk.needs_visit()
+    if walk.seen.nest != "empty":
+        message = f"the nest has to be empty, and it is {walk.seen.nest}"
+        raise NotDone(message)
+    await walk.may_move(
+        "a start is ordered with an empty nest; the station should refuse, and may measure air if it does not"
+    )
+    await _close(walk)
+    await _prepare(walk)
+    await _must_refuse(walk, "nest empty")
+
+
+async def part_is_seen(walk: Walk) -> None:
+    """The nest is seen to be filled."""
+    await _open(walk)
+    await walk.asks("place-part", "set the part down in the nest, and step back")
+    await walk.until("nest occupied", lambda seen: seen.nest == "occupied", ACT_S_MAX)
+
+
+async def open_start_is_refused(walk: Walk) -> None:
+    """A start with an open door is refused by the station itself, with everything else in order."""
+    walk.needs_visit()
+    _has_door(walk)
+    _needs_part(walk)
+    await walk.may_move(
+        "the program is prepared, the door opens, and a start is ordered; the station must refuse. Stand clear: it may move if it does not"
+    )
+    await _close(walk)
+    await _prepare(walk)
+    await _open(walk)
+    await _must_refuse(walk, "door open")
+
+
+async def _must_refuse(walk: Walk, condition: str) -> None:
+    seen = walk.seen
+    walk.note("before the order", ", ".join(f"{n} {getattr(seen, n)}" for n in FACETS))
+    if seen.mode != "automatic" or seen.work != "prepared":
+        message = f"a refusal would mean nothing: mode {seen.mode}, work {seen.work}"
+        raise NotDone(message)
+    order = walk.give(walk.start_goal())
+    if not await walk.begins_all_the_same(order):
+        walk.start_was_refused(order)
+        return
+    await walk.stop_what_runs()
+    message = f"the station started with {condition}; it has to refuse by itself, whatever a supervisor orders"
+    raise StepFailed(message)
+
+
+async def prepares(walk: Walk) -> None:
+    """The program is prepared when ordered, and the station says which."""
+    walk.needs_visit()
+    await walk.may_move("the door closes and a program is prepared")
+    await _close(walk)
+    await _prepare(walk)
+
+
+async def _prepare(walk: Walk) -> None:
+    goal = walk.prepare_goal()
+    walk.give(goal)
+    echoes = walk.profile.echoes.program is not None
+    await walk.until(
+        f"{goal.name} prepared",
+        lambda seen: (
+            seen.work == "prepared"
+            and (not echoes or seen.program in (goal.name, str(goal.number)))
+        ),
+        walk.start_s,
+    )
+
+
+async def runs(walk: Walk) -> None:
+    """The run starts when ordered, and the station says which it is."""
+    visit = walk.needs_visit()
+    _needs_part(walk)
+    await walk.may_move("the station measures")
+    walk.give(walk.start_goal())
+    await walk.until("work running", lambda seen: seen.work in WORKING, walk.start_s)
+    if walk.profile.echoes.run is not None:
+        names = (visit.run_id, str(visit.run_no))
+        await walk.until(
+            f"the echo of run {visit.run_id}", lambda seen: seen.run_id in names, REFUSE_S_MAX
+        )
+
+
+async def result_comes(walk: Walk) -> None:
+    """The result comes, belongs to the run, and has every characteristic of the program."""
+    visit = walk.needs_visit()
+    if walk.seen.work not in WORKING:
+        message = "no run has started"
+        raise NotDone(message)
+    await walk.until(
+        "the result",
+        lambda seen: seen.work in ("finished", "aborted") and bool(walk.results(visit.run_id)),
+        walk.result_s,
+    )
+    found = walk.results(visit.run_id)[0]
+    walk.note("belongs to", f"run {found.run_id}, part {found.serial}, counter {found.counter}")
+    for measured in found.values:
+        walk.note(f"characteristic {measured.number}", f"{measured.value} {measured.unit}, {measured.quality}")  # fmt: skip
+    given = {measured.number for measured in found.values}
+    missing = [cover.number for cover in visit.program.covers if cover.number not in given]
+    if missing:
+        message = f"no value for {', '.join(missing)}"
+        raise StepFailed(message)
+
+
+async def acknowledged(walk: Walk) -> None:
+    """The station forgets the result when it is acknowledged."""
+    visit = walk.needs_visit()
+    if walk.seen.work != "finished":
+        message = f"there is no result to acknowledge, work is {walk.seen.work}"
+        raise NotDone(message)
+    walk.give(
+        AcknowledgeResult(order=walk.order(), station=walk.station.station, run_id=visit.run_id)
+    )
+    await walk.until("work idle", lambda seen: seen.work in ("idle", "prepared"), walk.start_s)
+
+
+async def connection_is_lost_and_back(walk: Walk) -> None:
+    """A lost connection is noticed, and everything is known again afterwards."""
+    before = {name: getattr(walk.seen, name) for name in FACETS}
+    await walk.asks("cut-connection", "cut the connection to the station (pull its network cable)")
+    await walk.until("the loss noticed", lambda seen: seen.link == "down", LINK_S_MAX)
+    unknown = all(getattr(walk.seen, name) == "unknown" for name in FACETS)
+    await walk.asks("restore-connection", "restore the connection")
+    await walk.until("the connection back", lambda seen: seen.link == "up", LINK_S_MAX)
+    if not unknown:
+        message = "facets were believed while the connection was down"
+        raise StepFailed(message)
+    after = {name: getattr(walk.seen, name) for name in FACETS}
+    if after != before:
+        message = f"before the loss {before}, after it {after}"
+        raise StepFailed(message)
+
+
+async def quality_is_lost_and_back(walk: Walk) -> None:
+    """A value of bad quality is believed by nobody."""
+    await walk.asks(
+        "bad-quality",
+        "make the signals of the station bad (unplug a sensor, or stop its controller)",
+    )
+    await walk.until(
+        "a facet unknown",
+        lambda seen: any(getattr(seen, name) == "unknown" for name in FACETS),
+        ACT_S_MAX,
+    )
+    lost = [name for name in FACETS if getattr(walk.seen, name) == "unknown"]
+    walk.note("unknown", ", ".join(lost))
+    await walk.asks("good-quality", "put the signals back in order")
+    await walk.until(
+        "every facet known",
+        lambda seen: all(getattr(seen, name) != "unknown" for name in FACETS),
+        ACT_S_MAX,
+    )
+
+
+async def part_is_gone(walk: Walk) -> None:
+    """The nest is seen to be emptied."""
+    if walk.seen.nest != "occupied":
+        message = f"there is no part in the nest, it is {walk.seen.nest}"
+        raise NotDone(message)
+    await walk.may_move("the door opens")
+    await _open(walk)
+    await walk.asks("remove-part", "take the part out of the nest, and step back")
+    await walk.until("nest empty", lambda seen: seen.nest == "empty", ACT_S_MAX)
+
+
+def _needs_part(walk: Walk) -> None:
+    if walk.seen.nest != "occupied":
+        message = f"there has to be a part in the nest, and it is {walk.seen.nest}"
+        raise NotDone(message)
+
+
+async def _open(walk: Walk) -> None:
+    if walk.seen.door not in ("open", "none"):
+        walk.give(walk.door_goal("open"))
+        await walk.until("door open", lambda seen: seen.door == "open", walk.door_s)
+
+
+async def _close(walk: Walk) -> None:
+    if walk.seen.door not in ("closed", "none"):
+        walk.give(walk.door_goal("closed"))
+        await walk.until("door closed", lambda seen: seen.door == "closed", walk.door_s)
+
+
+def _question(name: str, title: str, check: object) -> Question:
+    expected = (getattr(check, "__doc__", "") or "").strip()
+    return Question(name=name, title=title, expected=expected, check=check)  # pyright: ignore[reportArgumentType]
+
+
+STEPS: tuple[Question, ...] = (
+    _question("connect", "Connection", connects),
+    _question("facets", "Facets", facets_are_known),
+    _question("mode", "Mode selector", mode_is_seen),
+    _question("door-open", "Open the door", door_opens),
+    _question("door-close", "Close the door", door_closes),
+    _question("refuse-empty", "Start with an empty nest", empty_start_is_refused),
+    _question("part", "Part into the nest", part_is_seen),
+    _question("refuse-open", "Start with an open door", open_start_is_refused),
+    _question("prepare", "Prepare the program", prepares),
+    _question("run", "Start the run", runs),
+    _question("result", "Result of the run", result_comes),
+    _question("acknowledge", "Acknowledge the result", acknowledged),
+    _question("connection-loss", "Loss of the connection", connection_is_lost_and_back),
+    _question("quality-loss", "Loss of quality", quality_is_lost_and_back),
+    _question("part-out", "Part out of the nest", part_is_gone),
+)
