@@ -10,7 +10,7 @@ from supervisor.api.ports import Kept, Page
 from supervisor.api.schema import Example, Instant, Schema, instant, shown_by
 from supervisor.cell.model import Need
 from supervisor.verdict.record import Bonus, Evidence, Finding, Verdict
-from supervisor.verdict.result import Quality
+from supervisor.verdict.result import Compensated, Quality
 
 EXAMPLE: Example = {
     "seq": 1790,
@@ -62,6 +62,8 @@ EXAMPLE: Example = {
                 "calibration": "K-2025-118",
                 "calibration_due": "2026-04-30",
                 "flaw": "",
+                "part_c": 20.4,
+                "compensated": "yes",
             },
             "monitored_by": [],
             "guard_factor": 1.65,
@@ -128,6 +130,10 @@ class EvidenceView(Schema):
     calibration_due: str
     flaw: str
     """Why no verdict may rest on the value ("" = one may)."""
+    part_c: float | None
+    """The part's temperature in degrees Celsius as the station gave it."""
+    compensated: Compensated
+    """Whether the station gives values as they are at 20 degrees Celsius."""
 
 
 class BonusView(Schema):
@@ -334,6 +340,8 @@ def _evidence(evidence: Evidence) -> EvidenceView:
         calibration=evidence.calibration,
         calibration_due=evidence.calibration_due,
         flaw=evidence.flaw,
+        part_c=evidence.part_c,
+        compensated=evidence.compensated,
     )
 
 

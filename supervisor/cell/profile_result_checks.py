@@ -81,6 +81,8 @@ def _proof_nodes(
     yield from check_reference(profile, (*at, "run"), results.run, (*TEXT_TYPES, *WHOLE_TYPES))
     yield from check_reference(profile, (*at, "serial"), results.serial, TEXT_TYPES)
     yield from check_reference(profile, (*at, "counter"), results.counter, WHOLE_TYPES)
+    numbers = (*REAL_TYPES, *WHOLE_TYPES)
+    yield from check_reference(profile, (*at, "temperature"), results.temperature, numbers)
 
 
 def _fetched(profile: Profile, at: FieldPath, results: Fetched, types: tuple[str, ...]) -> Problems:

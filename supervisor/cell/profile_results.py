@@ -45,6 +45,10 @@ class Rows(Part):
     digits: int = Field(
         default=0, description="A whole number is filled up with zeros to so many digits."
     )
+    compensated: Literal["yes", "no", "unknown"] = Field(
+        default="unknown",
+        description="Whether the station gives its values as they are at 20 degrees Celsius. Records say so.",
+    )
 
 
 class ResultCall(Part):
@@ -88,6 +92,9 @@ class JsonResults(Fetched):
     run: Text | None = Field(default=None, description="Key of the run id.")
     serial: Text | None = Field(default=None, description="Key of the serial number.")
     counter: Text | None = Field(default=None, description="Key of the result counter.")
+    temperature: Text | None = Field(
+        default=None, description="Key of the part's temperature in degrees Celsius."
+    )
 
 
 class CsvResults(Fetched):
@@ -143,6 +150,9 @@ class ArrayResults(Rows):
     run: NodeName | None = Field(default=None, description="The node with the run of the result.")
     serial: NodeName | None = Field(default=None, description="The node with the serial number.")
     counter: NodeName | None = Field(default=None, description="The node that counts results.")
+    temperature: NodeName | None = Field(
+        default=None, description="The node with the part's temperature in degrees Celsius."
+    )
 
 
 class StructureResults(Rows):
@@ -153,6 +163,9 @@ class StructureResults(Rows):
     run: NodeName | None = Field(default=None, description="The node with the run of the result.")
     serial: NodeName | None = Field(default=None, description="The node with the serial number.")
     counter: NodeName | None = Field(default=None, description="The node that counts results.")
+    temperature: NodeName | None = Field(
+        default=None, description="The node with the part's temperature in degrees Celsius."
+    )
 
 
 Results = Annotated[

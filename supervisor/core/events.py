@@ -13,7 +13,7 @@ from typing import Literal
 from supervisor.cell.value import value
 from supervisor.verdict.change import Change
 from supervisor.verdict.record import Record
-from supervisor.verdict.result import MeasuredValue
+from supervisor.verdict.result import Compensated, MeasuredValue
 
 Link = Literal["up", "down"]
 Mode = Literal["automatic", "manual", "fault", "unknown"]
@@ -141,7 +141,8 @@ class OrderAnswered:
 class ResultArrived:
     """A result of a station with what it offers as proof of belonging ("" or -1 where it offers none).
 
-    ``result_id`` tells two results of one station apart, also after a restart of either side.
+    ``result_id`` tells two results of one station apart, also after a restart of either side. ``part_c`` is the part's temperature in
+    degrees Celsius where the station gives it.
     """
 
     station: str
@@ -153,6 +154,8 @@ class ResultArrived:
     counter: int
     scope: Literal["final", "partial"]
     values: tuple[MeasuredValue, ...]
+    part_c: float | None = None
+    compensated: Compensated = "unknown"
 
 
 @value

@@ -430,6 +430,8 @@ def _take(draft: Draft, event: ResultArrived) -> None:
         program=run.program,
         measured_ms=draft.at_ms,
         values=event.values,
+        part_c=event.part_c,
+        compensated=event.compensated,
     )
     figures = replace(state.figures, runs=state.figures.runs + 1)
     if run.stage in ("starting", "measuring"):

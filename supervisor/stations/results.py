@@ -30,7 +30,7 @@ from supervisor.stations.pick import MISSING, field_of
 from supervisor.stations.reading import Reading, legible
 from supervisor.stations.structures import Structure
 from supervisor.stations.trouble import ResultUnreadable
-from supervisor.verdict.result import MeasuredValue, Quality
+from supervisor.verdict.result import Compensated, MeasuredValue, Quality
 
 AnyResults = JsonResults | CsvResults | ArrayResults | StructureResults | DocumentResults
 Readings = Mapping[str, Reading]
@@ -41,13 +41,15 @@ COUNTER_MAX = 2**63 - 1
 
 @value
 class Report:
-    """A result as the station gave it; "" and -1 where it offers no such proof."""
+    """A result as the station gave it; "" and -1 where it offers no such proof. ``part_c`` is the part's temperature, if it is given."""
 
     run_id: str
     serial: str
     counter: int
     source_ms: int
     values: tuple[MeasuredValue, ...]
+    part_c: float | None = None
+    compensated: Compensated = "unknown"
 
 
 def result_nodes(results: AnyResults) -> tuple[str, ...]:
@@ -58,9 +60,16 @@ def result_nodes(results: AnyResults) -> tuple[str, ...]:
             names = [results.node if results.call is None else results.call.node]
         case ArrayResults():
             names = [columns.number, columns.value, columns.unit, columns.quality]
-            names += [results.rows, results.run, results.serial, results.counter]
+            names += [
+                results.rows,
+                results.run,
+                results.serial,
+                results.counter,
+                results.temperature,
+            ]
         case StructureResults():
             names = [results.node, results.run, results.serial, results.counter]
+            names += [results.temperature]
     return tuple(dict.fromkeys(name for name in names if name is not None))
 
 
@@ -91,6 +100,9 @@ class ResultReader:
         self._structure = structure
         self._measured = _row_maker(results)
         self.nodes = result_nodes(results)
+        self._beside = (
+            (results.temperature,) if isinstance(results, ArrayResults | StructureResults) else ()
+        )
 
     def report(self, readings: Readings) -> Report:
         """Take a result apart.
@@ -99,7 +111,7 @@ class ResultReader:
             ResultUnreadable: a node is not good, or does not hold what the profile says.
         """
         for name in self.nodes:
-            if readings[name].quality != "good":
+            if readings[name].quality != "good" and name not in self._beside:
                 message = f"node {name} is {readings[name].quality}"
                 raise ResultUnreadable(message)
         results = self._results
@@ -138,6 +150,8 @@ class ResultReader:
             counter=_counter(proof(results.counter)),
             source_ms=source_ms,
             values=self._from_rows(cast("list[Any]", rows)),
+            part_c=_finite(document.get(results.temperature)) if results.temperature else None,
+            compensated=results.compensated,
         )
 
     def _from_csv(self, results: CsvResults, reading: Reading) -> Report:
@@ -148,6 +162,7 @@ class ResultReader:
             counter=_counter(_number_in(table.proof.get("counter", ""))),
             source_ms=reading.source_ms,
             values=self._from_rows(cast("list[Any]", table.rows)),
+            compensated=results.compensated,
         )
 
     def _from_rows(self, rows: list[Any]) -> tuple[MeasuredValue, ...]:
@@ -257,9 +272,22 @@ def _with_proof(
         run_id=name_of(readings[results.run].value) if results.run else "",
         serial=name_of(readings[results.serial].value) if results.serial else "",
         counter=_counter(readings[results.counter].value) if results.counter else -1,
-        source_ms=max(readings[name].source_ms for name in result_nodes(results)),
+        source_ms=max(
+            readings[name].source_ms
+            for name in result_nodes(results)
+            if name != results.temperature
+        ),
         values=values,
+        part_c=_temperature(results, readings),
+        compensated=results.compensated,
     )
+
+
+def _temperature(results: ArrayResults | StructureResults, readings: Readings) -> float | None:
+    """The part's temperature; a sensor that is out of order costs its value and not the result."""
+    if results.temperature is None or readings[results.temperature].quality != "good":
+        return None
+    return _finite(readings[results.temperature].value)
 
 
 def _counter(content: Any) -> int:

@@ -338,6 +338,8 @@ class StationAdapter(WiredAdapter):
                 counter=counter,
                 scope="final",
                 values=report.values,
+                part_c=report.part_c,
+                compensated=report.compensated,
             )
         )
 

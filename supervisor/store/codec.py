@@ -6,6 +6,7 @@ Rules of this file:
 - Decoding is strict: types, literals and missing fields are checked. What was encoded decodes to an equal value, or encoding fails.
 """
 
+import math
 from typing import Any, Literal, get_args
 
 import msgspec
@@ -109,6 +110,12 @@ def decode_record(body: str) -> Record:
 
 
 def _check_finite(event: ResultArrived) -> None:
+    if event.part_c is not None and not math.isfinite(event.part_c):
+        raise StoreError(
+            "value-not-finite",
+            f"{event.station} gave {event.part_c} for the part's temperature",
+            "The station's adapter must turn it into None",
+        )
     for measured in event.values:
         number = measured.value
         if number is not None and not -float("inf") < number < float("inf"):

@@ -7,7 +7,7 @@ from decimal import Decimal
 from typing import Literal
 
 from supervisor.cell.value import value
-from supervisor.verdict.result import Quality
+from supervisor.verdict.result import Compensated, Quality
 
 Verdict = Literal["conforming", "nonconforming", "undecided", "not measured", "station error"]
 
@@ -28,7 +28,8 @@ class Evidence:
 
     ``value`` is what was judged, ``raw`` what the station gave, ``corrections`` what lies between them. ``standard_u`` is the standard
     uncertainty that was applied, with its degrees of freedom (None = well known). ``flaw`` says why no verdict may rest on the value
-    ("" = one may). ``calibration`` and ``calibration_due`` are what the declaration says of the station. A field with a default was
+    ("" = one may). ``part_c`` is the part's temperature in degrees Celsius as the station gave it, ``compensated`` whether the station
+    gives values as they are at 20 degrees. ``calibration`` and ``calibration_due`` are what the declaration says of the station. A field with a default was
     not kept by older versions.
     """
 
@@ -51,6 +52,8 @@ class Evidence:
     calibration: str = ""
     calibration_due: str = ""
     flaw: str = ""
+    part_c: float | None = None
+    compensated: Compensated = "unknown"
 
 
 @value

@@ -8,6 +8,8 @@ from typing import Literal
 from supervisor.cell.value import value
 
 Quality = Literal["good", "uncertain", "bad"]
+Compensated = Literal["yes", "no", "unknown"]
+"""Whether a station gives its values as they are at 20 degrees Celsius (ISO 1)."""
 
 
 @value
@@ -22,7 +24,10 @@ class MeasuredValue:
 
 @value
 class StationResult:
-    """The values of one finished run, proven to belong to it. ``program`` is the declared program's id."""
+    """The values of one finished run, proven to belong to it. ``program`` is the declared program's id.
+
+    ``part_c`` is the part's temperature in degrees Celsius as the station gave it (None = it did not).
+    """
 
     result_id: str
     station: str
@@ -30,3 +35,5 @@ class StationResult:
     program: str
     measured_ms: int
     values: tuple[MeasuredValue, ...]
+    part_c: float | None = None
+    compensated: Compensated = "unknown"

@@ -69,6 +69,8 @@ class Weighed:
             calibration=station.calibration if station else "",
             calibration_due=station.calibration_due if station else "",
             flaw=self.flaw,
+            part_c=self.result.part_c,
+            compensated=self.result.compensated,
         )
 
 

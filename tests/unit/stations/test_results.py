@@ -313,3 +313,34 @@ def test_bytes_that_are_no_utf_8_in_a_unit_or_number_are_shown_as_such():
     readings = {"no": ["1\udcff"], "value": [1.0], "unit": ["m\udcfc"], "quality": ["good"]}
     (measured,) = arrays.report({name: good(value) for name, value in readings.items()}).values
     assert (measured.number, measured.unit) == ("1\ufffd", "m\ufffd")
+
+
+# --- the part's temperature -----------------------------------------------------------------------------------------------
+
+
+def test_a_json_text_may_carry_the_parts_temperature():
+    document = {"run": "R7", "rows": [], "temp": 21.4}
+    report = json_report(document, temperature="temp", compensated="yes")
+    assert (report.part_c, report.compensated) == (21.4, "yes")
+    assert json_report({"run": "R7", "rows": []}, temperature="temp").part_c is None
+    assert json_report({"run": "R7", "rows": []}).compensated == "unknown"
+
+
+@pytest.mark.parametrize(
+    ("reading", "part_c"),
+    [
+        (good(19.8, 5_000), 19.8),
+        (good(float("nan")), None),
+        (Reading(None, "bad", 0, 0.0), None),
+        (Reading(19.8, "uncertain", 0, 0.0), None),
+    ],
+)
+def test_a_sensor_that_is_out_of_order_costs_the_temperature_and_not_the_result(reading, part_c):
+    arrays = reader("arrays", temperature="temp", compensated="no")
+    columns = {"no": ["1"], "value": [1.5], "unit": ["mm"], "quality": ["good"]}
+    readings = {name: good(content, 7) for name, content in columns.items()}
+
+    report = arrays.report({**readings, "temp": reading})
+
+    assert (report.part_c, report.compensated, report.source_ms) == (part_c, "no", 7)
+    assert [each.value for each in report.values] == [1.5]

@@ -88,6 +88,15 @@ def test_a_finding_carries_the_probability_that_its_requirement_is_kept():
     assert round(finding.conformance_probability, 4) == 0.9452
 
 
+def test_evidence_keeps_the_parts_temperature_and_whether_the_station_compensated():
+    warm = replace(all_three("accurate", GOOD), part_c=21.4, compensated="no")
+    table = PlanTable(BODY, tuple(PROGRAMS.values()), RULE)
+    evidence = merge(PART, table, [warm]).findings[0].decided_by
+
+    assert evidence is not None
+    assert (evidence.part_c, evidence.compensated) == (21.4, "no")
+
+
 def test_a_flawed_monitor_says_what_is_wrong_with_it():
     record = merge(
         PART,
