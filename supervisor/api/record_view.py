@@ -64,6 +64,7 @@ EXAMPLE: Example = {
                 "flaw": "",
                 "part_c": 20.4,
                 "compensated": "yes",
+                "mean_of": [],
             },
             "monitored_by": [],
             "guard_factor": 1.65,
@@ -134,6 +135,8 @@ class EvidenceView(Schema):
     """The part's temperature in degrees Celsius as the station gave it."""
     compensated: Compensated
     """Whether the station gives values as they are at 20 degrees Celsius."""
+    mean_of: list[str]
+    """The results whose mean it is, if it is one."""
 
 
 class BonusView(Schema):
@@ -342,6 +345,7 @@ def _evidence(evidence: Evidence) -> EvidenceView:
         flaw=evidence.flaw,
         part_c=evidence.part_c,
         compensated=evidence.compensated,
+        mean_of=list(evidence.mean_of),
     )
 
 

@@ -63,6 +63,7 @@ CHECKS = (
     Check(needs="entries", check=offsets.offsets_are_distinct),
     Check(needs="entries", check=offsets.offsets_make_sense),
     Check(needs="entries", check=offsets.offsets_have_not_expired),
+    Check(needs="names", check=derived_checks.averages_are_of_two_stations),
     Check(needs="names", check=offsets.offsets_refer_to_what_is_declared),
     Check(needs="names", check=name_checks.programs_refer_to_what_is_declared),
     Check(needs="names", check=name_checks.places_refer_to_readers),

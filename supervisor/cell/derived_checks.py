@@ -50,6 +50,48 @@ def bonuses_come_from_a_size(declaration: Declaration) -> Iterator[Problem]:
                 yield from _bonus_problems(draft, lines, entry)
 
 
+def averages_are_of_two_stations(declaration: Declaration) -> Iterator[Problem]:
+    """A mean is that of two different stations which measure the characteristic; its correlation is from 0 up to below 1."""
+    for draft in declaration.part_types:
+        covering = {
+            (cover.number, program.station)
+            for program in declaration.programs
+            if program.part_type == draft.part_type
+            for cover in program.covers
+        }
+        for entry in draft.plan:
+            if entry.average is not None:
+                yield from _average_problems(entry, covering)
+
+
+def _average_problems(
+    entry: CharacteristicEntry, covering: set[tuple[str, str]]
+) -> Iterator[Problem]:
+    average = entry.average
+    assert average is not None
+    one, other = average.stations
+    absent = [name for name in (one, other) if (entry.number, name) not in covering]
+    if one == other or absent:
+        yield average.problem(
+            "stations",
+            expected=f"two different stations whose programs cover {entry.number}",
+            found=", ".join(absent or [one, other]),
+            remedy="name the stations that measure it, or let the most capable one decide",
+        )
+    if not 0 <= average.correlation < 1:
+        yield average.problem(
+            "correlation",
+            expected="a correlation from 0 up to below 1",
+            remedy="write 0 only if the stations share nothing",
+        )
+    if entry.material is not None:
+        yield entry.problem(
+            "average",
+            expected="no mean where a size adds to the tolerance",
+            remedy="remove it: the most capable station decides",
+        )
+
+
 def _derived_problems(
     draft: PartTypeDraft, lines: dict[str, CharacteristicEntry], entry: CharacteristicEntry
 ) -> Iterator[Problem]:

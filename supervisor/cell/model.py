@@ -50,6 +50,14 @@ class Material:
 
 
 @value
+class Average:
+    """That the mean of two stations decides, whose errors have this correlation."""
+
+    stations: tuple[str, str]
+    correlation: Decimal
+
+
+@value
 class Characteristic:
     """One requirement of the drawing. ``lower``/``upper`` are absolute limits in ``unit``; None means no limit on that side.
 
@@ -70,6 +78,7 @@ class Characteristic:
     required_u: Decimal
     derived: Derived | None = None
     material: Material | None = None
+    average: Average | None = None
 
 
 @value

@@ -10,7 +10,7 @@ from decimal import Decimal
 
 from supervisor.cell.iso286 import CodeNotSupported, size_limits
 from supervisor.cell.kinds import KINDS, Unit
-from supervisor.cell.model import Characteristic, Derived, Material
+from supervisor.cell.model import Average, Characteristic, Derived, Material
 from supervisor.cell.problem import Problem
 from supervisor.cell.schema import CharacteristicEntry, LimitsEntry
 from supervisor.cell.value import value
@@ -90,6 +90,12 @@ def characteristic_of(entry: CharacteristicEntry, default: Unit) -> Characterist
         material=None
         if entry.material is None
         else Material(feature=entry.material.feature, size=entry.material.size),
+        average=None
+        if entry.average is None
+        else Average(
+            stations=(entry.average.stations[0], entry.average.stations[1]),
+            correlation=entry.average.correlation,
+        ),
     )
 
 

@@ -26,6 +26,7 @@ from supervisor.cell.iso286 import GRADE_MAX, GRADE_MIN, LETTERS, SIZE_MM_MAX
 from supervisor.cell.kinds import KINDS, UNITS, KindName
 from supervisor.cell.plan_checks import LINE_CHECKS, lines_make_sense
 from supervisor.cell.schema import (
+    AverageEntry,
     CalibrationEntry,
     CellFile,
     CharacteristicEntry,
@@ -90,6 +91,7 @@ SECTIONS: tuple[tuple[str, type[Declared]], ...] = (
     ("`limits`", LimitsEntry),
     ("`derived`", DerivedEntry),
     ("`material`", MaterialEntry),
+    ("`average`", AverageEntry),
     ("Programs: `programs.yaml`", ProgramsFile),
     ("`programs`", ProgramEntry),
     ("`covers`", CoverageEntry),

@@ -222,6 +222,17 @@ class MaterialEntry(Declared):
     size: Text = Field(description="Number of the size of that feature.")
 
 
+class AverageEntry(Declared):
+    """That the mean of two stations decides instead of the most capable one."""
+
+    stations: list[Identifier] = Field(
+        min_length=2, max_length=2, description="The two stations. Both have to measure."
+    )
+    correlation: Exact = Field(
+        description="Correlation of their errors, from 0 up to below 1: what they share (fixture, temperature, reference part)."
+    )
+
+
 class CharacteristicEntry(Declared):
     """One line of an inspection plan: one requirement of the drawing."""
 
@@ -254,6 +265,10 @@ class CharacteristicEntry(Declared):
     )
     material: MaterialEntry | None = Field(
         default=None, description="The material condition of the tolerance, if it has one."
+    )
+    average: AverageEntry | None = Field(
+        default=None,
+        description="That the mean of two stations decides; the most capable one if left out.",
     )
 
 

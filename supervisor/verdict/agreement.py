@@ -154,6 +154,7 @@ def _counts(evidence: Evidence) -> bool:
     number = evidence.value
     return (
         not evidence.flaw
+        and not evidence.mean_of
         and evidence.quality == "good"
         and number is not None
         and math.isfinite(number)

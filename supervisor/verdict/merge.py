@@ -11,7 +11,8 @@ from collections.abc import Mapping, Sequence
 from types import MappingProxyType
 
 from supervisor.cell.model import REQUIRED_U_K, Characteristic, DecisionRule, Sorting
-from supervisor.cell.value import value
+from supervisor.cell.value import replace, value
+from supervisor.verdict.averaging import Mean, mean_of
 from supervisor.verdict.conformity import Zones, shown
 from supervisor.verdict.judging import applied, probability_of, verdict_of
 from supervisor.verdict.plan_table import PlanTable
@@ -115,7 +116,7 @@ def _finding(
         judged = verdict_of(deciding, by)
         verdict, why = judged.verdict, judged.why
     bounds = _UNBOUNDED if by is None else by.bounds
-    return Finding(
+    finding = Finding(
         number=characteristic.number,
         name=characteristic.name,
         kind=characteristic.kind,
@@ -135,6 +136,23 @@ def _finding(
         if deciding is None or by is None
         else probability_of(deciding, by),
         bonus=None if by is None else by.bonus,
+    )
+    mean = mean_of(table, characteristic, values)
+    return finding if mean is None else _by_mean(finding, mean, values)
+
+
+def _by_mean(finding: Finding, mean: Mean, values: Sequence[Weighed]) -> Finding:
+    """The finding where the plan has the mean of two stations decide: both values stand beside it."""
+    return replace(
+        finding,
+        accept_lower=mean.bounds.accept_lower,
+        accept_upper=mean.bounds.accept_upper,
+        verdict=mean.judged.verdict,
+        why=mean.judged.why,
+        decided_by=mean.evidence,
+        monitored_by=tuple(each.evidence for each in values),
+        guard_factor=mean.guard_factor,
+        conformance_probability=mean.probability,
     )
 
 

@@ -29,7 +29,7 @@ class Evidence:
     ``value`` is what was judged, ``raw`` what the station gave, ``corrections`` what lies between them. ``standard_u`` is the standard
     uncertainty that was applied, with its degrees of freedom (None = well known). ``flaw`` says why no verdict may rest on the value
     ("" = one may). ``part_c`` is the part's temperature in degrees Celsius as the station gave it, ``compensated`` whether the station
-    gives values as they are at 20 degrees. ``calibration`` and ``calibration_due`` are what the declaration says of the station. A field with a default was
+    gives values as they are at 20 degrees. ``mean_of`` names the results whose mean it is, if it is one. ``calibration`` and ``calibration_due`` are what the declaration says of the station. A field with a default was
     not kept by older versions.
     """
 
@@ -54,6 +54,7 @@ class Evidence:
     flaw: str = ""
     part_c: float | None = None
     compensated: Compensated = "unknown"
+    mean_of: tuple[str, ...] = ()
 
 
 @value

@@ -14,6 +14,7 @@ from collections.abc import Mapping, Sequence
 
 from supervisor.cell.model import Characteristic
 from supervisor.cell.value import value
+from supervisor.verdict.averaging import missing_from
 from supervisor.verdict.judging import applied, is_decided, verdict_of
 from supervisor.verdict.plan_table import PlanTable
 from supervisor.verdict.result import StationResult
@@ -76,6 +77,9 @@ def _opening(
     able = table.capable[characteristic.number]
     why = "no capable program has given a good value yet"
     if deciding is not None and deciding.may_decide:
+        wanted = _wanted_for_mean(table, characteristic, values or (), runs)
+        if wanted is not None:
+            return wanted
         by = applied(table, deciding, weighed)
         if is_decided(deciding, by):
             return None
@@ -86,3 +90,23 @@ def _opening(
     return (
         OpenCharacteristic(number=characteristic.number, programs=names, why=why) if names else None
     )
+
+
+def _wanted_for_mean(
+    table: PlanTable,
+    characteristic: Characteristic,
+    values: Sequence[Weighed],
+    runs: Counter[str],
+) -> OpenCharacteristic | None:
+    """What a mean of two stations still wants, as long as it can be had."""
+    missing = missing_from(characteristic, values)
+    left = [
+        each.program.program
+        for each in table.capable[characteristic.number]
+        if each.program.station in missing
+        and runs[each.program.program] < RUNS_WITHOUT_GOOD_VALUE_MAX
+    ]
+    if not left:
+        return None
+    why = f"its mean wants a value of {' and '.join(missing)}"
+    return OpenCharacteristic(number=characteristic.number, programs=tuple(left), why=why)

@@ -174,6 +174,7 @@ DERIVED_MISTAKES = [
     Mistake("a bonus from what is no size", RING, "size: 1}", "size: 2}", "number: 10", "plan.9.material.size", "the size of the feature", "name a size of this plan"),
     Mistake("a bonus from a size with one limit", RING, "size: 1}", "size: 7}", "number: 10", "plan.9.material.size", "a size with two limits", "no maximum-material size"),
     Mistake("a material condition on a form", RING, "kind: flatness, limits: {upper: 0.020}", "kind: flatness, limits: {upper: 0.020}, material: {condition: maximum, feature: internal, size: 1}", "number: 2", "plan.1.material", "no material condition for flatness", "remove it"),
+    Mistake("a mean of stations of which one does not measure", RING, "limits: {plus_minus: 0.04}", "limits: {plus_minus: 0.04}, average: {stations: [scan-1, touch-1], correlation: 0}", "number: 5", "plan.4.average.stations", "two different stations whose programs cover 5", "let the most capable one decide"),
     Mistake("components that nobody covers together", PROGRAMS, "      - {number: 12, expanded_u: 0.012}\n", "", "number: 10", "plan.9.number", "a program that decides 10", "a better program", consequences=("plan.11.number",)),
 ]
 # fmt: on
