@@ -138,6 +138,9 @@ class DocumentResults(Fetched):
     run: Text | None = Field(default=None, description="Path of the run id.")
     serial: Text | None = Field(default=None, description="Path of the serial number.")
     counter: Text | None = Field(default=None, description="Path of the result counter.")
+    temperature: Text | None = Field(
+        default=None, description="Path of the part's temperature in degrees Celsius."
+    )
 
 
 class ArrayResults(Rows):

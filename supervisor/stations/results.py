@@ -150,7 +150,7 @@ class ResultReader:
             counter=_counter(proof(results.counter)),
             source_ms=source_ms,
             values=self._from_rows(cast("list[Any]", rows)),
-            part_c=_finite(document.get(results.temperature)) if results.temperature else None,
+            part_c=_finite(proof(results.temperature)),
             compensated=results.compensated,
         )
 
