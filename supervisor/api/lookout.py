@@ -9,7 +9,7 @@ Rules of this file:
 import asyncio
 import itertools
 from collections import deque
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import Literal
 
 from supervisor.cell.value import value
@@ -38,6 +38,13 @@ class Lookout:
         self._choices: deque[Choice] = deque(maxlen=CHOICES_MAX)
         self._changed = asyncio.Event()
         self._watch: Literal["open", "closed"] = "open"
+        self._followers: list[Callable[[CellState, int], None]] = []
+
+    def follow(self, take: Callable[[CellState, int], None]) -> None:
+        """Have every durable state told from now on, the present one at once, each with the time of its entry."""
+        self._followers.append(take)
+        if self._published is not None:
+            take(self._published.state, self._published.head.at_ms)
 
     def publish(self, published: Published[CellState]) -> None:
         """Take a durable state and wake who waits for one."""
@@ -47,6 +54,8 @@ class Lookout:
         self._published = published
         self._entries.extend(published.entries)
         self._choices.extend(published.choices)
+        for take in self._followers:
+            take(published.state, published.head.at_ms)
         self._wake()
 
     def close(self) -> None:

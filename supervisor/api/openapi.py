@@ -30,6 +30,10 @@ TAGS = [
     {"name": "records", "description": "Records across parts."},
     {"name": "decisions", "description": "What routing chose, and what lost."},
     {"name": "agreement", "description": "Whether stations that measured the same agree."},
+    {
+        "name": "shift",
+        "description": "Where the time of a shift went, and how far it was from the best.",
+    },
     {"name": "holds", "description": "What waits for a person, and the answers."},
     {"name": "journal", "description": "Every fact and what was decided from it."},
     {"name": "events", "description": "The journal as it grows."},

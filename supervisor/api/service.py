@@ -29,8 +29,10 @@ from supervisor.api.routes import (
     places,
     record_files,
     records,
+    shift,
     stations,
 )
+from supervisor.api.shift_desk import ShiftDesk
 from supervisor.api.watchers import Watchers
 
 PREFIX = "/api/v1"
@@ -44,6 +46,7 @@ NOUNS = (
     record_files,
     decisions,
     agreement,
+    shift,
     holds,
     journal,
     events,
@@ -83,6 +86,8 @@ def create_service(sources: Sources, *, reach: Reach) -> FastAPI:
     app.state.sources = sources
     app.state.answers = Answers()
     app.state.paper_desk = PaperDesk()
+    app.state.shift_desk = ShiftDesk(sources.core.tables.cell)
+    sources.lookout.follow(app.state.shift_desk.take)
     app.state.watchers = Watchers()
     answer_problems(app)
     app.add_middleware(BoundedBody)

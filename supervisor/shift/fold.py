@@ -87,6 +87,11 @@ class ShiftFigures:
         return took_ms / bound_ms - 1.0 if bound_ms > 0 else None
 
 
+def with_bound(cell: Cell, figures: ShiftFigures) -> ShiftFigures:
+    """The same figures with the bound on their work."""
+    return replace(figures, bound=bound_of(cell, figures.work))
+
+
 class ShiftFold:
     """The figures of one shift of a declared cell, from the first state taken on."""
 
@@ -119,6 +124,10 @@ class ShiftFold:
 
     def figures(self, at_ms: int | None = None) -> ShiftFigures:
         """The figures up to now, which is the last moment taken, or a later one until which nothing happened."""
+        return with_bound(self._cell, self.looked(at_ms))
+
+    def looked(self, at_ms: int | None = None) -> ShiftFigures:
+        """The same without the bound, which takes longer than all else and can be worked out elsewhere (``with_bound``)."""
         if self._state is not None:
             self.take(self._state, self._at_ms if at_ms is None else at_ms)
             self._settle(self._state)
@@ -138,8 +147,15 @@ class ShiftFold:
             verdicts=dict(sorted(self._log.verdicts.items())),
             stayed_ms=tuple(p.out_ms - p.entered_ms for p in left if p.entered == "within"),
             work=work,
-            bound=bound_of(self._cell, work),
+            bound=None,
         )
+
+    def next(self, at_ms: int) -> "ShiftFold":
+        """The fold of the shift that begins at a moment with what stands then."""
+        after = ShiftFold(self._cell)
+        if self._state is not None:
+            after.take(self._state, at_ms)
+        return after
 
     def _settle(self, state: CellState) -> None:
         """The moment is over: what changed since the moment before, and what lasts from here on."""

@@ -158,7 +158,7 @@ def add_pages(app: FastAPI) -> None:
     """Add the pages to an interface."""
     templates = Templates()
     app.state.templates = templates
-    app.state.screen = Screen(app.state.sources, templates)
+    app.state.screen = Screen(app.state.sources, templates, app.state.shift_desk)
     app.state.boot = secrets.token_hex(4)
     app.include_router(router)
     app.mount("/static", StaticFiles(directory=STATIC), name="static")

@@ -18,6 +18,8 @@ from supervisor.api.pallet_view import pallets_view
 from supervisor.api.place_view import places_view
 from supervisor.api.ports import RecordQuestion, Sources
 from supervisor.api.record_view import RecordLine, records_page
+from supervisor.api.shift_desk import ShiftDesk
+from supervisor.api.shift_view import BoundView, ShiftView, shift_view
 from supervisor.api.station_view import station_view
 from supervisor.api.waits import Now
 from supervisor.cell.value import value
@@ -25,6 +27,8 @@ from supervisor.shell.ports import JournalRefused
 from supervisor.web.rendering import Templates
 
 RECORDS_SHOWN = 12
+BOUND_S = 30
+"""The bound of the running shift is worked out anew after so many seconds of real time."""
 
 
 @value
@@ -40,8 +44,10 @@ class Picture:
 class Screen:
     """Renders the live part of the page."""
 
-    def __init__(self, sources: Sources, templates: Templates) -> None:
+    def __init__(self, sources: Sources, templates: Templates, desk: ShiftDesk) -> None:
         self._sources = sources
+        self._desk = desk
+        self._bound: tuple[int, BoundView | None] = (-BOUND_S, None)
         self._templates = templates
         self._picture: Picture | None = None
         self._records: tuple[int, list[RecordLine]] = (-1, [])
@@ -64,9 +70,22 @@ class Screen:
     async def _made(self, second: int) -> Picture:
         records = await self._newest_records()
         now = now_of(self._sources)
+        shift = await self._shift(now, second)
         head = self._sources.lookout.head()
-        html = self._templates.render("now.html", **self._content(now), records=records)
+        html = self._templates.render(
+            "now.html", **self._content(now), records=records, shift=shift
+        )
         return Picture(seq=head.seq, at_ms=now.at_ms, second=second, html=html)
+
+    async def _shift(self, now: Now, second: int) -> ShiftView | None:
+        """The running shift with a bound that may be half a minute old."""
+        figures = self._desk.running(now.at_ms)
+        if figures is None:
+            return None
+        if second - self._bound[0] >= BOUND_S:
+            bounded = await run_in_threadpool(self._desk.bounded, figures)
+            self._bound = (second, shift_view(bounded, "running").bound)
+        return shift_view(figures, "running").model_copy(update={"bound": self._bound[1]})
 
     def _content(self, now: Now) -> dict[str, object]:
         sources = self._sources

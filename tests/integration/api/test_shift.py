@@ -1,0 +1,89 @@
+"""Shift figures over REST: the same as the fold of the journal gives."""
+
+from supervisor.api.shift_desk import SHIFT_MS, ShiftDesk, end_of_shift
+from supervisor.core.decide import Core
+from supervisor.shell.fold import Fold
+from supervisor.shift.fold import ShiftFold
+
+BEGUN_MS = 1_764_000_000_000
+
+
+def states(past):
+    core = Core(past.cell)
+    fold = Fold(lambda _: core)
+    for entry in past.entries:
+        fold.take(entry.event, entry.at_ms)
+        yield fold.state, entry.at_ms
+
+
+async def test_the_interface_tells_where_the_time_went_since_the_process_began(cell):
+    view = (await cell.client.get("/api/v1/shift")).json()
+    assert view["shift"] == "running"
+    for station in view["stations"]:
+        spent = {each["cause"]: each["time_s"] for each in station["spent"]}
+        assert len(spent) == 9
+    assert len({sum(e["time_s"] for e in s["spent"]) for s in view["stations"]}) == 1
+    last = await cell.client.get("/api/v1/shift/last")
+    assert last.status_code == 404
+    assert "no shift has ended" in last.json()["detail"]
+
+
+async def test_the_page_shows_the_shift(cell):
+    page = (await cell.client.get("/")).text
+    assert 'id="shift"' in page
+    assert "waiting for handler" in page
+
+
+def test_the_desk_gives_what_the_fold_of_the_same_journal_gives(past):
+    """One definition for study, journal and live cell."""
+    desk, fold = ShiftDesk(past.cell), ShiftFold(past.cell)
+    for state, at_ms in states(past):
+        desk.take(state, at_ms)
+        fold.take(state, at_ms)
+    now_ms = past.entries[-1].at_ms + 5_000
+    live = desk.running(now_ms)
+    assert live is not None
+    assert live.parts_out + len(live.work.parts) > 0
+    assert desk.bounded(live) == fold.figures(now_ms)
+
+
+def test_a_shift_ends_at_its_hour_and_the_next_begins_with_what_stands(past):
+    """The past is moved so that a shift ends in its middle."""
+    middle_ms = BEGUN_MS + 12 * 60_000
+    by_ms = end_of_shift(middle_ms) - middle_ms
+    desk, whole = ShiftDesk(past.cell), ShiftFold(past.cell)
+    for state, at_ms in states(past):
+        desk.take(state, at_ms + by_ms)
+        whole.take(state, at_ms + by_ms)
+    now_ms = past.entries[-1].at_ms + by_ms
+    last, running = desk.last(now_ms), desk.running(now_ms)
+    assert last is not None
+    assert running is not None
+    assert last.to_ms == running.from_ms == middle_ms + by_ms
+    for before, after, both in zip(
+        last.stations, running.stations, whole.looked(now_ms).stations, strict=True
+    ):
+        for cause, spent_ms in both.spent_ms.items():
+            assert before.spent_ms[cause] + after.spent_ms[cause] == spent_ms
+
+
+def test_shifts_in_which_nothing_was_seen_leave_one_quiet_shift(past):
+    desk = ShiftDesk(past.cell)
+    for state, at_ms in states(past):
+        desk.take(state, at_ms)
+    later_ms = past.entries[-1].at_ms + 1_000 * SHIFT_MS
+    last = desk.last(later_ms)
+    assert last is not None
+    assert last.looked_ms == SHIFT_MS
+    assert last.to_ms == end_of_shift(later_ms) - SHIFT_MS
+
+
+def test_a_defect_in_the_figures_costs_no_step(past, caplog):
+    desk = ShiftDesk(past.cell)
+    first, second = list(states(past))[-2:]
+    desk.take(*first)
+    desk.take(object(), first[1] + 1)
+    desk.take(*second)  # here the defect is met: what stood before was no state
+    desk.take(second[0], second[1] + 10)
+    assert "begin anew" in caplog.text
+    assert desk.running(second[1] + 20) is not None
