@@ -43,9 +43,12 @@ if TYPE_CHECKING:
     from rich.table import Table
 
     from supervisor.api.record_view import RecordView
+    from supervisor.api.shift_view import ShiftView
     from supervisor.app import Serving, Settings
+    from supervisor.core.decide import Core
     from supervisor.shell.ports import JournalEntry
     from supervisor.shell.replay import ReplayReport
+    from supervisor.shift.fold import ShiftFigures
     from supervisor.store.opening import Archive
 
 INPUT_CODES = (
@@ -317,15 +320,10 @@ def _deciding_runs(record: "RecordView") -> Counter[tuple[str, str, str, str]]:
 @cli.command()
 def replay(journal: Journal, *, as_json: Json = False) -> None:
     """Decide every entry of a journal again, and tell where this version decides otherwise."""
-    from supervisor.cell.canonical import cell_from_json
-    from supervisor.core.decide import Core
     from supervisor.shell.replay import replay as decide_again
 
     with _archive(journal) as archive:
-        cores = {
-            digest: Core(cell_from_json(archive.declarations.text(digest)))
-            for digest in archive.declarations.digests()
-        }
+        cores = _cores(archive)
         entries = _counted(archive.journal.read(1), archive.journal.head().seq)
         report = decide_again(cores.__getitem__, entries)
     if as_json:
@@ -333,6 +331,17 @@ def replay(journal: Journal, *, as_json: Json = False) -> None:
     else:
         _print_replay(journal, report)
     raise typer.Exit(NO if report.differences or report.broken else DONE)
+
+
+def _cores(archive: "Archive") -> "dict[str, Core]":
+    """The core of each declaration that a store keeps, by its digest."""
+    from supervisor.cell.canonical import cell_from_json
+    from supervisor.core.decide import Core
+
+    return {
+        digest: Core(cell_from_json(archive.declarations.text(digest)))
+        for digest in archive.declarations.digests()
+    }
 
 
 def _replayed(report: "ReplayReport") -> dict[str, Any]:
@@ -372,6 +381,106 @@ def _print_replay(journal: str, report: "ReplayReport") -> None:
             print(f"  {line}")
     for invariant in report.broken:
         print(f"The end state is broken: {invariant}")
+
+
+# --- shift ---------------------------------------------------------------------------------------------------------------------
+
+
+@cli.command()
+def shift(
+    journal: Journal,
+    *,
+    since: Annotated[
+        str, typer.Option("--from", help="RFC 3339 time with offset; default: the first entry.")
+    ] = "",
+    until: Annotated[
+        str, typer.Option("--to", help="RFC 3339 time with offset; default: the last entry.")
+    ] = "",
+    as_json: Json = False,
+) -> None:
+    """Tell where the time between two moments went, and how far the cell was from best."""
+    from supervisor.api.shift_view import shift_view
+
+    from_ms, to_ms = _moment("--from", since), _moment("--to", until)
+    with _archive(journal) as archive:
+        entries = _counted(archive.journal.read(1), archive.journal.head().seq)
+        figures = _figures(_cores(archive), entries, from_ms, to_ms)
+    if figures is None:
+        end(NO, f"Nothing happened in {journal} between these times.")
+    view = shift_view(figures, "asked")
+    if as_json:
+        print_json(view.model_dump())
+    else:
+        _print_shift(view)
+
+
+def _moment(option: str, text: str) -> int | None:
+    from supervisor.api.schema import milliseconds
+
+    try:
+        return milliseconds(text) if text else None
+    except ValueError:
+        end(INPUT_WRONG, f"{option}: expected a time such as 2026-11-25T06:00:00Z, found {text}")
+
+
+def _figures(
+    cores: "dict[str, Core]",
+    entries: Iterable["JournalEntry"],
+    from_ms: int | None,
+    to_ms: int | None,
+) -> "ShiftFigures | None":
+    """Fold a journal to its states, and the states between two moments to figures. A new declaration begins them anew."""
+    from supervisor.shell.fold import Fold
+    from supervisor.shift.fold import ShiftFold
+
+    states = Fold(cores.__getitem__)
+    taken: ShiftFold | None = None
+    declaration = ""
+    for entry in entries:
+        if to_ms is not None and entry.at_ms > to_ms:
+            break
+        if from_ms is not None and states.started() and entry.at_ms >= from_ms and taken is None:
+            taken, declaration = (
+                ShiftFold(cores[states.declaration].tables.cell),
+                states.declaration,
+            )
+            taken.take(states.state, from_ms)
+        states.take(entry.event, entry.at_ms)
+        if states.declaration != declaration and (from_ms is None or entry.at_ms >= from_ms):
+            if taken is not None:
+                say(f"The cell was declared anew with entry {entry.seq}: the figures begin there.")
+            taken, declaration = (
+                ShiftFold(cores[states.declaration].tables.cell),
+                states.declaration,
+            )
+        if taken is not None:
+            taken.take(states.state, entry.at_ms)
+    return None if taken is None else taken.figures(to_ms)
+
+
+def _print_shift(view: "ShiftView") -> None:
+    from rich.console import Console
+    from rich.table import Table
+
+    console = Console(
+        highlight=False, markup=False, width=None if sys.stdout.isatty() else FILE_WIDTH
+    )
+    print(
+        f"{view.begun_at} to {view.until}: {view.parts_out} parts out, {view.parts_per_h:.1f} per hour."
+    )
+    if view.bound is not None:
+        print(
+            f"Bottleneck {view.bound.bottleneck}. The finished work took {view.bound.gap:.1%} longer than its lower bound with all parts at hand "
+            f"at once, {view.bound.gap_as_they_came:.1%} longer than with the parts when they came."
+        )
+    table = Table(box=None, pad_edge=False, padding=(0, 1), title="Share of time in %")
+    table.add_column("")
+    for spent in view.stations[0].spent:
+        table.add_column(spent.cause, justify="right", overflow="fold")
+    for station in view.stations:
+        table.add_row(station.station, *(f"{spent.share * 100:.0f}" for spent in station.spent))
+    console.print(table)
+    print("Handler: " + ", ".join(f"{each.cause} {each.share:.0%}" for each in view.handler) + ".")
 
 
 # --- bench, study ---------------------------------------------------------------------------------------------------------------------

@@ -6,6 +6,9 @@ from supervisor.api.schema import Example, Instant, Schema, instant, seconds, sh
 from supervisor.shift.causes import CAUSES, HANDLER_CAUSES, Cause, HandlerCause
 from supervisor.shift.fold import ShiftFigures, StationTime
 
+Which = Literal["running", "last", "asked"]
+"""The shift under way, the one before, or between two moments that somebody asked for."""
+
 EXAMPLE: Example = {
     "shift": "running",
     "begun_at": "2025-11-25T06:00:00.000Z",
@@ -100,7 +103,7 @@ class ShiftView(Schema):
 
     model_config = shown_by(EXAMPLE)
 
-    shift: Literal["running", "last"]
+    shift: Which
     begun_at: Instant
     """When the shift began, or when this process took the cell, if that was later."""
     until: Instant
@@ -118,7 +121,7 @@ class ShiftView(Schema):
     """None while nothing is finished."""
 
 
-def shift_view(figures: ShiftFigures, which: Literal["running", "last"]) -> ShiftView:
+def shift_view(figures: ShiftFigures, which: Which) -> ShiftView:
     """The figures in the words of the interface."""
     stayed = figures.stayed_ms
     looked_ms = max(1, figures.looked_ms)

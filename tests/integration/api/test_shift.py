@@ -1,9 +1,19 @@
 """Shift figures over REST: the same as the fold of the journal gives."""
 
+import json
+import subprocess
+import sys
+
+import pytest
+
+from supervisor.api.schema import instant
 from supervisor.api.shift_desk import SHIFT_MS, ShiftDesk, end_of_shift
+from supervisor.api.shift_view import shift_view
+from supervisor.cell.canonical import cell_to_json
 from supervisor.core.decide import Core
 from supervisor.shell.fold import Fold
 from supervisor.shift.fold import ShiftFold
+from supervisor.store import open_store
 
 BEGUN_MS = 1_764_000_000_000
 
@@ -87,3 +97,46 @@ def test_a_defect_in_the_figures_costs_no_step(past, caplog):
     desk.take(second[0], second[1] + 10)
     assert "begin anew" in caplog.text
     assert desk.running(second[1] + 20) is not None
+
+
+@pytest.fixture(scope="module")
+def kept(past, tmp_path_factory):
+    """A database with the past in it."""
+    database = tmp_path_factory.mktemp("kept") / "cell.db"
+    with open_store(str(database), durability="process-safe") as store:
+        store.declarations.keep(past.cell.digest, cell_to_json(past.cell))
+        store.journal.append(past.entries)
+    return str(database)
+
+
+def shift(*arguments):
+    return subprocess.run(
+        [sys.executable, "-m", "supervisor", "shift", *arguments],
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+
+
+@pytest.mark.system
+def test_the_command_line_tells_the_same_of_a_kept_journal(past, kept):
+    desk = ShiftDesk(past.cell)
+    for state, at_ms in states(past):
+        desk.take(state, at_ms)
+    figures = desk.running(past.entries[-1].at_ms)
+    answer = shift(kept, "--json")
+    assert (answer.returncode, answer.stderr) == (0, "")
+    told = json.loads(answer.stdout)
+    assert told == {**shift_view(desk.bounded(figures), "asked").model_dump()}
+    assert "Bottleneck" in shift(kept).stdout
+
+
+@pytest.mark.system
+def test_the_command_line_looks_between_two_moments(kept):
+    since, until = instant(BEGUN_MS + 600_000), instant(BEGUN_MS + 1_200_000)
+    told = json.loads(shift(kept, "--from", since, "--to", until, "--json").stdout)
+    assert (told["begun_at"], told["until"]) == (since, until)
+    for station in told["stations"]:
+        assert sum(each["time_s"] for each in station["spent"]) == pytest.approx(600.0)
+    assert shift(kept, "--from", "yesterday").returncode == 2
+    assert shift(kept, "--to", "2001-01-01T00:00:00Z").returncode == 1
