@@ -26,6 +26,7 @@ from supervisor.core.commands import (
 )
 from supervisor.core.decide import Decision
 from supervisor.core.events import (
+    AdviceDeclined,
     AgreementSettled,
     CellOrdered,
     Event,
@@ -34,6 +35,7 @@ from supervisor.core.events import (
     HoldReleased,
     OrderAnswered,
     PlacesObserved,
+    ProcessCorrected,
     RecordAmended,
     RecordSigned,
     ResultArrived,
@@ -158,10 +160,12 @@ Told = (
     | AgreementSettled
     | RecordAmended
     | RecordSigned
+    | ProcessCorrected
+    | AdviceDeclined
 )
 
 
-def _told(event: Told) -> str:  # noqa: C901 - one branch per kind of fact, nothing else
+def _told(event: Told) -> str:
     match event:
         case SupervisorStarted():
             return f"supervisor {event.version} {event.fence} started under {event.declaration}"
@@ -175,11 +179,25 @@ def _told(event: Told) -> str:  # noqa: C901 - one branch per kind of fact, noth
             return f"{event.by} checked {event.one} and {event.other}: {event.note}"
         case CellOrdered():
             return f"{event.by} wants the cell to {event.want}"
+        case _:
+            return _written(event)
+
+
+Written = RecordAmended | RecordSigned | ProcessCorrected | AdviceDeclined
+
+
+def _written(event: Written) -> str:
+    match event:
         case RecordAmended():
             record = event.record
             return f"{event.by} amends {record.serial} to revision {record.revision}: {event.why}"
         case RecordSigned():
             return f"{event.by} signs {event.serial}, revision {event.revision}: {event.meaning}"
+        case ProcessCorrected():
+            about = f"{event.offset} of {event.part_type}"
+            return f"{event.by} corrects {about} by {event.amount}: {event.why}".rstrip(": ")
+        case AdviceDeclined():
+            return f"{event.by} declines {event.advice}: {event.why}".rstrip(": ")
 
 
 def _command(command: Command, at_ms: int) -> str:

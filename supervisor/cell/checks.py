@@ -16,6 +16,7 @@ from supervisor.cell import (
     offsets,
     plan_checks,
     program_checks,
+    tool_offset_checks,
 )
 from supervisor.cell.declaration import Declaration
 from supervisor.cell.problem import Problem, errors_among
@@ -44,6 +45,12 @@ CHECKS = (
     Check(needs="entries", check=plan_checks.lines_make_sense),
     Check(needs="entries", check=derived_checks.derived_characteristics_follow_from_measured_ones),
     Check(needs="entries", check=derived_checks.bonuses_come_from_a_size),
+    Check(needs="entries", check=tool_offset_checks.tool_offsets_are_distinct),
+    Check(needs="entries", check=tool_offset_checks.answers_name_tool_offsets),
+    Check(needs="entries", check=tool_offset_checks.answers_can_be_followed),
+    Check(needs="entries", check=tool_offset_checks.targets_are_known),
+    Check(needs="entries", check=tool_offset_checks.steps_are_possible),
+    Check(needs="entries", check=tool_offset_checks.tool_offsets_are_answered),
     Check(needs="entries", check=cell_checks.rail_has_a_length),
     Check(needs="entries", check=cell_checks.everything_can_be_reached),
     Check(needs="entries", check=cell_checks.swaps_have_a_time),

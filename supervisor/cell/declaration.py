@@ -22,6 +22,7 @@ from supervisor.cell.schema import (
     ProgramEntry,
     ReaderEntry,
     StationEntry,
+    ToolOffsetEntry,
 )
 from supervisor.cell.table import Table
 from supervisor.cell.value import value
@@ -37,6 +38,7 @@ class PartTypeDraft:
     unit: Unit
     rule: DecisionRuleEntry | None
     plan: tuple[CharacteristicEntry, ...]
+    tool_offsets: tuple[ToolOffsetEntry, ...]
     table: Table
 
 
@@ -122,6 +124,7 @@ def _draft(table: Table) -> PartTypeDraft:
         unit=cast("Unit", unit) if unit in {"mm", "um", "deg"} else "mm",
         rule=_sound_one(table, "decision_rule", DecisionRuleEntry),
         plan=_sound(table.tables("plan"), CharacteristicEntry),
+        tool_offsets=_sound(table.tables("tool_offsets"), ToolOffsetEntry),
         table=table,
     )
 

@@ -26,7 +26,7 @@ from supervisor.cell.model import (
     Station,
 )
 from supervisor.cell.offsets import offset_of
-from supervisor.cell.plan import characteristic_of
+from supervisor.cell.plan import characteristic_of, tool_offset_of
 from supervisor.cell.problem import (
     DeclarationError,
     Problem,
@@ -188,6 +188,11 @@ def _part_type(draft: PartTypeDraft) -> PartType:
         revision=draft.table.text("revision") or "",
         plan=tuple(sorted(plan, key=lambda c: by_number(c.number))),
         rule=None if draft.rule is None else _rule(draft.rule),
+        tool_offsets=tuple(
+            sorted(
+                (tool_offset_of(e, draft.unit) for e in draft.tool_offsets), key=lambda o: o.offset
+            )
+        ),
     )
 
 

@@ -58,11 +58,39 @@ class Average:
 
 
 @value
+class Answer:
+    """That a characteristic answers to a tool offset: one unit more of the offset changes the value by ``gain``, sign included."""
+
+    offset: str
+    gain: Decimal
+
+
+@value
+class ToolOffset:
+    """An offset of a machine that makes the part, in ``unit``.
+
+    ``increment`` is the smallest step that can be set, ``step_max`` the largest that counts as a correction; ``parts_queued`` is how
+    many parts there are at most between the machine and the cell; advice rests on ``parts`` parts.
+    """
+
+    offset: str
+    machine: str
+    tool: str
+    axis: str
+    unit: str
+    increment: Decimal
+    step_max: Decimal
+    parts_queued: int
+    parts: int
+
+
+@value
 class Characteristic:
     """One requirement of the drawing. ``lower``/``upper`` are absolute limits in ``unit``; None means no limit on that side.
 
     ``natural_limit`` is "zero" where the value cannot be negative by its nature (form, position, roughness).
     ``required_u`` is an expanded uncertainty (k = 2) that a deciding program must not exceed (``Coverage.decides``).
+    ``answers`` names the tool offsets that it answers to, and ``target`` is where the process shall be (None = it answers to nothing).
     """
 
     number: str
@@ -79,6 +107,8 @@ class Characteristic:
     derived: Derived | None = None
     material: Material | None = None
     average: Average | None = None
+    target: Decimal | None = None
+    answers: tuple[Answer, ...] = ()
 
 
 @value
@@ -98,7 +128,7 @@ class DecisionRule:
 class PartType:
     """A part type with its inspection plan. ``gtin`` (14 digits) is how a tag names it; ``revision`` is the plan's revision.
 
-    ``rule`` is the decision rule of this plan; None = that of the cell.
+    ``rule`` is the decision rule of this plan; None = that of the cell. ``tool_offsets`` are those that its characteristics answer to.
     """
 
     part_type: str
@@ -107,6 +137,7 @@ class PartType:
     revision: str
     plan: tuple[Characteristic, ...]
     rule: DecisionRule | None = None
+    tool_offsets: tuple[ToolOffset, ...] = ()
 
 
 @value

@@ -10,9 +10,17 @@ from decimal import Decimal
 
 from supervisor.cell.iso286 import CodeNotSupported, size_limits
 from supervisor.cell.kinds import KINDS, Unit
-from supervisor.cell.model import Average, Characteristic, Derived, Material
+from supervisor.cell.model import (
+    EXACT,
+    Answer,
+    Average,
+    Characteristic,
+    Derived,
+    Material,
+    ToolOffset,
+)
 from supervisor.cell.problem import Problem
-from supervisor.cell.schema import CharacteristicEntry, LimitsEntry
+from supervisor.cell.schema import CharacteristicEntry, LimitsEntry, ToolOffsetEntry
 from supervisor.cell.value import value
 
 # ISO 22514-7:2021: a measuring process is capable with Q_MP = 2 U / T up to 30 %, which is U up to 15 % of the tolerance.
@@ -96,6 +104,37 @@ def characteristic_of(entry: CharacteristicEntry, default: Unit) -> Characterist
             stations=(entry.average.stations[0], entry.average.stations[1]),
             correlation=entry.average.correlation,
         ),
+        target=target_of(entry, limits),
+        answers=tuple(
+            sorted(
+                (Answer(offset=each.offset, gain=each.gain) for each in entry.answers_to),
+                key=lambda answer: answer.offset,
+            )
+        ),
+    )
+
+
+def target_of(entry: CharacteristicEntry, limits: AbsoluteLimits) -> Decimal | None:
+    """Where the process shall be: as written, or the middle of the tolerance; None where nothing answers or there is no middle."""
+    if not entry.answers_to or entry.target is not None:
+        return entry.target
+    if limits.lower is None or limits.upper is None:
+        return None
+    return EXACT.divide(EXACT.add(limits.lower, limits.upper), 2)
+
+
+def tool_offset_of(entry: ToolOffsetEntry, default: Unit) -> ToolOffset:
+    """The tool offset of an entry that was checked, given the unit of the part type."""
+    return ToolOffset(
+        offset=entry.id,
+        machine=entry.machine,
+        tool=entry.tool,
+        axis=entry.axis,
+        unit=entry.unit or default,
+        increment=entry.increment,
+        step_max=entry.step_max,
+        parts_queued=entry.parts_queued,
+        parts=entry.parts,
     )
 
 

@@ -26,6 +26,7 @@ from supervisor.cell.iso286 import GRADE_MAX, GRADE_MIN, LETTERS, SIZE_MM_MAX
 from supervisor.cell.kinds import KINDS, UNITS, KindName
 from supervisor.cell.plan_checks import LINE_CHECKS, lines_make_sense
 from supervisor.cell.schema import (
+    AnswerEntry,
     AverageEntry,
     CalibrationEntry,
     CellFile,
@@ -44,6 +45,7 @@ from supervisor.cell.schema import (
     ProgramsFile,
     ReaderEntry,
     StationEntry,
+    ToolOffsetEntry,
 )
 from supervisor.cell.security import SecurityEntry
 
@@ -92,6 +94,8 @@ SECTIONS: tuple[tuple[str, type[Declared]], ...] = (
     ("`derived`", DerivedEntry),
     ("`material`", MaterialEntry),
     ("`average`", AverageEntry),
+    ("`answers_to`", AnswerEntry),
+    ("`tool_offsets`", ToolOffsetEntry),
     ("Programs: `programs.yaml`", ProgramsFile),
     ("`programs`", ProgramEntry),
     ("`covers`", CoverageEntry),

@@ -30,6 +30,8 @@ from supervisor.cell.model import REQUIRED_U_K, Coverage
 from supervisor.cell.security import Security, SecurityEntry
 from supervisor.cell.table import text_of
 
+PARTS_DEFAULT = 5
+
 
 def _code_as_limits(written: object) -> object:
     """``limits: 25 H7`` is short for ``limits: {iso286: 25 H7}``."""
@@ -233,6 +235,38 @@ class AverageEntry(Declared):
     )
 
 
+class ToolOffsetEntry(Declared):
+    """An offset of the machine that makes the part: where a correction can be entered."""
+
+    id: Identifier = Field(description="Name of the tool offset within this part type.")
+    machine: Text = Field(description="The machine, as the shop calls it.")
+    tool: Text = Field(description="The tool or its number.")
+    axis: Text = Field(description="The axis or register in which it is entered.")
+    unit: Unit | None = Field(
+        default=None, description="UCUM unit; that of the part type if left out."
+    )
+    increment: AboveZero = Field(description="The smallest step that can be entered.")
+    step_max: AboveZero = Field(
+        description="A larger step is no correction: something broke, and people look for what."
+    )
+    parts_queued: FromZero = Field(
+        default=0,
+        description="How many parts there are at most between the machine and the cell, made before a correction and measured after it.",
+    )
+    parts: FromOne = Field(
+        default=PARTS_DEFAULT, description="On how many parts, made in a row, advice rests."
+    )
+
+
+class AnswerEntry(Declared):
+    """That a characteristic answers to a tool offset."""
+
+    offset: Identifier = Field(description="The tool offset.")
+    gain: Exact = Field(
+        description="By how much the value changes, with its sign, when the offset grows by one: `1`, `2`, `-1` ..."
+    )
+
+
 class CharacteristicEntry(Declared):
     """One line of an inspection plan: one requirement of the drawing."""
 
@@ -270,6 +304,13 @@ class CharacteristicEntry(Declared):
         default=None,
         description="That the mean of two stations decides; the most capable one if left out.",
     )
+    target: Exact | None = Field(
+        default=None,
+        description="Where the process shall be; the middle of the tolerance if left out. Only with `answers_to`.",
+    )
+    answers_to: list[AnswerEntry] = Field(
+        default=[], description="The tool offsets that change it: where to correct."
+    )
 
 
 class PartTypeFile(Declared):
@@ -287,6 +328,9 @@ class PartTypeFile(Declared):
         description="How conformity is decided for this part type; as in `cell.yaml` if left out.",
     )
     plan: list[CharacteristicEntry] = Field(min_length=1, description="The characteristics.")
+    tool_offsets: list[ToolOffsetEntry] = Field(
+        default=[], description="The offsets of machines that characteristics answer to."
+    )
 
 
 class CoverageEntry(Declared):

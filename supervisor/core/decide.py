@@ -11,13 +11,14 @@ from typing import assert_never
 
 from supervisor.cell.model import Cell
 from supervisor.cell.value import value
-from supervisor.core import interlocks, moves, pallets, runs, stations, waits
+from supervisor.core import corrections, interlocks, moves, pallets, runs, stations, waits
 from supervisor.core.agreement import on_agreement_settled
 from supervisor.core.answers import on_order_answered
 from supervisor.core.commands import Command, SetTimer
 from supervisor.core.consequences import follow, give
 from supervisor.core.draft import Draft
 from supervisor.core.events import (
+    AdviceDeclined,
     AgreementSettled,
     CellOrdered,
     Event,
@@ -26,6 +27,7 @@ from supervisor.core.events import (
     HoldReleased,
     OrderAnswered,
     PlacesObserved,
+    ProcessCorrected,
     RecordAmended,
     RecordSigned,
     ResultArrived,
@@ -91,7 +93,7 @@ class Core:
         )
 
 
-def _apply(draft: Draft, event: Event) -> None:  # noqa: C901, PLR0912 - one branch per kind of fact, nothing else
+def _apply(draft: Draft, event: Event) -> None:  # noqa: C901, PLR0912, PLR0915 - one branch per kind of fact, nothing else
     match event:
         case StationObserved():
             stations.on_station_observed(draft, event)
@@ -121,6 +123,10 @@ def _apply(draft: Draft, event: Event) -> None:  # noqa: C901, PLR0912 - one bra
             _on_record_amended(draft, event)
         case RecordSigned():
             return  # the fact itself is the signature
+        case ProcessCorrected():
+            corrections.on_process_corrected(draft, event)
+        case AdviceDeclined():
+            corrections.on_advice_declined(draft, event)
         case _:
             assert_never(event)
 
@@ -175,6 +181,7 @@ def _on_history_lost(draft: Draft) -> None:
     draft.stations, draft.places, draft.readers = blank.stations, blank.places, blank.readers
     draft.handler, draft.pallets, draft.holds = blank.handler, blank.pallets, blank.holds
     draft.outstanding, draft.timers, draft.stay = blank.outstanding, blank.timers, blank.stay
+    corrections.begin_anew(draft)
 
 
 def _on_cell_ordered(draft: Draft, event: CellOrdered) -> None:

@@ -26,6 +26,7 @@ from supervisor.core.state import (
 )
 from supervisor.core.tables import CellTables
 from supervisor.core.transitions import BAY, HANDLER, PALLET, next_stage
+from supervisor.process.correction import ToolOffsetHistory
 from supervisor.verdict.agreement import Agreement
 from supervisor.verdict.record import Record
 
@@ -60,6 +61,7 @@ class Draft:
         "stay",
         "tables",
         "timers",
+        "tool_offsets",
         "unassigned",
         "want",
     )
@@ -84,6 +86,7 @@ class Draft:
         self.unassigned = state.unassigned
         self.stay = state.stay
         self.agreement = state.agreement
+        self.tool_offsets = state.tool_offsets
         self.commands: list[Command] = []
         self.choices: list[Carry | Stay] = []
         self.dirty: dict[str, None] = {}
@@ -108,6 +111,7 @@ class Draft:
             unassigned=self.unassigned,
             stay=self.stay,
             agreement=self.agreement,
+            tool_offsets=self.tool_offsets,
         )
 
     def _own(self, name: str) -> dict[str, Any]:
@@ -158,6 +162,10 @@ class Draft:
             self.dirty[after.place] = None
         self.rethink = "yes"
         return after
+
+    def know_tool_offset(self, key: str, history: ToolOffsetHistory) -> None:
+        """Keep what is known of a machine offset."""
+        self._own("tool_offsets")[key] = history
 
     def add_pallet(self, pallet: PalletState) -> None:
         """A pallet came into the cell."""

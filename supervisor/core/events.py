@@ -8,9 +8,11 @@ Rules of this file:
 - All fields are JSON-ready (text, integers, finite floats, tuples), because every fact is journalled.
 """
 
+from decimal import Decimal
 from typing import Literal
 
 from supervisor.cell.value import value
+from supervisor.process.correction import Expected
 from supervisor.verdict.change import Change
 from supervisor.verdict.record import Record
 from supervisor.verdict.result import Compensated, MeasuredValue
@@ -227,6 +229,35 @@ class AgreementSettled:
     note: str
 
 
+@value
+class ProcessCorrected:
+    """A correction was entered at a machine: advice that was accepted, or what people did by themselves (``advice`` "").
+
+    ``number`` counts the corrections of this offset: one that does not follow the last known one was decided on something older and
+    changes nothing. ``amount`` is in the unit of the offset; ``expected`` is what it should do to each characteristic.
+    """
+
+    part_type: str
+    offset: str
+    number: int
+    amount: Decimal
+    advice: str
+    by: str
+    why: str
+    expected: tuple[Expected, ...]
+
+
+@value
+class AdviceDeclined:
+    """A person, or the control of the machine, declined advice."""
+
+    part_type: str
+    offset: str
+    advice: str
+    by: str
+    why: str
+
+
 Event = (
     SupervisorStarted
     | HistoryLost
@@ -242,4 +273,6 @@ Event = (
     | AgreementSettled
     | RecordAmended
     | RecordSigned
+    | ProcessCorrected
+    | AdviceDeclined
 )

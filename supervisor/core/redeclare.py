@@ -7,7 +7,7 @@ Rules of this file:
   whose part type is gone has left the cell, with its record as far as it came.
 """
 
-from supervisor.core import agreement, moves, pallets, runs
+from supervisor.core import agreement, corrections, moves, pallets, runs
 from supervisor.core.commands import MoveHandler, ReadTag
 from supervisor.core.draft import Draft
 from supervisor.core.state import (
@@ -39,6 +39,7 @@ def blank_state(tables: CellTables) -> CellState:
         unassigned=(),
         stay="",
         agreement={},
+        tool_offsets={},
     )
 
 
@@ -110,6 +111,7 @@ def redeclare(draft: Draft, declaration: str) -> None:
     _end_runs(draft)
     agreement.forget_undeclared(draft)
     _look_at_parts(draft)
+    corrections.forget_undeclared(draft)
 
 
 def _what_is_gone(draft: Draft) -> frozenset[str]:

@@ -12,6 +12,7 @@ from supervisor.cell.value import value
 from supervisor.core.commands import Goal
 from supervisor.core.events import Door, Link, Mode, Phase, Presence, Work
 from supervisor.core.transitions import BayStage, HandlerStage, PalletStage, RunStage
+from supervisor.process.correction import ToolOffsetHistory
 from supervisor.routing.situation import Carry
 from supervisor.verdict.agreement import Agreement
 from supervisor.verdict.record import Verdict
@@ -202,6 +203,7 @@ class CellState:
     """Everything. ``want`` is what people asked of the cell; ``next_order`` numbers orders, runs and holds.
 
     ``agreement`` is how every pair of stations stands, by the title of the pair.
+    ``tool_offsets`` has what is known of machine offsets by ``tool_offset_key``; one that nobody corrected yet is not in it.
     """
 
     declaration: str
@@ -219,3 +221,4 @@ class CellState:
     unassigned: tuple[Unassigned, ...]
     stay: str
     agreement: dict[str, Agreement]
+    tool_offsets: dict[str, ToolOffsetHistory]

@@ -15,6 +15,7 @@ from typing import Literal
 
 from supervisor.cell.value import value
 from supervisor.core.events import (
+    AdviceDeclined,
     AgreementSettled,
     CellOrdered,
     Event,
@@ -23,6 +24,7 @@ from supervisor.core.events import (
     HoldReleased,
     OrderAnswered,
     PlacesObserved,
+    ProcessCorrected,
     RecordAmended,
     RecordSigned,
     ResultArrived,
@@ -74,7 +76,15 @@ def rank(event: Event) -> int:
             return RESULT
         case CellOrdered():
             return LOSS_OR_STOP if event.want == "pause" else ARRIVAL
-        case TagRead() | HoldReleased() | AgreementSettled() | RecordAmended() | RecordSigned():
+        case (
+            TagRead()
+            | HoldReleased()
+            | AgreementSettled()
+            | RecordAmended()
+            | RecordSigned()
+            | ProcessCorrected()
+            | AdviceDeclined()
+        ):
             return ARRIVAL
         case TimerFired():
             return TIMER

@@ -37,6 +37,32 @@ def moments(values: Sequence[float]) -> Moments:
     return Moments(count=count, mean=mean, sd=math.sqrt(squares / (count - 1)))
 
 
+@value
+class Spread:
+    """A standard deviation with the degrees of freedom that it is worth."""
+
+    sd: float
+    dof: float
+
+
+def successive_spread(runs: Sequence[Sequence[float]]) -> Spread | None:
+    """The spread of neighbours within runs of values, which a slow drift or a step between two runs does not inflate.
+
+    The root of half the mean square successive difference (von Neumann, Kent, Bellinson and Hart 1941). A run of n values has a
+    variance of that estimate of (3n - 4)/(n - 1)^2 sigma^4 (same source, from memory; checked by simulation), which is that of
+    2 (n - 1)^2/(3n - 4) degrees of freedom; runs add up. None where no run has two values.
+    """
+    squares, count, variance = 0.0, 0, 0.0
+    for run in runs:
+        steps = [b - a for a, b in itertools.pairwise(run)]
+        squares += math.fsum(step * step for step in steps)
+        count += len(steps)
+        variance += max(0, 3 * len(steps) - 1)
+    if not count:
+        return None
+    return Spread(sd=math.sqrt(squares / (2 * count)), dof=2 * count**2 / variance)
+
+
 def lag_1(values: Sequence[float]) -> float:
     """The autocorrelation of neighbours, as NIST StRD defines r(1). 0 for a series that does not vary."""
     mean = _mean(values)

@@ -9,7 +9,7 @@ Rules of this file, with the argument for each; ``tests/property/proof`` runs co
   further how long pallets have waited; that is what the exploration leaves out (see docs/explanation/proof.md).
 - *Clocks of sources* are compared with the last accepted one only: that is 1, older ones are 0, newer ones 2.
 - *Boot names* are compared for equality only. *Counters* only by their differences, so that each station's may be shifted.
-- *Texts* for people, figures, costs and counts of visits are never read by a rule.
+- *Texts* for people, figures, corrections at machine tools, costs and counts of visits are never read by a rule.
 - Order within the dictionaries of the state matters for holds only (the first of a subject speaks for it); all others are sorted.
 - The declaration does not change.
 - A field that this file does not know is left as it is: at worst a state is explored twice.
@@ -221,6 +221,7 @@ def _renamed_state(state: CellState, names: Renaming, part: "Rename") -> CellSta
         fence=0,
         stay="",
         agreement={},  # told to people; nothing is decided from it
+        tool_offsets={},
         next_order=NEXT_NUMBER,
         stations={name: part(each, _station) for name, each in sorted(state.stations.items())},
         readers={name: part(each, _reader) for name, each in sorted(state.readers.items())},

@@ -116,6 +116,18 @@ MISTAKES = [
     Mistake("a width in degrees", PLATE, "nominal: 9, ", "nominal: 9, unit: deg, ", "number: 2", "plan.1.unit", "one of mm, um for width", "unit: mm"),
     Mistake("one limit and no required uncertainty", RING, ", required_u: 0.015", "", "number: 7", "plan.6.required_u", "the uncertainty that may decide", "add `required_u:`"),
     Mistake("a required uncertainty in um", RING, "limits: {plus_minus: 0.04}", "limits: {plus_minus: 0.04}, required_u: 12", "number: 5", "plan.4.required_u", "well below the tolerance of 0.08", "look at the unit"),
+    # Where to correct.
+    Mistake("an offset for a form", RING, "limits: {upper: 0.020}", "limits: {upper: 0.020}, answers_to: [{offset: grind-x, gain: 1}]", "number: 2", "plan.1.answers_to", "no offset for flatness", "the signed distance"),
+    Mistake("an unknown offset", RING, "offset: grind-x, gain", "offset: grind-y, gain", "number: 5", "plan.4.answers_to.0.offset", "a tool offset of this part type", "did you mean grind-x?", consequences=("tool_offsets.0.id",)),
+    Mistake("an offset twice for a characteristic", RING, "gain: 2}]", "gain: 2}, {offset: grind-x, gain: 1}]", "number: 5", "plan.4.answers_to.1.offset", "each offset once for a characteristic", "add the gains up"),
+    Mistake("an offset declared twice", RING, "plan:\n", "  - {id: grind-x, machine: GR-2, tool: T, axis: X, increment: 0.001, step_max: 0.01}\n\nplan:\n", "GR-2", "tool_offsets.1.id", "each offset once in a part type", "change one"),
+    Mistake("a gain of 0", RING, "gain: 2", "gain: 0", "number: 5", "plan.4.answers_to.0.gain", "a gain that is not 0", "by how much"),
+    Mistake("a target beyond the limits", RING, ", answers_to", ", target: 46.1, answers_to", "number: 5", "plan.4.target", "a target within the limits", "correct the target"),
+    Mistake("a target of what answers to nothing", RING, "limits: {lower: 2.4, upper: 2.6}", "limits: {lower: 2.4, upper: 2.6}, target: 2.5", "number: 6", "plan.5.target", "a target only with `answers_to`", "remove it"),
+    Mistake("one limit and no target", RING, "limits: {lower: 2.8}", "limits: {lower: 2.8}, answers_to: [{offset: grind-x, gain: 1}]", "number: 7", "plan.6.target", "the target, as there is no middle", "add `target:`"),
+    Mistake("a largest step below the increment", RING, "step_max: 0.01", "step_max: 0.0001", "GR-1", "tool_offsets.0.step_max", "at least the increment, 0.001", "exchange the two"),
+    Mistake("advice after every part", RING, "parts_queued: 3", "parts: 1", "GR-1", "tool_offsets.0.parts", "3 parts or more", "write 5"),
+    Mistake("an offset that nothing answers to", RING, ", answers_to: [{offset: grind-x, gain: 2}]", "", "GR-1", "tool_offsets.0.id", "a characteristic that answers", "remove the offset", "warning"),
     # Machines and places.
     Mistake("a rail the wrong way round", CELL, "rail_to_mm: 3000", "rail_to_mm: -3000", "rail_to_mm", "handler.rail_to_mm", "above rail_from_mm", "exchange"),
     Mistake("a place beyond the rail", CELL, "at_mm: 2800", "at_mm: 3100", "out-hold-1", "places.4.at_mm", "a position that handler reaches, 0 to 3000", "correct the position"),
