@@ -28,6 +28,8 @@ TAGS = [
     {"name": "pallets", "description": "Pallets in the cell, where they are and why."},
     {"name": "parts", "description": "One part's record, by serial number."},
     {"name": "records", "description": "Records across parts."},
+    {"name": "advice", "description": "Where to correct the process that makes the parts."},
+    {"name": "charts", "description": "What many records say of one characteristic."},
     {"name": "decisions", "description": "What routing chose, and what lost."},
     {"name": "agreement", "description": "Whether stations that measured the same agree."},
     {

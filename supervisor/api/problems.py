@@ -156,6 +156,13 @@ NOT_AMENDED = Kind(
     title="The amendment does not fit the record",
     fix="See the detail and the part's record.",
 )
+ADVICE_MOVED = Kind(
+    code=27,
+    name="advice-moved",
+    status=409,
+    title="Another advice is in force than the one that was seen",
+    fix="Read the advice again, look at what changed, then accept or decline that one.",
+)
 NOT_DECIDING = Kind(
     code=30,
     name="not-deciding",
@@ -219,6 +226,7 @@ CATALOGUE = (
     RECORD_MOVED,
     PART_INSIDE,
     NOT_AMENDED,
+    ADVICE_MOVED,
     NOT_DECIDING,
     NOT_CONFIRMED,
     JOURNAL_UNAVAILABLE,

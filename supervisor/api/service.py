@@ -18,8 +18,10 @@ from supervisor.api.papers import PaperDesk
 from supervisor.api.ports import Sources
 from supervisor.api.problems import RETRY_AFTER_S, answer_problems
 from supervisor.api.routes import (
+    advice,
     agreement,
     cell,
+    charts,
     decisions,
     events,
     holds,
@@ -44,6 +46,8 @@ NOUNS = (
     parts,
     records,
     record_files,
+    advice,
+    charts,
     decisions,
     agreement,
     shift,

@@ -17,16 +17,20 @@ from fastapi.sse import EventSourceResponse, ServerSentEvent
 from starlette.concurrency import run_in_threadpool
 from starlette.staticfiles import StaticFiles
 
+from supervisor.api.advice_view import advice_view
+from supervisor.api.chart_view import chart_line, chart_view
 from supervisor.api.genealogy import genealogy
 from supervisor.api.inside import Inside
 from supervisor.api.papers_view import papers_view
 from supervisor.api.ports import Sources
 from supervisor.api.problems import CATALOGUE, Refusal
+from supervisor.api.process import all_advice, chart_of, known_offsets
 from supervisor.api.record_view import record_view
 from supervisor.api.routes.events import Seats
 from supervisor.api.routes.parts import PartType, revisions_of
 from supervisor.api.schema import instant
 from supervisor.api.watchers import BEAT_S
+from supervisor.report.chart import chart_svg
 from supervisor.report.deviation import picture
 from supervisor.report.papers import NOT_PROVEN
 from supervisor.report.svg import svg
@@ -139,6 +143,38 @@ async def show_way(
         return HTMLResponse(page, status_code=refusal.kind.status)
     way = await run_in_threadpool(genealogy, inside.entries, inside.records, kept)
     return HTMLResponse(pages.render("way.html", way=way, verdict=kept.record.verdict))
+
+
+@router.get("/process")
+async def show_process(inside: Inside, pages: Pages) -> HTMLResponse:
+    """Where to correct, and which charts there are."""
+    try:
+        known = known_offsets(inside)
+    except Refusal as refusal:
+        return _refused(pages, refusal)
+    found = await run_in_threadpool(all_advice, inside, known)
+    charts = [
+        (p.part_type, [chart_line(p, c) for c in p.plan])
+        for p in inside.core.tables.cell.part_types
+    ]
+    page = pages.render("process.html", advice=[advice_view(a) for a in found], charts=charts)
+    return HTMLResponse(page)
+
+
+@router.get("/process/{part_type}/{number}")
+async def show_chart(part_type: str, number: str, inside: Inside, pages: Pages) -> HTMLResponse:
+    """The chart of one characteristic."""
+    try:
+        chart = await run_in_threadpool(chart_of, inside, part_type, number, "western electric")
+    except Refusal as refusal:
+        return _refused(pages, refusal)
+    page = pages.render("chart.html", chart=chart_view(chart), picture=chart_svg(chart))
+    return HTMLResponse(page)
+
+
+def _refused(pages: Templates, refusal: Refusal) -> HTMLResponse:
+    page = pages.render("refusal.html", kind=refusal.kind, detail=refusal.detail)
+    return HTMLResponse(page, status_code=refusal.kind.status)
 
 
 @router.get("/docs")
