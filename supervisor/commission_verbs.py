@@ -37,6 +37,7 @@ if TYPE_CHECKING:
     from supervisor.cell.load import LoadedCell
     from supervisor.cell.model import Program, Station
     from supervisor.stations.adapter import Wiring
+    from supervisor.stations.browse import Survey
     from supervisor.stations.walk import Act, Visit, Walk
     from supervisor.stations.walk_protocol import Protocol, Step
 
@@ -315,3 +316,65 @@ class _Nobody:
 def _say_step(step: "Step") -> None:
     remark: Literal[": ", ""] = ": " if step.why else ""
     say(f"{step.verdict:9}{step.title}{remark}{step.why}")
+
+
+# --- browse --------------------------------------------------------------------------------------------------------------------
+
+
+@verbs.command()
+def browse(
+    url: Annotated[str, typer.Argument(help="Address of an OPC UA server: opc.tcp://HOST:PORT.")],
+    *,
+    security: Annotated[
+        Literal["sign-and-encrypt", "sign", "none"], typer.Option(help="As in the cell file.")
+    ] = "sign-and-encrypt",
+    user: Annotated[str, typer.Option(help="User name, with --secret.")] = "",
+    secret: Annotated[str, typer.Option(help="Name that its password is kept under.")] = "",
+    profile: Annotated[
+        Path | None, typer.Option(help="File for a first profile. It must not exist.")
+    ] = None,
+    keys: KeysFolder = KEYS_FOLDER,
+    as_json: Json = False,
+) -> None:
+    """Look at a server: its address space, the models in it, shipped profiles that fit; propose a first profile."""
+    from supervisor.stations.browse import as_text
+
+    if profile is not None and profile.exists():
+        end(INPUT_WRONG, f"{profile} exists; a profile is never overwritten, choose another name")
+    found = _surveyed(url, security, user, secret, keys)
+    if profile is not None:
+        from supervisor.stations.first_profile import first_profile
+
+        profile.write_text(first_profile(found, profile.stem), encoding="utf-8")
+        say(f"A first profile with proposals: {profile}")
+    if as_json:
+        import msgspec
+
+        print_json(msgspec.to_builtins(found, enc_hook=str))
+    else:
+        typer.echo(as_text(found), nl=False)
+
+
+def _surveyed(url: str, mode: str, user: str, secret: str, keys: Path) -> "Survey":
+    from pydantic import ValidationError
+
+    from supervisor.cell.security import SecurityEntry
+    from supervisor.stations.browse import survey
+    from supervisor.stations.link import reason
+    from supervisor.stations.opcua import UaError
+    from supervisor.stations.security import keys_in, make_ready, security_of
+    from supervisor.stations.trouble import LinkLost
+    from supervisor.stations.trust import KeysWrong
+    from supervisor.stations.wire import quiet_library_log
+
+    quiet_library_log()
+    declared = {"mode": mode, "user": user or None, "secret": secret or None}
+    try:
+        entry = SecurityEntry.model_validate({k: v for k, v in declared.items() if v})
+        ours = keys_in(keys)
+        make_ready([entry], ours)
+        return asyncio.run(survey(url, security_of(entry, ours)))
+    except (KeysWrong, ValidationError) as wrong:
+        end(INPUT_WRONG, str(wrong))
+    except (LinkLost, OSError, UaError, ValueError) as lost:
+        end(NO, f"{url}: {reason(lost)}")

@@ -28,6 +28,7 @@ Variant: TypeAlias = Any
 DataValue: TypeAlias = Any
 StatusCode: TypeAlias = Any
 QualifiedName: TypeAlias = Any
+Reference: TypeAlias = Any
 BrowsePathResult: TypeAlias = Any
 CallMethodResult: TypeAlias = Any
 StructureDefinition: TypeAlias = Any

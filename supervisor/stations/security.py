@@ -205,7 +205,9 @@ class TrustedSecurity:
         allowed = (entry.policy,) if entry.policy else CURRENT
         fit = [e for e in endpoints if e.SecurityMode == mode and _policy(e) in allowed]
         if not fit:
-            offered = sorted({f"{_policy(e)} {e.SecurityMode.name}" for e in endpoints})
+            offered = sorted(
+                {f"{_policy(e)} {e.SecurityMode.name}".removesuffix(" None_") for e in endpoints}
+            )
             message = (
                 f"the station offers no connection as declared ({entry.words}), only {', '.join(offered) or 'nothing'}; "
                 "switch a current policy on at the station, or accept a weaker one under `security:` in the cell file"

@@ -30,6 +30,7 @@ from supervisor.stations.opcua import (
     NodeId,
     PublishResult,
     QualifiedName,
+    Reference,
     StatusCode,
     SubscriptionParameters,
     SubscriptionResult,
@@ -237,6 +238,23 @@ class Session:
         ]
         return await self._bounded(self._session.translate_browsepaths_to_nodeids(requests))
 
+    async def children(self, nodes: Sequence[NodeId]) -> list[list[Reference]]:
+        """What each node holds along hierarchical references, whole: the server may give it in several pieces."""
+        parameters = ua.BrowseParameters()
+        parameters.NodesToBrowse = [_forward(node) for node in nodes]
+        results: list[Any] = await self._bounded(self._session.browse(parameters))
+        found: list[list[Reference]] = []
+        for first in results:
+            part, references = first, list(first.References or [])
+            while part.ContinuationPoint:
+                more = ua.BrowseNextParameters(
+                    ReleaseContinuationPoints=False, ContinuationPoints=[part.ContinuationPoint]
+                )
+                (part,) = await self._bounded(self._session.browse_next(more))
+                references += part.References or []
+            found.append(references)
+        return found
+
     async def subtypes_up(self, node: NodeId) -> NodeId | None:
         """The supertype of a type node, or None."""
         return await self._origin(node, ua.ObjectIds.HasSubtype)
@@ -283,6 +301,17 @@ class Session:
     async def _bounded(self, request: Any) -> Any:
         async with asyncio.timeout(REQUEST_S_MAX):
             return await request
+
+
+def _forward(node: NodeId) -> Any:
+    return ua.BrowseDescription(
+        NodeId=node,
+        BrowseDirection=ua.BrowseDirection.Forward,
+        ReferenceTypeId=numeric_id(ua.ObjectIds.HierarchicalReferences),
+        IncludeSubtypes=True,
+        NodeClassMask=0,
+        ResultMask=ua.BrowseResultMask.All,
+    )
 
 
 def _nobody(_message: PublishResult) -> None:

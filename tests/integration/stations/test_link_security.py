@@ -244,8 +244,8 @@ async def test_a_trusted_station_is_not_taken_for_another(station_with):
 @pytest.mark.parametrize(
     ("what", "offered"),
     [
-        ("nothing secure", "only None None_;"),
-        ("deprecated", "only Basic256 SignAndEncrypt, None None_;"),
+        ("nothing secure", "only None;"),
+        ("deprecated", "only Basic256 SignAndEncrypt, None;"),
     ],
 )
 async def test_a_station_without_a_current_policy_is_refused(what, offered, strange, station_with):
