@@ -10,6 +10,7 @@ Rules of this file:
 import os
 import socket
 import stat
+import threading
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -60,13 +61,20 @@ class OwnKeys:
     def __init__(self, folder: Path) -> None:
         self.folder = folder / "own"
         self._current: Identity | None = None
+        self._changing = threading.Lock()
 
     def identity(self) -> Identity:
         """The certificate in use: made if there is none, changed for the next one when its time has come.
 
+        Links ask for it in threads of their own, as making a key takes up to a second of computing.
+
         Raises:
             KeysWrong: there is something that cannot be used.
         """
+        with self._changing:
+            return self._identity()
+
+    def _identity(self) -> Identity:
         if self._current is None:
             self._current = self._read("current") or self._made("current", _new_uri())
         left = self._current.ends - datetime.now(UTC)

@@ -8,6 +8,7 @@ Rules of this file:
 - A user whom the station refused is not tried again for ``REFUSED_S``, unless the password changed: stations lock users out.
 """
 
+import asyncio
 import hashlib
 import logging
 import os
@@ -168,7 +169,7 @@ class TrustedSecurity:
     async def prepare(self, client: Any) -> None:
         """See ``Security``. The station is asked what it offers once; afterwards only if it refuses the channel."""
         url = client.server_url.geturl()
-        identity = self._own_identity()
+        identity = await self._own_identity()
         if self._endpoint is None:
             self._endpoint = self._choice(await _endpoints(url))
         endpoint = self._endpoint
@@ -185,9 +186,9 @@ class TrustedSecurity:
         client.security_policy = policy
         client.uaclient.set_security(policy)
 
-    def _own_identity(self) -> Identity:
+    async def _own_identity(self) -> Identity:
         try:
-            identity = self._keys.own.identity()
+            identity = await asyncio.to_thread(self._keys.own.identity)
         except KeysWrong as wrong:
             raise LinkLost(str(wrong)) from wrong
         check_time(identity.certificate, "our own certificate")

@@ -238,6 +238,16 @@ async def test_a_trusted_station_is_not_taken_for_another(station_with):
     )
 
 
+async def test_a_refused_station_disturbs_no_other(machines, watch, shipped, wiring, station_with):
+    refused = station_with("other")
+    scan = StationAdapter("scan-1", machines.urls["scan-1"], shipped("scan-methods"), wiring)
+    other = watch(scan)
+    await told(refused)
+    await other.until(lambda: seen(other).link == "up")
+    assert {event.link for event in other.of(StationObserved)} <= {"up"}
+    assert seen(refused).link == "down"
+
+
 # --- what a station offers ----------------------------------------------------------------------------------------------------
 
 
