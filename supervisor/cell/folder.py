@@ -22,6 +22,7 @@ from supervisor.cell.profile import (
     profile_problems,
     shipped_profiles,
 )
+from supervisor.cell.profile_extends import extended
 from supervisor.cell.reading import read_table
 from supervisor.cell.schema import CellFile, OffsetsFile, PartTypeFile, ProgramsFile
 from supervisor.cell.table import Table
@@ -130,13 +131,25 @@ class _FolderReader:
         used = {machine.text("profile") or "" for machine in files.machines()}
         own = {name for name, file in available.items() if self.folder in file.path.parents}
         sound = {
-            name: self._profile(available[name]) for name in sorted((used | own) & {*available})
+            name: self._profile(available[name], available)
+            for name in sorted((used | own) & {*available})
         }
         return {name: profile for name, profile in sound.items() if profile is not None}
 
-    def _profile(self, file: ProfileFile) -> AnyProfile | None:
+    def _profile_table(self, file: ProfileFile) -> Table | None:
+        """The mapping of one profile's own file."""
         self._seen.add(file.shown_as)
         table, problems = read_table(file.path, file.shown_as)
+        self.problems += problems
+        return None if problems else table
+
+    def _profile(self, file: ProfileFile, available: dict[str, ProfileFile]) -> AnyProfile | None:
+        own = self._profile_table(file)
+        if own is None:
+            return None
+        table, problems = extended(
+            own, lambda name: self._profile_table(available[name]), available
+        )
         self.problems += problems
         if table is None:
             return None
@@ -146,7 +159,7 @@ class _FolderReader:
             return None
         further = list(_further_problems(Located(content=content, table=table), file))
         self.problems += further
-        return None if problems or further else content
+        return None if further else content
 
     def report_strangers(self) -> None:
         """Warn of YAML files that nobody reads."""

@@ -191,6 +191,10 @@ class Profile(Part):
     """What every profile states."""
 
     profile: Text = Field(description="Name of the profile: that of its file.")
+    extends: Text | None = Field(
+        default=None,
+        description="Another profile whose sections hold where this one states nothing else.",
+    )
     title: Text = Field(description="What people call it.")
     namespaces: dict[str, str] = Field(
         description="Prefixes of your choice and the namespace URIs that they stand for."

@@ -81,6 +81,11 @@ Six profiles come with Pointsman, each for another kind of information model:
 | `handler-permits` | the same with a permit that has to be renewed, and a fencing number in each order |
 | `rack-reader` | a tag reader with a presence variable for each place and a reading method |
 
+A profile may extend another one (`extends`): entries of `namespaces`, `nodes`, `facets`, `echoes` and `orders` are taken over one by
+one, an entry that the extending file states replaces the whole entry, and so does `results`, `heartbeat`, `permit` or `root` as a whole.
+Editors that know JSON Schema can help with writing: [the schema](profile.schema.json); with `# yaml-language-server: $schema=` and
+its place in the first line of a file many of them check it and complete it.
+
 What holds for all of them:
 
 - A namespace is named by its URI and found anew on every connection. Every node is checked for its class, its browse name and its

@@ -1,13 +1,18 @@
 """The pages about profiles are the code's own account of itself, and their examples work."""
 
+import json
 import re
 
+import pytest
+from jsonschema_rs import Draft202012Validator
 from pydantic import BaseModel
 from ruamel.yaml import YAML
 
 from supervisor.cell import profile_language as language
 from supervisor.cell.profile import profile_problems, read_profile, shipped_profiles
 from supervisor.cell.profile_reference import SECTIONS, profile_page
+from supervisor.cell.profile_schema import profile_schema, schema_text
+from supervisor.cell.reading import read_table
 
 
 def test_the_committed_reference_is_current(repository):
@@ -15,6 +20,74 @@ def test_the_committed_reference_is_current(repository):
     assert page == profile_page(), (
         "run: python -m supervisor.cell.profile_reference > docs/reference/profile-language.md"
     )
+
+
+def test_the_committed_schema_is_current(repository):
+    committed = (repository / "docs/reference/profile.schema.json").read_text(encoding="utf-8")
+    assert committed == schema_text(), (
+        "run: python -m supervisor.cell.profile_schema > docs/reference/profile.schema.json"
+    )
+
+
+@pytest.fixture(scope="module")
+def complaints():
+    """What the schema, as it is published, has against a content."""
+    schema = profile_schema()
+    validator = Draft202012Validator(schema)  # raises for a schema that is none
+
+    def against(content):
+        plain = json.loads(json.dumps(content))
+        return [error.message for error in validator.iter_errors(plain)]
+
+    return against
+
+
+STRANGE = ("strange.yaml", "strange_station.yaml")
+
+
+def profile_files(repository):
+    tests = repository / "tests/integration/stations"
+    return [*shipped_profiles().glob("*.yaml"), *(tests / name for name in STRANGE)]
+
+
+def test_the_schema_takes_every_shipped_profile_and_those_of_the_strange_stations(
+    repository, complaints
+):
+    for path in profile_files(repository):
+        table, _ = read_table(path, path.name)
+        assert complaints(table) == [], path.name
+
+
+def test_the_schema_takes_a_profile_that_states_only_what_differs(complaints):
+    content = {"profile": "ours", "extends": "ct-pulse", "orders": {"abort": "not supported"}}
+    assert complaints(content) == []
+    assert complaints({**content, "orders": {"abort": "maybe"}})
+    assert complaints({key: content[key] for key in ("profile", "orders")})
+
+
+@pytest.mark.parametrize(
+    ("path", "new"),
+    [
+        (("colour",), "red"),
+        (("facets", "mode", "texts", "AUTO"), "auto"),
+        (("facets", "door", "settle_ms"), "long"),
+        (("orders", "abort"), {"by": "mail"}),
+        (("orders", "start", "limit_s"), ...),
+        (("results", "form"), "xml"),
+        (("nodes", "mode", "type"), 7),
+    ],
+)
+def test_the_schema_refuses_what_the_language_refuses(complaints, path, new):
+    content = json.loads(json.dumps(read_table(shipped_profiles() / "scan-methods.yaml", "s")[0]))
+    *way, last = path
+    here = content
+    for step in way:
+        here = here[step]
+    if new is ...:
+        del here[last]
+    else:
+        here[last] = new
+    assert complaints(content)
 
 
 def test_the_reference_has_every_mapping_of_the_language_and_says_what_each_key_means():

@@ -8,6 +8,7 @@ from ruamel.yaml import YAML
 
 from supervisor.cell import profile_language as language
 from supervisor.cell.document import validate
+from supervisor.cell.folder import read_folder
 from supervisor.cell.profile import (
     profile_model,
     profile_problems,
@@ -325,3 +326,69 @@ def test_a_goal_word_may_be_translated_to_the_codes_of_the_handler():
     codes = {"approach": 1, "pick": 2, "put": 3, "swap": 4}
     content["orders"]["move"]["arguments"][1] = {"type": "Int16", "field": "action", "codes": codes}
     assert profile_problems(read_profile(content)) == []
+
+
+# --- profiles that extend others ------------------------------------------------------------------------------------------
+
+
+def own(text, tmp_path, name="ours"):
+    """What a cell folder makes of its own profile."""
+    folder = tmp_path / "profiles"
+    folder.mkdir(exist_ok=True)
+    (folder / f"{name}.yaml").write_text(text, encoding="utf-8")
+    declaration, problems = read_folder(tmp_path, "2026-01-01")
+    return declaration.profiles.get(name), [
+        p for p in problems if p.file.startswith(("profiles", "(shipped)"))
+    ]
+
+
+def test_a_profile_states_only_what_differs(tmp_path):
+    ours, problems = own(
+        "profile: ours\nextends: touch-datablock\nroot: t:PLC/t:DB21\n"
+        "nodes:\n  status: {path: t:Word, type: UInt32}\n"
+        "facets:\n  nest: {node: status, bits: [{bit: 20, word: occupied}], otherwise: empty}\n",
+        tmp_path,
+    )
+    under = read_profile(written(TOUCH))
+    assert problems == []
+    assert (ours.profile, ours.root, ours.title) == ("ours", "t:PLC/t:DB21", under.title)
+    assert (ours.nodes["status"].type, ours.nodes["run_echo"]) == (
+        "UInt32",
+        under.nodes["run_echo"],
+    )
+    assert ours.facets.nest.bits[0].bit == 20
+    assert (ours.facets.door, ours.orders, ours.results) == (
+        under.facets.door,
+        under.orders,
+        under.results,
+    )
+
+
+def test_an_entry_that_is_stated_replaces_the_whole_entry(tmp_path):
+    ours, problems = own(
+        "profile: ours\nextends: touch-datablock\nfacets:\n  nest: {node: area_echo, truth: {true: occupied, false: empty}}\n",
+        tmp_path,
+    )
+    assert problems == []
+    assert ours.facets.nest.bits is None
+
+
+@pytest.mark.parametrize(
+    ("text", "line", "field", "found", "remedy"),
+    [
+        ("profile: ours\nextends: touch-datablok\n", 2, "extends", "`touch-datablok`", "touch-datablock"),
+        ("profile: ours\nextends: ours\n", 2, "extends", "leads back", "remove one"),
+        ("profile: ours\nextends: touch-datablock\nfacets:\n  doors: {always: none}\n", 4, "facets.doors", "the unknown key", "door"),
+        ("profile: ours\nextends: touch-datablock\nnodes:\n  status: {path: t:W, type: Byte}\n", 2, "facets", "bit 8", "width"),
+    ],
+)  # fmt: skip
+def test_a_mistake_in_an_extending_profile_is_shown_at_its_place(
+    tmp_path, text, line, field, found, remedy
+):
+    ours, problems = own(text, tmp_path)
+    assert ours is None
+    first = problems[0]
+    assert field in first.field or first.file.startswith("(shipped)")
+    assert line == first.line or first.file == "(shipped) touch-datablock.yaml"
+    assert found in first.found
+    assert remedy in first.remedy
