@@ -15,7 +15,7 @@ STAMP := .venv/.stamp
 COMPILE := pip compile --quiet --universal --python-version 3.11 --generate-hashes --no-emit-index-url \
            --custom-compile-command 'make lock' --extra postgres pyproject.toml
 
-.PHONY: help setup demo test lint types coverage bench retrieval campaign proof kills fuzz lock
+.PHONY: help setup demo test lint types coverage bench retrieval campaign proof kills fuzz peers lock
 
 help:  ## print the targets
 	@sed -nE 's/^([a-z-]+):.*## (.*)/  make \1\t\2/p' $(MAKEFILE_LIST) | expand -t 18,20
@@ -64,6 +64,10 @@ kills: $(STAMP)  ## the real service killed at every step of its work, machines 
 
 fuzz: $(STAMP)  ## tags, declarations, results and REST in their long form (docs/explanation/fuzzing.md); ARGS go to pytest
 	@FUZZ=long $(BIN)/python -m pytest tests/fuzz -q $(ARGS)
+
+peers: $(STAMP)  ## shipped profiles against stations on a second OPC UA stack (node and npm); ARGS go to pytest
+	@npm install --prefix .tools/peers --no-audit --no-fund --no-package-lock --silent $$(node -p "Object.entries(require('./tests/peers/package.json').dependencies).map((one) => one.join('@')).join(' ')")
+	@$(BIN)/python -m pytest tests/peers -q $(ARGS)
 
 lock: $(UV_STAMP)  ## compile requirements/ from pyproject.toml; ARGS=--upgrade takes newer versions
 	@$(UV) $(COMPILE) --output-file requirements/runtime.txt $(ARGS)

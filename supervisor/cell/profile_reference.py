@@ -70,7 +70,7 @@ An interface profile says how one make of station, handler or tag reader maps to
 write and call, and what their codes mean. It is a YAML file `<profile>.yaml`, written like
 [the files of a cell](cell-file.md), and computes nothing. How to write one: [a guide](../how-to/write-a-profile.md).
 
-Six profiles come with Pointsman, each for another kind of information model:
+Seven profiles come with Pointsman, each for another kind of information model:
 
 | profile | for |
 | --- | --- |
@@ -79,6 +79,7 @@ Six profiles come with Pointsman, each for another kind of information model:
 | `ct-pulse` | a station with request and acknowledge bits, results as structures |
 | `handler-orders` | a handler that takes numbered orders by a method |
 | `handler-permits` | the same with a permit that has to be renewed, and a fencing number in each order |
+| `job-control` | a station with ISA-95 job control and machinery job management; [what it needs](profile-job-control.md) |
 | `rack-reader` | a tag reader with a presence variable for each place and a reading method |
 
 A profile may extend another one (`extends`): entries of `namespaces`, `nodes`, `facets`, `echoes` and `orders` are taken over one by

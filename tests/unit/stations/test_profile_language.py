@@ -43,6 +43,7 @@ def test_the_six_models_have_a_shipped_profile():
         "ct-pulse",
         "handler-orders",
         "handler-permits",
+        "job-control",
         "rack-reader",
         "scan-methods",
         "touch-datablock",

@@ -1,0 +1,141 @@
+"""The shipped profile of job control against a station on another stack, with the official nodesets."""
+
+import pytest
+
+from supervisor.core.commands import AbortRun, AcknowledgeResult, SetDoor, StartRun
+from supervisor.core.events import OrderAnswered, ResultArrived, StationObserved
+from supervisor.stations.adapter import Wiring
+from supervisor.stations.connection import LinkOptions
+from supervisor.stations.station import StationAdapter
+
+pytestmark = [pytest.mark.integration, pytest.mark.timeout(120)]
+
+WIRING = Wiring(options=LinkOptions(interval_ms=20))
+
+
+def seen(watcher):
+    return watcher.last(StationObserved)
+
+
+def start(run_no):
+    return StartRun(
+        order=run_no, station="job-1", run_id=f"R{run_no}", run_no=run_no, program="p", name="P-17", number=1,
+        revision="A", part_type="cam-ring", serial=f"S{run_no}", pallet="g",
+    )  # fmt: skip
+
+
+@pytest.fixture
+def server(peer):
+    station = peer("job_station.js")
+    yield station
+    station.thaw()
+    station.switch("faulty", False)
+    station.switch("occupied", False)
+    station.switch("holding", False)
+
+
+@pytest.fixture
+async def station(server, watch, shipped):
+    watcher = watch(StationAdapter("job-1", server.url, shipped("job-control"), WIRING))
+    await watcher.until(lambda: seen(watcher).mode == "automatic", 20)
+    return watcher
+
+
+async def door(watcher, goal):
+    watcher.adapter.give(SetDoor(order=1, station="job-1", door=goal))
+    await watcher.until(lambda: seen(watcher).door == goal)
+
+
+async def load(watcher, server):
+    await door(watcher, "open")
+    server.switch("occupied", True)
+    await watcher.until(lambda: seen(watcher).nest == "occupied")
+    await door(watcher, "closed")
+
+
+async def acknowledged(watcher, run_no):
+    watcher.adapter.give(AcknowledgeResult(order=2, station="job-1", run_id=f"R{run_no}"))
+    await watcher.until(lambda: seen(watcher).work == "idle")
+
+
+async def test_a_whole_visit_by_the_shipped_profile(station, server):
+    await load(station, server)
+    station.adapter.give(start(11))
+    await station.until(lambda: seen(station).work == "finished")
+    shown, result = seen(station), station.last(ResultArrived)
+    await acknowledged(station, 11)
+
+    assert (shown.run_id, shown.program) == ("R11", "P-17")
+    assert result.run_id == "R11"
+    assert [(v.number, v.value, v.unit, v.quality) for v in result.values] == [
+        ("1", 25.0104, "mm", "good"),
+        ("2", 0.0031, "mm", "good"),
+    ]
+    assert station.of(OrderAnswered) == []
+    assert seen(station).run_id == ""
+
+
+async def test_a_job_that_the_station_will_not_take_is_refused(station):
+    station.adapter.give(start(12))  # nothing is in the nest
+    await station.until(lambda: station.of(OrderAnswered))
+    answer = station.last(OrderAnswered)
+    assert (answer.outcome, answer.why) == ("refused", "status 8")
+    assert seen(station).work == "idle"
+
+
+async def test_a_run_is_ended_and_a_job_that_is_unknown_is_refused(station, server):
+    await load(station, server)
+    server.switch("holding", True)
+    station.adapter.give(start(13))
+    await station.until(lambda: seen(station).work == "running")
+    station.adapter.give(AbortRun(order=3, station="job-1", run_id="R13"))
+    await station.until(lambda: seen(station).work == "aborted")
+    await acknowledged(station, 13)
+    station.adapter.give(AbortRun(order=4, station="job-1", run_id="R13"))
+    await station.until(lambda: station.of(OrderAnswered))
+    assert (station.last(OrderAnswered).order, station.last(OrderAnswered).outcome) == (
+        4,
+        "refused",
+    )
+
+
+@pytest.mark.hazard(5)
+async def test_a_start_that_comes_twice_is_one_job(station, server):
+    await load(station, server)
+    station.adapter.give(start(14))
+    station.adapter.give(start(14))
+    await station.until(lambda: seen(station).work == "finished")
+    station.adapter.give(start(14))
+    await acknowledged(station, 14)
+    assert len(station.of(ResultArrived)) == 1
+    assert station.of(OrderAnswered) == []
+
+
+async def test_a_machine_that_is_out_of_service_is_in_fault(station, server):
+    server.switch("faulty", True)
+    await station.until(lambda: seen(station).mode == "fault")
+    server.switch("faulty", False)
+    await station.until(lambda: seen(station).mode == "automatic")
+
+
+@pytest.mark.parametrize("frozen_s", [6.0])
+async def test_a_frozen_server_is_noticed_and_delivers_again_after_it_goes_on(
+    station, server, frozen_s
+):
+    server.freeze()
+    await station.until(lambda: seen(station).link == "down", frozen_s)
+    server.thaw()
+    await station.until(lambda: seen(station).link == "up", 10)
+    server.switch("occupied", True)
+    await station.until(lambda: seen(station).nest == "occupied")
+
+
+async def test_a_profile_for_other_types_keeps_the_link_down(server, watch, shipped):
+    changes = {("orders", "start", "arguments", 0, "members", "JobOrderID", "type"): "Int32",
+               ("orders", "start", "arguments", 0, "members", "JobOrderID", "field"): "run_no"}  # fmt: skip
+    watcher = watch(StationAdapter("job-1", server.url, shipped("job-control", changes), WIRING))
+    await watcher.until(lambda: seen(watcher).link == "down", 20)
+    assert (
+        "field JobOrderID: expected the data type Int32, found String"
+        in watcher.adapter.report().why
+    )
