@@ -46,6 +46,7 @@ class Station:
             ("Beat", 0, T.UInt16),
             ("Beating", True, T.Boolean),
             ("Present", False, T.Boolean),
+            ("Powered", True, T.Boolean),
             ("Start", False, T.Boolean),
             ("StartTaken", False, T.Boolean),
             ("Part", "", T.String),
@@ -211,6 +212,7 @@ class Station:
             if ticks % 10 == 0 and await self.nodes["Beating"].read_value():
                 beat = await self.nodes["Beat"].read_value()
                 await self._set("Beat", (beat + 1) % 65536, T.UInt16)
+                await self.nodes["Powered"].write_value(True, T.Boolean)  # the same, written again
             await self._doors()
             await self._runs()
             present = await self.nodes["Present"].read_value()

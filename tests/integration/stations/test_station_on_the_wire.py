@@ -32,6 +32,7 @@ BAD = ua.StatusCodes.BadSensorFailure
 async def operator(strange):
     """The server's operator; what a test has written is put back after it."""
     async with strange.operator() as operator:
+        await operator.write("Count", 0, T.UInt32)  # other files count on
         yield operator
         for name, value, kind in (
             ("Mode", 2, T.Int32),

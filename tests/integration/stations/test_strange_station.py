@@ -1,5 +1,7 @@
 """A station that is strange on purpose is driven through whole visits by a profile file alone."""
 
+import asyncio
+
 import pytest
 from asyncua import Client, ua
 
@@ -185,6 +187,22 @@ async def test_a_heartbeat_that_stands_still_leaves_nothing_known_and_the_link_u
     )
     await operator.write("Beating", True, T.Boolean)
     await watcher.until(lambda: seen(watcher).mode == "automatic")
+
+
+@pytest.mark.hazard(20)
+async def test_a_value_that_is_no_longer_written_is_unknown_although_it_did_not_change(
+    station, operator
+):
+    powered = {"path": "o:Powered", "type": "Boolean"}
+    facet = {"node": "powered", "truth": {True: "occupied", False: "empty"}, "age_s_max": 1}
+    changes = {("heartbeat",): None, ("nodes", "powered"): powered, ("facets", "nest"): facet}
+    watcher = await station(changes)
+    await asyncio.sleep(1.5)  # longer than the value may be old: it is written again all the time
+    assert {event.nest for event in watcher.of(StationObserved)} == {"occupied"}
+    await operator.write("Beating", False, T.Boolean)
+    await watcher.until(lambda: seen(watcher).nest == "unknown")
+    await operator.write("Beating", True, T.Boolean)
+    await watcher.until(lambda: seen(watcher).nest == "occupied")
 
 
 async def test_a_field_of_an_array_of_structures_closes_the_gate(station, operator):
