@@ -116,10 +116,13 @@ class Follower:
         return VerifyReport(
             entries=self._tip.seq,
             head=head_of(self._tip),
-            fault=self._fault or next(self._head_faults(), None),
+            fault=min(self._faults(), key=lambda fault: fault.seq, default=None),
         )
 
-    def _head_faults(self) -> Iterator[Fault]:
+    def _faults(self) -> Iterator[Fault]:
+        """What the rows show themselves, then what the heads show: entries that were made well are found by a head alone."""
+        if self._fault is not None:
+            yield self._fault
         for head in self._known:
             fault = head_fault(self._tip, head, self._passed.get(head.seq))
             if fault is not None:
