@@ -26,7 +26,7 @@ demo: $(STAMP)  ## run the simulated cell with its page; ARGS="--pallets 12 --se
 	@$(BIN)/pointsman bench $(ARGS)
 
 test: lint types  ## every gate: lint, import contract, types, all tests; ARGS go to pytest
-	@$(BIN)/python -m pytest $(ARGS)
+	@$(BIN)/python -m pytest --numprocesses 3 --dist loadfile $(ARGS)
 
 lint: $(STAMP)  ## ruff check, ruff format, import contract
 	@$(BIN)/ruff check
