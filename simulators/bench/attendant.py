@@ -225,8 +225,12 @@ def _stranger(attendant: Attendant, hold: Hold, draw: Random) -> str:
     return "removed"
 
 
-def _empty_nest(attendant: Attendant, hold: Hold, _draw: Random) -> str:
-    return "still there" if attendant.world.floor.pallet_at(hold.subject) else "removed"
+def _empty_nest(attendant: Attendant, hold: Hold, draw: Random) -> str:
+    there = attendant.world.floor.pallet_at(hold.subject)
+    named = attendant.world.state.stations[hold.subject].pallet
+    if there and named in {who.pallet for who in attendant.hands.ever(there)}:
+        return "still there"
+    return _stranger(attendant, hold, draw)
 
 
 def _fault(_attendant: Attendant, _hold: Hold, _draw: Random) -> str:

@@ -44,6 +44,10 @@ class Hands:
         self.gone: set[str] = set()
         self._says: dict[str, Identity] = {}
         self._said: dict[str, set[Identity]] = {}
+        world.models.operator.shown_as_kept_free = self._shown_as_kept_free
+
+    def _shown_as_kept_free(self, place: str) -> bool:
+        return bool(self.world.state.places[place].reserved)
 
     # --- tags -------------------------------------------------------------------------------------------------------------------
 

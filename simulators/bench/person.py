@@ -48,7 +48,10 @@ def _at_the_result(world: World, hold: Hold) -> str:
 
 
 def _into_the_nest(world: World, hold: Hold) -> str:
-    return "still there" if world.floor.pallet_at(hold.subject) else "removed"
+    there = world.floor.pallet_at(hold.subject)
+    if there and there == world.state.stations[hold.subject].pallet:
+        return "still there"
+    return _empty_the_nest(world, hold)
 
 
 def _empty_the_nest(world: World, hold: Hold) -> str:

@@ -116,7 +116,10 @@ def _stranger(person: PersonAtThePage, hold: Json) -> str:
 
 
 def _nest(person: PersonAtThePage, hold: Json) -> str:
-    return "still there" if person.floor.pallet_at(hold["subject"]) else "removed"
+    there = person.floor.pallet_at(hold["subject"])
+    if there and there == person.shown(f"/stations/{hold['subject']}")["pallet"]:
+        return "still there"
+    return _stranger(person, hold)
 
 
 LOOKS: dict[str, Look] = {

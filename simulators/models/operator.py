@@ -6,7 +6,7 @@ Rules of this file:
 - A pallet for which no place is free waits; it comes as soon as there is one.
 """
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 
 from simulators.models.agenda import Agenda
 from simulators.models.chance import chance
@@ -34,6 +34,8 @@ class OperatorModel:
         self._remember(memory)
         self._taking: dict[str, str] = {}
         self._kept_off: set[str] = set()
+        self.shown_as_kept_free: Callable[[str], bool] = lambda _place: False
+        """Whether the page shows that a rack place is kept free for a pallet on its way."""
         self._plan_arrival()
 
     def _shuffled(self, physics: Physics) -> list[tuple[int, str]]:
@@ -136,7 +138,7 @@ class OperatorModel:
         self._plan_arrival()
 
     def _is_free(self, place: str) -> bool:
-        taken = place in self._homes or place in self._kept_off
+        taken = place in self._homes or place in self._kept_off or self.shown_as_kept_free(place)
         return not taken and not self._floor.pallet_at(place)
 
     def _plan_arrival(self) -> None:

@@ -114,8 +114,9 @@ HOLDS = _kinds(
     ),
     HoldKind(
         code="nest-lost",
-        title="The nest reads empty although a pallet should be in it",
-        advice="Look into the station. 'removed' if the pallet was taken out; 'still there' if the sensor errs and was mended.",
+        title="The pallet that should be in a nest is not there, or may not be",
+        advice="Look into the station. 'removed' if the pallet was taken out, also if another one stands there now; 'still there' if it is "
+        "the pallet named and the sensor erred.",
         answers=("removed", "still there"),
     ),
     HoldKind(

@@ -119,9 +119,29 @@ def _finish(draft: Draft, goal: MoveHandler) -> None:
         )
     _apply(draft, goal)
     _leave(draft, goal.place)
+    _doubt_after_a_hand(draft, goal)
     _count_exchange(draft, goal)
     if goal.put:
         draft.change_handler(carry=None)
+
+
+def _doubt_after_a_hand(draft: Draft, goal: MoveHandler) -> None:
+    """A nest that became empty more often than the move empties it was reached into: nobody knows which pallet is where.
+
+    A nest has no tag reader, so only a person can tell.
+    """
+    if goal.place not in draft.stations:
+        return
+    by_the_move = 1 if goal.picked else 0
+    if draft.stations[goal.place].emptied <= by_the_move:
+        return
+    seen = f"the nest of {goal.place} was emptied by hand during order {goal.order}"
+    if goal.put:
+        text = f"{seen}; what stands in it may be another pallet than {goal.put}"
+        draft.hold("nest-lost", "station", goal.place, text)
+    if goal.picked:
+        text = f"{seen}; what the jaw holds may be another pallet than {goal.picked}"
+        draft.hold("jaw-unknown", "handler", draft.tables.handler.handler, text)
 
 
 def _jaws_agree(draft: Draft, goal: MoveHandler) -> bool:
@@ -514,6 +534,7 @@ def _order(draft: Draft, unnumbered: MoveHandler) -> None:
     draft.hand(f"{goal.action} ordered")
     if goal.action != "approach" and goal.place in draft.stations:
         draft.bay(goal.place, "entry given")
+        draft.change_station(goal.place, emptied=0)
     draft.want_goal(goal)
     draft.start_timer(
         "handler",

@@ -63,6 +63,8 @@ def _blank_station(name: str) -> StationState:
         ended=(),
         pallet="",
         expecting="",
+        last_nest="unknown",
+        emptied=0,
         prepared="",
         figures=Figures(busy_ms=0, runs=0, exchanges=0, swaps=0),
     )

@@ -27,6 +27,8 @@ def on_station_observed(draft: Draft, event: StationObserved) -> None:
         mode=event.mode,
         door=event.door,
         nest=event.nest,
+        last_nest=before.last_nest if event.nest == "unknown" else event.nest,
+        emptied=before.emptied + _emptied_under_the_arm(before, event),
         work=event.work,
         run_id=event.run_id,
         serial=event.serial,
@@ -43,6 +45,12 @@ def on_station_observed(draft: Draft, event: StationObserved) -> None:
         )  # what was left to this one, or to others, may be theirs now
     elif event.nest != before.nest or event.work != before.work:
         draft.rethink = "yes"
+
+
+def _emptied_under_the_arm(before: StationState, event: StationObserved) -> int:
+    """1 if the nest became empty while the arm had the station, even if it could not be read in between."""
+    emptied = before.last_nest == "occupied" and event.nest == "empty"
+    return int(before.bay == "entered" and emptied)
 
 
 def _overtaken(before: StationState, event: StationObserved) -> bool:

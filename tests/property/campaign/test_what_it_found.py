@@ -9,7 +9,7 @@ from simulators.models.tag import encode_tag
 from supervisor.cell.value import replace
 from supervisor.core.commands import MoveHandler
 from supervisor.core.draft import Draft
-from supervisor.core.events import HandlerObserved, HoldReleased
+from supervisor.core.events import HandlerObserved, HoldReleased, StationObserved
 from supervisor.core.views import view
 
 MINUTE_MS = 60_000
@@ -352,6 +352,36 @@ def test_a_run_that_has_not_begun_is_work_that_its_pallet_stays_for(a_world):
     finish(world, parts=1)
     assert "2" in open_by_stage["touch-1", "preparing"]
     assert "2" not in open_by_stage["touch-1", "measuring"]
+
+
+def test_a_nest_that_somebody_reached_into_while_the_arm_had_it_is_asked_about(a_world):
+    """Seeds 400 and 1864. The put pallet was taken out and another put in before the handler could be read again."""
+    world = a_world(pallets=1)
+    images = {}
+
+    def look(event, _decision):
+        if isinstance(event, StationObserved):
+            images[event.station] = event
+
+    def is_putting(_):
+        waiting = world.state.outstanding.get("handler")
+        return waiting is not None and waiting.goal.action == "put" and waiting.goal.place in images
+
+    world.watch = look
+    world.run(world.now_ms + DAY_MS, done=is_putting)
+    image = images[world.state.outstanding["handler"].goal.place]
+    for nest in ("occupied", "unknown", "empty", "unknown", "occupied"):
+        world.tell(replace(image, nest=nest))
+
+    def is_asked(_):
+        return any(hold.code == "nest-lost" for hold in world.state.holds.values())
+
+    world.run(world.now_ms + 2 * MINUTE_MS, done=is_asked)
+
+    (hold,) = world.state.holds.values()
+    assert (hold.code, hold.subject) == ("nest-lost", image.station)
+    assert "was emptied by hand during order" in hold.seen
+    assert not world.starts
 
 
 def later(after_ms, taken_after_ms=20_000):
