@@ -28,6 +28,7 @@ EXAMPLE: Example = {
             "programs": ["pump-body-touch"],
             "until": None,
             "cost_s": 24.5,
+            "bound_s": None,
             "why": "grai:9521234.12345.7 may leave touch-1, and grai:9521234.12345.12 takes its place in the same stop",
             "alternatives": [
                 {
@@ -46,7 +47,7 @@ class AlternativeView(Schema):
 
     what: str
     cost_s: float | None
-    """What it would have cost; null where it was not possible."""
+    """What it would have cost; null where it was not possible, or was not played through to its end."""
     why_lost: str
 
 
@@ -69,7 +70,9 @@ class DecisionView(Schema):
     until: Instant | None
     """When routing looks again, if nothing changes before; null for carry, and where only a change can help."""
     cost_s: float | None
-    """Comparable with the alternatives of the same choice only."""
+    """Comparable with the alternatives of the same choice only; where look-ahead chose, the time until all known pallets are out."""
+    bound_s: float | None
+    """No choice could make cost_s less than this; null where the simple rule chose, which knows no bound."""
     why: str
     alternatives: list[AlternativeView]
 
@@ -108,6 +111,7 @@ def _decision(choice: Choice) -> DecisionView:
                 programs=[carry.program, *carry.then] if carry.program else [],
                 until=None,
                 cost_s=seconds(carry.cost_ms),
+                bound_s=None if carry.bound_ms is None else seconds(carry.bound_ms),
                 why=carry.why,
                 alternatives=_alternatives(carry.alternatives),
             )
@@ -123,6 +127,7 @@ def _decision(choice: Choice) -> DecisionView:
                 programs=[],
                 until=instant_or_none(stay.until_ms),
                 cost_s=None,
+                bound_s=None if stay.bound_ms is None else seconds(stay.bound_ms),
                 why=stay.why,
                 alternatives=_alternatives(stay.alternatives),
             )

@@ -16,6 +16,7 @@ from supervisor.cell import (
     offsets,
     plan_checks,
     program_checks,
+    routing_checks,
     tool_offset_checks,
 )
 from supervisor.cell.declaration import Declaration
@@ -59,6 +60,9 @@ CHECKS = (
     Check(needs="entries", check=cell_checks.moves_can_end_in_time),
     Check(needs="entries", check=cell_checks.late_comes_after_the_expected_time),
     Check(needs="entries", check=cell_checks.decision_rules_are_agreed),
+    Check(needs="entries", check=routing_checks.objectives_say_what_presses),
+    Check(needs="entries", check=routing_checks.look_ahead_has_a_bound),
+    Check(needs="names", check=routing_checks.urgencies_refer_to_part_types),
     Check(needs="entries", check=cell_checks.outfeeds_say_what_they_accept),
     Check(needs="entries", check=cell_checks.security_makes_sense),
     Check(needs="entries", check=program_checks.pallets_are_free_before_the_result),

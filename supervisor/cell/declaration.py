@@ -21,6 +21,7 @@ from supervisor.cell.schema import (
     PlaceEntry,
     ProgramEntry,
     ReaderEntry,
+    RoutingEntry,
     StationEntry,
     ToolOffsetEntry,
 )
@@ -79,6 +80,7 @@ class Declaration:
     readers: tuple[ReaderEntry, ...]
     places: tuple[PlaceEntry, ...]
     rule: DecisionRuleEntry
+    routing: RoutingEntry
     part_types: tuple[PartTypeDraft, ...]
     programs: tuple[ProgramEntry, ...]
     offsets: tuple[OffsetEntry, ...]
@@ -98,6 +100,7 @@ def declaration_of(
         readers=_sound(files.rows("readers"), ReaderEntry),
         places=_sound(files.rows("places"), PlaceEntry),
         rule=_sound_one(files.cell, "decision_rule", DecisionRuleEntry) or DecisionRuleEntry(),
+        routing=_sound_one(files.cell, "routing", RoutingEntry) or RoutingEntry(),
         part_types=tuple(_draft(table) for table in files.part_types),
         programs=_sound(files.programs_written(), ProgramEntry),
         offsets=_sound(files.offsets.tables("offsets") if files.offsets else (), OffsetEntry),

@@ -23,7 +23,9 @@ from supervisor.cell.model import (
     Place,
     Program,
     Reader,
+    Routing,
     Station,
+    Urgency,
 )
 from supervisor.cell.offsets import offset_of
 from supervisor.cell.plan import characteristic_of, tool_offset_of
@@ -41,10 +43,13 @@ from supervisor.cell.schema import (
     PlaceEntry,
     ProgramEntry,
     ReaderEntry,
+    RoutingEntry,
     StationEntry,
 )
 from supervisor.cell.security import SecurityEntry
 from supervisor.cell.value import value
+
+ZERO_S = Decimal(0)
 
 
 @value
@@ -116,6 +121,23 @@ def _cell(declaration: Declaration) -> Cell:
             sorted(map(offset_of, declaration.offsets), key=lambda o: (o.offset, o.version))
         ),
         rule=_rule(declaration.rule),
+        routing=_routing(declaration.routing),
+    )
+
+
+def _routing(entry: RoutingEntry) -> Routing:
+    return Routing(
+        objective=entry.objective,
+        look_ahead_steps=entry.look_ahead_steps,
+        urgencies=tuple(
+            sorted(
+                (
+                    Urgency(part_type=u.part_type, due_ms=_ms(u.due_s or ZERO_S), weight=u.weight)
+                    for u in entry.urgencies
+                ),
+                key=lambda urgency: urgency.part_type,
+            )
+        ),
     )
 
 

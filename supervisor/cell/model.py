@@ -281,6 +281,30 @@ class Handler:
 
 
 @value
+class Urgency:
+    """How much the parts of one type press: from ``due_ms`` after a part came in, each ms until it is out counts ``weight`` times."""
+
+    part_type: str
+    due_ms: int
+    weight: int
+
+
+Objective = Literal["throughput", "due_times", "priority_classes"]
+
+
+@value
+class Routing:
+    """What routing aims at, and how many steps it may play through before it decides (0: its simple rule decides alone).
+
+    Of ``due_times`` and ``priority_classes`` the urgencies tell; with ``throughput`` there are none.
+    """
+
+    objective: Objective = "throughput"
+    look_ahead_steps: int = 0
+    urgencies: tuple[Urgency, ...] = ()
+
+
+@value
 class Cell:
     """One whole declared cell. ``digest`` is the SHA-256 of its canonical form: the revision that records name.
 
@@ -298,3 +322,4 @@ class Cell:
     programs: tuple[Program, ...]
     rule: DecisionRule
     offsets: tuple[Offset, ...] = ()
+    routing: Routing = Routing()

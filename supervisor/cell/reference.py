@@ -44,8 +44,10 @@ from supervisor.cell.schema import (
     ProgramEntry,
     ProgramsFile,
     ReaderEntry,
+    RoutingEntry,
     StationEntry,
     ToolOffsetEntry,
+    UrgencyEntry,
 )
 from supervisor.cell.security import SecurityEntry
 
@@ -88,6 +90,8 @@ SECTIONS: tuple[tuple[str, type[Declared]], ...] = (
     ("`places`", PlaceEntry),
     ("`security`", SecurityEntry),
     ("`decision_rule`", DecisionRuleEntry),
+    ("`routing`", RoutingEntry),
+    ("`urgencies`", UrgencyEntry),
     ("A part type: `part-types/*.yaml`", PartTypeFile),
     ("`plan`", CharacteristicEntry),
     ("`limits`", LimitsEntry),

@@ -165,6 +165,38 @@ class DecisionRuleEntry(Declared):
     agreed_on: Date | None = Field(default=None, description="The day of that agreement.")
 
 
+class UrgencyEntry(Declared):
+    """How much the parts of one type press."""
+
+    part_type: Identifier = Field(description="The part type.")
+    weight: FromOne = Field(
+        description="How many seconds of the whole one second of such a part is worth: 1 to 1000."
+    )
+    due_s: Seconds | None = Field(
+        default=None,
+        description="How long after it came in it is due. Needed with `due_times`, not allowed with `priority_classes`.",
+    )
+
+
+class RoutingEntry(Declared):
+    """What routing aims at, and how far it looks ahead."""
+
+    objective: Literal["throughput", "due_times", "priority_classes"] = Field(
+        default="throughput",
+        description="`throughput`: the last of the known pallets is out as early as possible. `due_times`: besides, every second that "
+        "a part is late counts as its weight says. `priority_classes`: besides, every second that a part stays in the cell counts so.",
+    )
+    look_ahead_steps: FromZero = Field(
+        default=1000,
+        description="Most steps that a decision plays through, up to 100000; with 0 the simple rule decides alone. "
+        "1000 steps take about 10 ms.",
+    )
+    urgencies: list[UrgencyEntry] = Field(
+        default_factory=list[UrgencyEntry],
+        description="Part types that press; those not named do not. Not with `throughput`.",
+    )
+
+
 class CellFile(Declared):
     """`cell.yaml`: the machines and places of the cell."""
 
@@ -172,6 +204,10 @@ class CellFile(Declared):
     title: Text = Field(description="What people call it.")
     decision_rule: DecisionRuleEntry = Field(
         default_factory=DecisionRuleEntry, description="How conformity is decided."
+    )
+    routing: RoutingEntry = Field(
+        default_factory=RoutingEntry,
+        description="What routing aims at, and how far it looks ahead.",
     )
     handler: HandlerEntry = Field(description="What carries pallets.")
     stations: list[StationEntry] = Field(min_length=1, description="The measuring stations.")

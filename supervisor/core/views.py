@@ -110,6 +110,7 @@ def _view(
         waiting_since_ms=pallet.since_ms,
         done=pallet.done,
         planned=pallet.planned,
+        entered_ms=pallet.entered_ms,
     )
 
 

@@ -5,12 +5,16 @@ Rules of this file:
   without a target. Its home place is reserved for it, so there is always an answer.
 - A pallet leaves home only for a station or an outfeed place, and goes home only after a visit or when its target vanished.
 - The handler does not wait for one nest past the moment at which another could be served.
+- Where the declaration allows steps for it, look-ahead chooses among the same safe moves. The rule decides alone without steps, when
+  there is nothing to compare, and when a pallet has waited longer than is fair.
 - Chosen from sorted lists; equal costs are decided by ids. Every answer says why, and lists what else was possible.
 """
 
 from typing import Literal
 
-from supervisor.routing import reasons
+from supervisor.cell.value import replace
+from supervisor.routing import foresight, reasons
+from supervisor.routing.lookahead import Ahead, look_ahead
 from supervisor.routing.moves import (
     Landing,
     Move,
@@ -24,13 +28,103 @@ from supervisor.routing.moves import (
 from supervisor.routing.picture import NEVER_MS, Picture
 from supervisor.routing.situation import Carry, PalletView, Stay
 
+CANDIDATES_MAX = 32
+LONG_MS = 1 << 50
+"""Patience of look-ahead: it asks what waiting is worth, and then waits for it with an empty hand."""
+
 
 def with_empty_hand(picture: Picture) -> Carry | Stay:
     """The best move of any pallet, or why there is none and until when."""
+    moves, obstacles = _by_rule(picture)
+    if picture.tables.search_steps and not any(move.cost.age_ms for move in moves):
+        ahead = _by_look_ahead(picture, moves, obstacles)
+        if ahead is not None:
+            return ahead
+    if moves:
+        return _carry(picture, moves, obstacles)
+    return _stay(picture, obstacles)
+
+
+def _by_look_ahead(
+    picture: Picture, by_rule: list[Move], obstacles: list[Obstacle]
+) -> Carry | Stay | None:
+    """The move that look-ahead prefers, or waiting for it; None where there is nothing to compare."""
+    moves = candidates(picture)
+    if not moves:
+        return None
+    awaited = [view for view in picture.situation.pallets if not view.open and not view.sorting]
+    if len(moves) == 1 and by_rule and not awaited:
+        return None
+    ahead = look_ahead(picture, moves, awaited, picture.tables.search_steps)
+    if ahead.best >= len(moves):
+        return _stay_for(picture, ahead, moves, awaited[ahead.best - len(moves)], obstacles)
+    early_ms = moves[ahead.best].cost.stand_ms - picture.tables.patience_ms
+    if early_ms > 0:
+        return _stay_until(picture, ahead, moves, early_ms, obstacles)
+    return _carry_ahead(picture, ahead, moves, obstacles)
+
+
+def _carry_ahead(
+    picture: Picture, ahead: Ahead, moves: list[Move], obstacles: list[Obstacle]
+) -> Carry:
+    """The best move as the answer, told with what look-ahead found."""
+    carry = _carry(picture, [moves[ahead.best]], obstacles)
+    return replace(
+        carry,
+        cost_ms=ahead.end_ms,
+        bound_ms=ahead.bound_ms,
+        why=f"{carry.why}; {foresight.why(ahead)}",
+        alternatives=foresight.alternatives(picture, ahead, moves, obstacles),
+    )
+
+
+def _stay_until(
+    picture: Picture, ahead: Ahead, moves: list[Move], early_ms: int, obstacles: list[Obstacle]
+) -> Stay:
+    """The best move begins later: the handler stays free until then."""
+    said = reasons.why(picture, moves[ahead.best], obstacles)
+    return Stay(
+        until_ms=picture.now_ms + early_ms,
+        why=f"next in {reasons.duration(early_ms)}: {said}; {foresight.why(ahead)}",
+        alternatives=foresight.alternatives(picture, ahead, moves, obstacles),
+        bound_ms=ahead.bound_ms,
+    )
+
+
+def _stay_for(
+    picture: Picture,
+    ahead: Ahead,
+    moves: list[Move],
+    pallet: PalletView,
+    obstacles: list[Obstacle],
+) -> Stay:
+    """The next to be carried is a pallet whose verdict is awaited."""
+    return Stay(
+        until_ms=None,
+        why=f"{pallet.pallet} leaves next, as soon as its verdict is known; {foresight.why(ahead)}",
+        alternatives=foresight.alternatives(picture, ahead, moves, obstacles),
+        bound_ms=ahead.bound_ms,
+    )
+
+
+def candidates(picture: Picture) -> list[Move]:
+    """Every safe move however long the handler would wait, in the order of the rule; of pallets that are alike the one that waits longest."""
+    moves: dict[tuple[object, ...], Move] = {}
+    for pallet in sorted(picture.situation.pallets, key=lambda p: (p.waiting_since_ms, p.pallet)):
+        for move in moves_of(picture, pallet, LONG_MS)[0]:
+            landing = move.landing
+            alike = (pallet.part_type, pallet.open, pallet.done, pallet.sorting)
+            who = pallet.pallet if pallet.place in picture.seat_at else alike
+            moves.setdefault((who, landing.target, landing.visit, landing.aim), move)
+    return sorted(moves.values(), key=_by_cost)[:CANDIDATES_MAX]
+
+
+def _by_rule(picture: Picture) -> tuple[list[Move], list[Obstacle]]:
+    """The moves that need no long wait, cheapest first, and what prevents others."""
     moves: list[Move] = []
     obstacles: list[Obstacle] = []
     for pallet in picture.situation.pallets:
-        possible, prevented = moves_of(picture, pallet)
+        possible, prevented = moves_of(picture, pallet, picture.tables.patience_ms)
         obstacles += prevented
         for move in possible:
             overtaken = _overtaken(picture, move) if move.waits_until_ms else None
@@ -38,9 +132,7 @@ def with_empty_hand(picture: Picture) -> Carry | Stay:
                 moves.append(move)
             else:
                 obstacles.append(overtaken)
-    if moves:
-        return _carry(picture, sorted(moves, key=_by_cost), obstacles)
-    return _stay(picture, obstacles)
+    return sorted(moves, key=_by_cost), obstacles
 
 
 def _by_cost(move: Move) -> tuple[int, str, str]:
@@ -85,6 +177,11 @@ def with_full_hand(picture: Picture, pallet: PalletView) -> Carry | Stay:
         else:
             obstacles.append(landing)
     moves.sort(key=lambda move: (_fetched_for(move), *_by_cost(move)))
+    if moves and pallet.sorting:
+        return _carry(picture, moves, obstacles)
+    if picture.tables.search_steps and moves and home and _fetched_for(moves[0]):
+        ahead = look_ahead(picture, moves + home, [], picture.tables.search_steps)
+        return _carry_ahead(picture, ahead, moves + home, obstacles)
     if moves or home:
         return _carry(picture, moves + home, obstacles)
     return Stay(

@@ -3,7 +3,7 @@
 Rules of this file:
 - A move is listed only if it can be carried out to its end: the target is free, or its occupant is displaced in a swap and has a
   place to go to. Choosing any listed move is safe; the cost only says which is best.
-- With an empty hand the handler waits before a nest for at most ``patience_ms``, the time of one pick and one put.
+- How long the handler may wait before a nest is given by who asks.
 - The cost is the time until the next run can start, plus what the move makes others wait. A pallet that has waited longer than it
   takes to serve every other pallet once with the longest program gets cheaper from then on, ms by ms, so that none waits for ever.
 """
@@ -41,7 +41,8 @@ class Landing:
     """Where a pallet could be put down.
 
     ``seat`` is a station's seat (None for a place), ``visit`` what to run there, ``wait_ms`` how long the handler stands still
-    before it. ``extra_ms`` is how much more measuring this means than the plan.
+    before it. ``extra_ms`` is how much more measuring this means than the plan; ``cover`` is the way to decide the rest that leads
+    there (None for a place).
     """
 
     aim: Aim
@@ -49,6 +50,7 @@ class Landing:
     at_mm: int
     seat: Seat | None
     visit: tuple[Offer, ...]
+    cover: Cover | None
     placed_ms: int
     wait_ms: int
     extra_ms: int
@@ -99,22 +101,24 @@ class Obstacle:
     opens_ms: int | None
 
 
-def moves_of(picture: Picture, pallet: PalletView) -> tuple[list[Move], list[Obstacle]]:
-    """What an empty-handed handler could do with a pallet that stands somewhere."""
+def moves_of(
+    picture: Picture, pallet: PalletView, patience_ms: int
+) -> tuple[list[Move], list[Obstacle]]:
+    """What an empty-handed handler could do with a pallet that stands somewhere, standing still for at most ``patience_ms``."""
     if not pallet.sorting:
         if not picture.outlooks[pallet.pallet].covers:
-            return _with_nothing_to_run(picture, pallet)
+            return _with_nothing_to_run(picture, pallet, patience_ms)
         if pallet.place not in picture.seat_at:
             wanted = _wanted(picture, pallet)
             if all(seat.obstacle for seat, _ in wanted):
                 # The commonest case by far, a pallet that waits in the rack: fetching it need not be worked out.
                 return [], [_blocked(pallet, seat) for seat, _ in wanted]
-    pickup = _pickup(picture, pallet)
+    pickup = _pickup(picture, pallet, patience_ms)
     if isinstance(pickup, Obstacle):
         return [], [pickup]
     moves: list[Move] = []
     obstacles: list[Obstacle] = []
-    for landing in onward(picture, pickup, picture.tables.patience_ms):
+    for landing in onward(picture, pickup, patience_ms):
         if isinstance(landing, Landing):
             moves.append(move_to(picture, pickup, landing))
         else:
@@ -122,21 +126,23 @@ def moves_of(picture: Picture, pallet: PalletView) -> tuple[list[Move], list[Obs
     return moves or _clearing(picture, pickup), obstacles
 
 
-def _with_nothing_to_run(picture: Picture, pallet: PalletView) -> tuple[list[Move], list[Obstacle]]:
+def _with_nothing_to_run(
+    picture: Picture, pallet: PalletView, patience_ms: int
+) -> tuple[list[Move], list[Obstacle]]:
     """A pallet that nothing can be done with now only has to leave a nest that another needs."""
     moves: list[Move] = []
     seat = picture.seat_at.get(pallet.place)
     if seat is not None and seat.pending:
         return [], []
     if seat is not None:
-        pickup = _pickup(picture, pallet)
+        pickup = _pickup(picture, pallet, patience_ms)
         if isinstance(pickup, Pickup):
             moves = _clearing(picture, pickup)
     code = "nobody can" if pallet.open else "result awaited"
     return moves, [Obstacle(pallet=pallet, target="", code=code, detail="", opens_ms=None)]
 
 
-def _pickup(picture: Picture, pallet: PalletView) -> Pickup | Obstacle:
+def _pickup(picture: Picture, pallet: PalletView, patience_ms: int) -> Pickup | Obstacle:
     """Going there and taking it, as soon as it may leave."""
     seat = picture.seat_at.get(pallet.place)
     leaves_ms = picture.leaves_ms[pallet.pallet]
@@ -146,8 +152,8 @@ def _pickup(picture: Picture, pallet: PalletView) -> Pickup | Obstacle:
         return Obstacle(pallet=pallet, target="", code=code, detail=detail, opens_ms=None)
     arrive_ms = picture.now_ms + picture.travel_ms(picture.situation.at_mm, pallet.at_mm)
     stand_ms = max(0, leaves_ms - arrive_ms)
-    if stand_ms > picture.tables.patience_ms:
-        opens_ms = picture.now_ms + stand_ms - picture.tables.patience_ms
+    if stand_ms > patience_ms:
+        opens_ms = picture.now_ms + stand_ms - patience_ms
         return Obstacle(pallet=pallet, target="", code="busy", detail="", opens_ms=opens_ms)
     return Pickup(
         pallet=pallet,
@@ -235,6 +241,7 @@ def _to_station(
         at_mm=seat.at_mm,
         seat=seat,
         visit=cover.visits[seat.station],
+        cover=cover,
         placed_ms=arrive_ms
         + wait_ms
         + (handler.put_ms if seat.occupant is None else handler.swap_ms),
@@ -274,6 +281,7 @@ def to_place(picture: Picture, pickup: Pickup, aim: Aim, target: str, at_mm: int
         at_mm=at_mm,
         seat=None,
         visit=(),
+        cover=None,
         placed_ms=pickup.ready_ms + travel_ms + picture.tables.handler.put_ms,
         wait_ms=0,
         extra_ms=0,

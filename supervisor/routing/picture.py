@@ -86,7 +86,7 @@ class Picture:
         leaves_ms = view.occupant_leaves_ms
         if occupant:
             leaves_ms = max(self.now_ms, leaves_ms, occupant.movable_ms)
-            leaves_ms, _ = _after(pending, leaves_ms, view.run_free_ms)
+            leaves_ms, _ = after_pending(pending, leaves_ms, view.run_free_ms)
         return Seat(
             view=view,
             station=station,
@@ -134,7 +134,7 @@ class Picture:
         busy_ms = [0] * len(self.tables.stations)
         for station, seat in self.seats.items():
             if not seat.view.unusable:
-                _, free_ms = _after(seat.pending, self.now_ms, seat.view.run_free_ms)
+                _, free_ms = after_pending(seat.pending, self.now_ms, seat.view.run_free_ms)
                 busy_ms[station] = max(0, free_ms - self.now_ms)
         return busy_ms
 
@@ -164,7 +164,9 @@ def _nearer(one: OutfeedView, other: OutfeedView, at_mm: int) -> bool:
     return (abs(one.at_mm - at_mm), one.place) < (abs(other.at_mm - at_mm), other.place)
 
 
-def _after(pending: tuple[Offer, ...], part_free_ms: int, run_free_ms: int) -> tuple[int, int]:
+def after_pending(
+    pending: tuple[Offer, ...], part_free_ms: int, run_free_ms: int
+) -> tuple[int, int]:
     """When the part is free and the next run may start, after these programs have run one after the other."""
     for offer in pending:
         start_ms = max(part_free_ms, run_free_ms)

@@ -130,6 +130,11 @@ def _pallet(entry: Move | Obstacle) -> str:
     return entry.pickup.pallet.pallet if isinstance(entry, Move) else entry.pallet.pallet
 
 
+def named(move: Move) -> str:
+    """A move in a few words."""
+    return _what(move)
+
+
 def _what(entry: Move | Obstacle) -> str:
     pallet = _pallet(entry)
     target = entry.landing.target if isinstance(entry, Move) else entry.target

@@ -33,10 +33,14 @@ class Router:
         Raises:
             KeyError: a view names a station or home place that is not declared, or the view of the pallet in hand is missing.
         """
-        picture = Picture(self._tables, self._outlooks, situation)
+        picture = self.picture(situation)
         if situation.hand:
             return with_full_hand(picture, picture.pallets[situation.hand])
         return with_empty_hand(picture)
+
+    def picture(self, situation: Situation) -> Picture:
+        """The situation worked out, as ``choose`` sees it; for studies that ask further."""
+        return Picture(self._tables, self._outlooks, situation)
 
     def next_program(
         self, pallet: PalletView, station: str, usable: tuple[str, ...] | None = None

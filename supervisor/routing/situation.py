@@ -20,7 +20,7 @@ class PalletView:
     now if there is none. ``open`` holds the characteristics that are neither decided nor awaited from a run already started.
     ``sorting`` is set once the verdict is known. ``done`` names the programs that must not run again on this part. ``planned``
     is what the carry that brought it to its present station announced (``Carry.program`` and ``Carry.then``), kept for the whole
-    visit; () where that is not known. For the pallet in hand ``place`` and ``at_mm`` mean nothing.
+    visit; () where that is not known. ``entered_ms`` is when it came into the cell; due times count from there. For the pallet in hand ``place`` and ``at_mm`` mean nothing.
     """
 
     pallet: str
@@ -34,6 +34,7 @@ class PalletView:
     waiting_since_ms: int
     done: tuple[str, ...]
     planned: tuple[str, ...] = ()
+    entered_ms: int = 0
 
 
 @value
@@ -79,7 +80,10 @@ class Situation:
 
 @value
 class Alternative:
-    """What else could have been done, what it would have cost (None: it was not possible), and why it was not chosen."""
+    """What else could have been done, what it would have cost, and why it was not chosen.
+
+    The cost is None where it was not possible, or where look-ahead did not play it through to the end.
+    """
 
     what: str
     cost_ms: int | None
@@ -91,7 +95,8 @@ class Carry:
     """Bring a pallet from ``origin`` ("" = it is in hand) to ``target``.
 
     ``displaced`` is the pallet to take out of the target in the same stop: a swap. ``program`` is the first program to run there,
-    ``then`` the ones to follow in the same visit. ``cost_ms`` is comparable with the alternatives of the same answer only.
+    ``then`` the ones to follow in the same visit. ``cost_ms`` is comparable with the alternatives of the same answer only. Where
+    look-ahead chose, it is the time until all known pallets are out, and no choice could make it less than ``bound_ms``.
     """
 
     pallet: str
@@ -103,6 +108,7 @@ class Carry:
     cost_ms: int
     why: str
     alternatives: tuple[Alternative, ...]
+    bound_ms: int | None = None
 
 
 @value
@@ -112,3 +118,4 @@ class Stay:
     until_ms: int | None
     why: str
     alternatives: tuple[Alternative, ...]
+    bound_ms: int | None = None

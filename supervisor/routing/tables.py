@@ -4,7 +4,7 @@ Rules of this file: immutable after construction; no situation of the cell. Stat
 of stations and of a part type's characteristics are bit sets, because they are compared for every pallet in every decision.
 """
 
-from supervisor.cell.model import Cell, PartType
+from supervisor.cell.model import Cell, PartType, Urgency
 from supervisor.cell.value import value
 from supervisor.routing.situation import PalletView
 
@@ -40,12 +40,16 @@ class RoutingTables:
         "longest_ms",
         "offers",
         "patience_ms",
+        "search_steps",
         "stations",
+        "urgency",
         "visit_ms",
     )
 
     def __init__(self, cell: Cell) -> None:
         """Prepare the lookups."""
+        self.search_steps = cell.routing.look_ahead_steps
+        self.urgency: dict[str, Urgency] = {each.part_type: each for each in cell.routing.urgencies}
         self.handler = cell.handler
         self.stations: tuple[str, ...] = tuple(station.station for station in cell.stations)
         self.index: dict[str, int] = {name: at for at, name in enumerate(self.stations)}

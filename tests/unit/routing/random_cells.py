@@ -13,6 +13,7 @@ from supervisor.cell.model import (
     Place,
     Program,
     Reader,
+    Routing,
     Station,
 )
 
@@ -78,7 +79,7 @@ def station(name, at_mm):
     )
 
 
-def cell_of(stations, part_types, programs, *, jaws=2, racks=12, **handler):
+def cell_of(stations, part_types, programs, *, jaws=2, racks=12, look_ahead_steps=0, **handler):
     """A cell; ``stations`` is a tuple of (id, position), ``part_types`` of (id, characteristic numbers)."""
     timing = {"speed_mm_s": 1000, "pick_ms": 4000, "put_ms": 4000, "swap_ms": 6000} | handler
     places = [
@@ -127,10 +128,11 @@ def cell_of(stations, part_types, programs, *, jaws=2, racks=12, **handler):
         ),
         programs=tuple(sorted(programs, key=lambda p: p.program)),
         rule=DecisionRule(rule="any", guard_factor=Decimal("1.65")),
+        routing=Routing(look_ahead_steps=look_ahead_steps),
     )
 
 
-def random_cell(seed, *, jaws, stations=None, pace=None):
+def random_cell(seed, *, jaws, stations=None, pace=None, look_ahead_steps=0):
     """A cell drawn from a seed: 1 to 5 stations, 1 to 3 part types, programs that overlap in what they decide.
 
     ``pace`` stretches all measuring times: below about 2 the handler is the bottleneck of most cells.
@@ -153,6 +155,7 @@ def random_cell(seed, *, jaws, stations=None, pace=None):
         part_types,
         programs,
         jaws=jaws,
+        look_ahead_steps=look_ahead_steps,
         pick_ms=hands_ms,
         put_ms=hands_ms,
         swap_ms=round(hands_ms * rng.uniform(1.2, 2)),

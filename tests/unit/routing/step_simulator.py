@@ -446,8 +446,8 @@ class Simulation:
         part.planned = (
             (answer.program, *answer.then) if answer.program and self.plans != "forgotten" else ()
         )
+        self.bound_for = set()  # the handler is clear of the nest, so its run may begin
         self.stand(part, answer.target)
-        self.bound_for = set()
 
     def leave(self, part):
         nest = self.nests.get(part.place)

@@ -22,10 +22,10 @@ whole_runs = settings(max_examples=max(20, settings.default.max_examples // 3)) 
 PLANS = ("kept", "asked without stations", "forgotten")
 
 
-def troubled(seed, jaws, plans="kept", repaired="in the end"):
+def troubled(seed, jaws, plans="kept", repaired="in the end", steps=0):
     """A drawn cell with late runs, bad results, full outfeeds, arrivals over time, and stations that break down."""
     rng = random.Random(seed)
-    cell = random_cell(seed, jaws=jaws)
+    cell = random_cell(seed, jaws=jaws, look_ahead_steps=steps)
     count = rng.randint(1, 12)
     trouble = Trouble(
         late=rng.choice((0, 0.15, 0.5)),
@@ -53,12 +53,12 @@ def arrivals_ms(rng, count):
     return tuple(sorted(rng.randrange(2_000_000) for _ in range(count)))
 
 
-@pytest.mark.parametrize("plans", PLANS)
+@pytest.mark.parametrize(("plans", "steps"), [*((plans, 0) for plans in PLANS), ("kept", 40)])
 @pytest.mark.parametrize("jaws", [1, 2])
 @whole_runs
 @given(seed=drawn)
-def test_every_part_gets_out_in_a_bounded_number_of_carries(seed, jaws, plans):
-    simulation = troubled(seed, jaws, plans)
+def test_every_part_gets_out_in_a_bounded_number_of_carries(seed, jaws, plans, steps):
+    simulation = troubled(seed, jaws, plans, steps=steps)
     pallets = simulation.to_come
     outcome = simulation.run()
     assert outcome.left == []
@@ -95,12 +95,13 @@ def test_what_a_broken_station_alone_can_decide_waits_and_the_rest_gets_out(seed
         )
 
 
+@pytest.mark.parametrize("steps", [0, 40])
 @whole_runs
 @given(seed=drawn)
-def test_what_was_asked_before_changes_no_answer(seed):
-    outcome = troubled(seed, jaws=2).run()
+def test_what_was_asked_before_changes_no_answer(seed, steps):
+    outcome = troubled(seed, jaws=2, steps=steps).run()
     rng = random.Random(seed)
-    afresh = Router(random_cell(seed, jaws=2))
+    afresh = Router(random_cell(seed, jaws=2, look_ahead_steps=steps))
     asked = list(zip(outcome.situations, outcome.answers, strict=True))
     for situation, answer in rng.sample(asked, min(30, len(asked))):
         assert afresh.choose(situation) == answer
@@ -118,13 +119,15 @@ def test_a_pallet_goes_back_home_without_a_visit_only_when_its_target_vanished(s
 
 
 @pytest.mark.hazard(46)
-def test_a_pallet_far_away_does_not_starve_while_others_keep_arriving():
+@pytest.mark.parametrize("steps", [0, 30])
+def test_a_pallet_far_away_does_not_starve_while_others_keep_arriving(steps):
     # One station, 30 s a part; a part arrives each 25 s, always nearer than the one that was there first.
     cell = cell_of(
         [("scan-1", 2000)],
         [("ring", ("1",))],
         [program("ring-scan", "scan-1", "ring", ("1",), 30)],
         racks=60,
+        look_ahead_steps=steps,
     )
     arrivals = (*(25_000 * n for n in range(1, 60)), 0)
     outcome = Simulation(cell, Router(cell), ["ring"] * 60, Trouble(arrivals_ms=arrivals)).run()
