@@ -43,6 +43,10 @@ coverage: $(STAMP)  ## all tests with branch coverage; ARGS go to pytest
 bench: $(STAMP)  ## every figure beside its denominator (docs/explanation/figures.md); ARGS names some
 	@$(BIN)/python -m tests.bench $(ARGS)
 
+.PHONY: bench-routing
+bench-routing: $(STAMP)  ## how far routing is from the best (docs/explanation/routing.md); ARGS="--cells 50 --large 2 --shops 10"
+	@$(BIN)/python -m tests.bench.routing $(ARGS)
+
 .PHONY: wire-faults
 wire-faults: $(STAMP)  ## whole cells through failing networks (docs/explanation/faults.md); ARGS="--runs 20 --first 1"
 	@$(BIN)/python -m simulators.bench.wire_faults $(ARGS)

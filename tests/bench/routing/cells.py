@@ -1,0 +1,81 @@
+"""The cells that routing is measured on. All invented: no real cell stands behind them.
+
+Rules of this file:
+- Drawn from a seed with Python's own generator; seeds from 0 to 24 were used to choose the weights of look-ahead, figures use others.
+- A drawn cell is ``random_cell`` of tests/unit/routing with three stations: 1 to 3 part types of 3 to 9 characteristics, each decided by one
+  or two stations; a program takes pace x (10 s + 3 to 12 s for each characteristic), with a pace of 0.7, 1.2, 2, 3 or 5; handler 2 to 5.5 s
+  for a pick or a put, 0.4 to 1.5 m/s on a rail of 12 m. The result is there when the part is free, and every part conforms.
+- Pallets are all there at the start, each with a rack place of its own; outfeed places are cleared at once.
+"""
+
+import random
+from dataclasses import dataclass
+
+from supervisor.cell.model import Cell, Place, Routing
+from supervisor.cell.value import replace
+from tests.unit.routing.random_cells import cell_of, program, random_cell
+
+PALLETS = (8, 10, 12, 16, 20)
+PACES = (0.7, 1.2, 2, 3, 5)
+RACKS_AT_MM = 100
+RACK_COLUMNS = 12
+
+
+@dataclass(frozen=True)
+class Case:
+    """A cell and the part types of the pallets that are there at the start."""
+
+    name: str
+    cell: Cell
+    part_types: tuple[str, ...]
+
+    def with_steps(self, steps: int) -> "Case":
+        """The same with another budget for look-ahead (0: the rule alone)."""
+        cell = replace(self.cell, routing=Routing(look_ahead_steps=steps))
+        return Case(self.name, cell, self.part_types)
+
+
+def drawn(seed: int, *, stations: int = 3, pallets: int = 0) -> Case:
+    """A drawn cell; 8, 10, 12, 16 or 20 pallets, in turn with the seed, if no other number is given."""
+    rng = random.Random(seed)
+    count = pallets or PALLETS[seed % len(PALLETS)]
+    cell = random_cell(seed, jaws=2, stations=stations, pace=rng.choice(PACES))
+    programs = tuple(replace(p, result_ms=p.part_free_ms) for p in cell.programs)
+    outfeeds = tuple(place for place in cell.places if place.kind == "outfeed")
+    cell = replace(cell, programs=programs, places=_places(count, outfeeds))
+    types = random.Random(seed)
+    chosen = tuple(types.choice(cell.part_types).part_type for _ in range(count))
+    return Case(f"drawn {seed}", cell, chosen)
+
+
+def _places(count: int, outfeeds: tuple[Place, ...]) -> tuple[Place, ...]:
+    racks = [
+        replace(
+            outfeeds[0],
+            place=f"rack-{n:03}",
+            kind="rack",
+            sorting="",
+            at_mm=RACKS_AT_MM * (1 + (n - 1) % RACK_COLUMNS),
+        )
+        for n in range(1, count + 1)
+    ]
+    return tuple(sorted([*racks, *outfeeds], key=lambda place: place.place))
+
+
+def open_shop(name: str, times: tuple[tuple[int, ...], ...]) -> Case:
+    """An open shop as a cell: one pallet per job, one program per operation, a handler that takes no time, a home for every pallet.
+
+    ``times`` holds, for each job, its time on each machine, in time units of one second.
+    """
+    machines = len(times[0])
+    stations = [(f"station-{m}", 0) for m in range(machines)]
+    numbers = tuple(str(m) for m in range(machines))
+    part_types = [(f"job-{j}", numbers) for j in range(len(times))]
+    programs = [
+        program(f"job-{j}-{m}", f"station-{m}", f"job-{j}", (str(m),), units)
+        for j, row in enumerate(times)
+        for m, units in enumerate(row)
+    ]
+    cell = cell_of(stations, part_types, programs, jaws=2, pick_ms=0, put_ms=0, swap_ms=0)
+    at_once = tuple(replace(place, at_mm=0) for place in cell.places)
+    return Case(name, replace(cell, places=at_once), tuple(name for name, _ in part_types))

@@ -1,0 +1,134 @@
+"""The bench of routing in a short form, and whether its judges can say no.
+
+Rules of this file: budgets are in steps and all figures but decision times are the same on every machine, so they are asserted.
+"""
+
+from dataclasses import replace
+from itertools import product
+
+import pytest
+
+from tests.bench.routing.__main__ import Row, checked
+from tests.bench.routing.bounds import assignment_bound_ms, minimal_covers
+from tests.bench.routing.cells import drawn
+from tests.bench.routing.checker import broken_rules
+from tests.bench.routing.open_shops import OPTIMA, instances, times
+from tests.bench.routing.recorded import run
+from tests.unit.routing.first_come import FirstCome
+
+SEEDS = (1000, 1001, 1002)
+
+
+@pytest.fixture(scope="module")
+def cases():
+    return [drawn(seed) for seed in SEEDS]
+
+
+@pytest.fixture(scope="module")
+def log(cases):
+    return run(cases[0].with_steps(100))
+
+
+@pytest.fixture(scope="module")
+def makespans(cases):
+    return {
+        "first come": [checked(run(case, FirstCome)).makespan_ms for case in cases],
+        "rule": [checked(run(case)).makespan_ms for case in cases],
+        "ahead": [checked(run(case.with_steps(400))).makespan_ms for case in cases],
+    }
+
+
+def test_look_ahead_is_quicker_than_the_rule_and_the_rule_than_first_come(makespans):
+    assert sum(makespans["ahead"]) < sum(makespans["rule"]) < sum(makespans["first come"])
+
+
+def test_no_run_is_quicker_than_the_assignment_bound_and_look_ahead_is_within_a_tenth(
+    cases, makespans
+):
+    bounds = [assignment_bound_ms(case) for case in cases]
+    for name, at in product(makespans, range(len(cases))):
+        assert bounds[at] <= makespans[name][at]
+    assert all(m <= 1.1 * b for m, b in zip(makespans["ahead"], bounds, strict=True))
+
+
+def test_the_same_cell_runs_the_same_way_twice(cases, log):
+    again = run(cases[0].with_steps(100))
+    assert (again.stops, again.runs) == (log.stops, log.runs)
+
+
+# --- the judges can say no ------------------------------------------------------------------------------------------------------
+
+
+def test_a_schedule_that_happened_breaks_no_rule(log):
+    assert broken_rules(log) == []
+
+
+def tampered(log, **changes):
+    return replace(log, **changes)
+
+
+def test_a_stop_that_begins_too_soon_is_found(log):
+    at = len(log.stops) // 2
+    early = replace(
+        log.stops[at], begin_ms=log.stops[at].begin_ms - 1, end_ms=log.stops[at].end_ms - 1
+    )
+    broken = broken_rules(tampered(log, stops=[*log.stops[:at], early, *log.stops[at + 1 :]]))
+    assert broken
+
+
+def test_a_run_that_was_left_out_is_found(log):
+    assert any("nothing decided" in rule for rule in broken_rules(tampered(log, runs=log.runs[1:])))
+
+
+def test_a_pallet_that_is_taken_out_of_its_run_is_found(log):
+    late = replace(log.runs[0], start_ms=log.runs[0].start_ms + 1_000_000)
+    assert any(
+        "in the nest" in rule for rule in broken_rules(tampered(log, runs=[late, *log.runs[1:]]))
+    )
+
+
+def test_a_pallet_that_never_leaves_is_found(log):
+    assert any(
+        "brought out 0 times" in rule for rule in broken_rules(tampered(log, stops=log.stops[:-1]))
+    )
+
+
+def test_two_pallets_in_one_nest_are_found(log):
+    at = next(at for at, stop in enumerate(log.stops) if stop.taken and stop.left)
+    alone = replace(log.stops[at], taken="")
+    broken = broken_rules(tampered(log, stops=[*log.stops[:at], alone, *log.stops[at + 1 :]]))
+    assert any("stands there" in rule for rule in broken)
+
+
+def test_a_minimal_cover_decides_all_and_can_do_without_nothing(cases):
+    for case in cases:
+        for part in case.cell.part_types:
+            covers = minimal_covers(case.cell, part.part_type)
+            assert covers
+            for one, other in product(covers, covers):
+                assert one is other or not set(one) < set(other)
+
+
+# --- open shops -----------------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("size", sorted(OPTIMA))
+def test_no_job_and_no_machine_of_a_regenerated_open_shop_has_more_work_than_its_published_optimum(
+    size,
+):
+    for instance, optimum in enumerate(OPTIMA[size]):
+        shop = times(size, instance)
+        jobs = [sum(row) for row in shop]
+        machines = [sum(column) for column in zip(*shop, strict=True)]
+        assert max(*jobs, *machines) <= optimum
+        assert max(*jobs, *machines) >= 0.75 * optimum
+
+
+def test_open_shops_end_near_their_published_optimum_and_never_before_it():
+    for case, optimum in list(instances(4))[:3]:
+        makespan_ms = checked(run(case.with_steps(400))).makespan_ms
+        assert 1000 * optimum <= makespan_ms <= 1150 * optimum
+
+
+def test_a_row_without_a_bound_still_prints():
+    assert str(Row("any", (1.0, 1.1), (), ())).count("|") == 7
