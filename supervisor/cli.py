@@ -42,6 +42,7 @@ from supervisor.terminal import (
 if TYPE_CHECKING:
     from rich.table import Table
 
+    from supervisor.api.decision_view import DecisionsView
     from supervisor.api.record_view import RecordView
     from supervisor.api.shift_view import ShiftView
     from supervisor.app import Serving, Settings
@@ -62,6 +63,11 @@ FILE_WIDTH = 140
 """Columns of a table that nobody reads at a terminal."""
 FACT_WIDTH = 300
 """Characters of a fact on the screen; ``--json`` has all of them."""
+
+ANSWER_S_MAX = 10
+"""How long a running supervisor may take to answer."""
+CHOICES_MAX = 5_000
+"""How many choices back ``explain`` looks in a journal."""
 
 cli = typer.Typer(
     add_completion=False,
@@ -312,6 +318,77 @@ def _deciding_runs(record: "RecordView") -> Counter[tuple[str, str, str, str]]:
         for each in deciding
         if each is not None
     )
+
+
+# --- explain -------------------------------------------------------------------------------------------------------------------
+
+
+@cli.command()
+def explain(
+    pallet: Annotated[str, typer.Argument(help="The pallet's id, as the page shows it.")],
+    *,
+    database: Database = DATABASE,
+    url: Annotated[
+        str, typer.Option(help="Ask a running supervisor instead, such as http://127.0.0.1:8000.")
+    ] = "",
+    last: Annotated[int, typer.Option(min=1, help="How many of its moves to tell.")] = 3,
+    as_json: Json = False,
+) -> None:
+    """Tell why a pallet went where it went, or why it waits: from a journal, or from a running supervisor."""
+    from supervisor.api.decision_text import about_pallet
+
+    decisions = _decisions_asked(url) if url else _decisions_retold(database)
+    lines = about_pallet(decisions.decisions, pallet, last)
+    if not lines:
+        end(NO, f"No choice was about {pallet} in {url or database}.")
+    if as_json:
+        about = [
+            each
+            for each in decisions.decisions
+            if pallet in (each.pallet, each.displaced)
+            or any(other.what.split(" to ")[0] == pallet for other in each.alternatives)
+        ]
+        print_json({"pallet": pallet, "decisions": [each.model_dump() for each in about]})
+    else:
+        print("\n".join(lines))
+
+
+def _decisions_asked(url: str) -> "DecisionsView":
+    """The recent choices of a running supervisor."""
+    import urllib.error
+    import urllib.request
+
+    from pydantic import ValidationError
+
+    from supervisor.api.decision_view import DecisionsView
+
+    if not url.startswith(("http://", "https://")):
+        end(INPUT_WRONG, f"{url} is no address: expected http://HOST:PORT.")
+    asked = f"{url.rstrip('/')}/api/v1/decisions?limit=500"
+    try:
+        with urllib.request.urlopen(asked, timeout=ANSWER_S_MAX) as answer:  # noqa: S310 - http and https only
+            return DecisionsView.model_validate_json(answer.read())
+    except (urllib.error.URLError, TimeoutError, ValidationError) as error:
+        end(INPUT_WRONG, f"No supervisor answers at {url}: {error}. Is it running there?")
+
+
+def _decisions_retold(database: str) -> "DecisionsView":
+    """The newest choices behind a journal, decided once more."""
+    from collections import deque
+
+    from supervisor.api.decision_view import decisions_view
+    from supervisor.cell.canonical import cell_from_json
+    from supervisor.core.decide import Core
+    from supervisor.shell.retold import choices_again
+
+    with _archive(database) as archive:
+        cores = {
+            digest: Core(cell_from_json(archive.declarations.text(digest)))
+            for digest in archive.declarations.digests()
+        }
+        entries = _counted(archive.journal.read(1), archive.journal.head().seq)
+        choices = deque(choices_again(cores.__getitem__, entries), maxlen=CHOICES_MAX)
+    return decisions_view(choices, pallet="", limit=CHOICES_MAX)
 
 
 # --- replay --------------------------------------------------------------------------------------------------------------------

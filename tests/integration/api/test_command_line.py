@@ -114,6 +114,39 @@ def test_no_record_is_the_answer_no(kept):
     assert "absent" in answer.stderr
 
 
+def test_a_pallet_is_explained_from_the_journal_with_what_else_was_possible(kept, past):
+    pallets = sorted(set(_carried(past)))
+    answer = pointsman("explain", pallets[0], "--last", "50", "--database", str(kept))
+    assert answer.returncode == 0, answer.stderr
+    assert pallets[0] in answer.stdout
+    assert "because " in answer.stdout
+    assert "not " in answer.stdout
+    told = json.loads(pointsman("explain", pallets[0], "--database", str(kept), "--json").stdout)
+    assert told["pallet"] == pallets[0]
+    assert any(each["pallet"] == pallets[0] for each in told["decisions"])
+
+
+def _carried(past):
+    """The pallets that the handler was ordered to pick up."""
+    for entry in past.entries:
+        for command in entry.commands:
+            picked = getattr(getattr(command, "goal", command), "picked", "")
+            if picked:
+                yield picked
+
+
+def test_a_pallet_that_nobody_knows_is_not_explained(kept):
+    answer = pointsman("explain", "absent", "--database", str(kept))
+    assert (answer.returncode, answer.stdout) == (1, "")
+    assert "absent" in answer.stderr
+
+
+def test_a_supervisor_that_is_not_there_cannot_explain():
+    answer = pointsman("explain", "any", "--url", "http://127.0.0.1:9")
+    assert answer.returncode == 2
+    assert "Is it running there?" in answer.stderr
+
+
 def test_a_whole_journal_verifies_and_replays(kept, past):
     verified = pointsman("verify", str(kept), "--json")
     assert verified.returncode == 0
