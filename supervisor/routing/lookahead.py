@@ -41,6 +41,7 @@ class Ahead:
     ends_ms: tuple[int | None, ...]
     bound_ms: int
     best: int
+    steps: int
 
     @property
     def end_ms(self) -> int:
@@ -53,7 +54,7 @@ def look_ahead(
     picture: Picture, moves: list[Move], awaited: list[PalletView], budget: int
 ) -> Ahead:
     """Play the moves through, and waiting for the verdict of each awaited pallet, with at most ``budget`` steps (and the rest of a layer)."""
-    scene = _Scene(picture, moves)
+    scene = Scene(picture, moves)
     nodes = [scene.node_after(move) for move in moves]
     nodes += [scene.node_awaiting(pallet) for pallet in awaited]
     found: Found = Search(scene.model, len(nodes), budget).run(nodes)
@@ -62,6 +63,7 @@ def look_ahead(
         ends_ms=tuple(None if end is None else end - now_ms for end in found.ends_ms),
         bound_ms=found.bound_ms - now_ms,
         best=found.best,
+        steps=found.steps,
     )
 
 
@@ -80,12 +82,13 @@ def _followed(picture: Picture, moves: list[Move]) -> tuple[list[PalletView], li
     return sorted(followed, key=lambda v: (v.waiting_since_ms, v.pallet)), beyond
 
 
-class _Scene:
+class Scene:
     """The present node, with the pallets by number, and each move's way into it."""
 
-    __slots__ = ("_numbers", "_others", "_picture", "model", "root")
+    __slots__ = ("_numbers", "_others", "_picture", "frame", "model", "root")
 
     def __init__(self, picture: Picture, moves: list[Move]) -> None:
+        """Number the pallets and work out where they stand."""
         self._picture = picture
         views, beyond = _followed(picture, moves)
         self._numbers = {view.pallet: number for number, view in enumerate(views)}
@@ -99,7 +102,8 @@ class _Scene:
                 if key not in self._others:
                     self._others[key] = len(jobs)
                     jobs.append(_job(picture, view, cover))
-        self.model = Nominal(_frame(picture, len(beyond)), tuple(jobs))
+        self.frame = _frame(picture, len(beyond))
+        self.model = Nominal(self.frame, tuple(jobs))
         self.root = self._with_work(beyond, self._root(views, covers, len(self._others)))
 
     def _root(self, views: list[PalletView], covers: list[Cover | None], spare: int) -> Node:
