@@ -13,6 +13,9 @@ from supervisor.routing.situation import Alternative
 
 def why(ahead: Ahead) -> str:
     """How good the choice is as far as can be seen."""
+    if ahead.reach == "part of the way":
+        least = duration(ahead.bound_ms)
+        return f"as far as was looked ahead nothing begins better; all known pallets cannot be out before {least}"
     said = f"so all known pallets are out in {duration(ahead.end_ms)}"
     if ahead.end_ms <= ahead.bound_ms:
         return f"{said}, and nothing can be quicker"
@@ -48,6 +51,7 @@ ALTERNATIVES_MAX = 3
 def _later(ahead: Ahead, end_ms: int) -> str:
     if end_ms == ahead.end_ms:
         return "it ends as early, and comes later in the order of the rule"
-    return (
-        f"as far as it was played through, all would be out {duration(end_ms - ahead.end_ms)} later"
-    )
+    later = duration(end_ms - ahead.end_ms)
+    if ahead.reach == "part of the way":
+        return f"as far as was looked ahead, all would be out {later} later at least"
+    return f"as far as it was played through, all would be out {later} later"

@@ -21,7 +21,7 @@ from supervisor.routing.nominal import (
     Step,
 )
 from supervisor.routing.picture import NEVER_MS, Picture, Seat, after_pending
-from supervisor.routing.search import Found, Search
+from supervisor.routing.search import Found, Reach, Search
 from supervisor.routing.situation import PalletView
 from supervisor.routing.tables import Offer
 
@@ -42,6 +42,7 @@ class Ahead:
     bound_ms: int
     best: int
     steps: int
+    reach: Reach
 
     @property
     def end_ms(self) -> int:
@@ -64,6 +65,7 @@ def look_ahead(
         bound_ms=found.bound_ms - now_ms,
         best=found.best,
         steps=found.steps,
+        reach=found.reach,
     )
 
 

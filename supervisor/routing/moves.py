@@ -5,7 +5,8 @@ Rules of this file:
   place to go to. Choosing any listed move is safe; the cost only says which is best.
 - How long the handler may wait before a nest is given by who asks.
 - The cost is the time until the next run can start, plus what the move makes others wait. A pallet that has waited longer than it
-  takes to serve every other pallet once with the longest program gets cheaper from then on, ms by ms, so that none waits for ever.
+  takes to serve every pallet once with the longest program, fetched along the whole rail, gets cheaper from then on, ms by ms, so that
+  none waits for ever.
 """
 
 from typing import Literal
@@ -371,7 +372,7 @@ def _refill(
 
 def _age_ms(picture: Picture, pallet: PalletView) -> int:
     """How much longer than is fair a pallet has waited."""
-    fair_ms = len(picture.pallets) * picture.tables.longest_ms
+    fair_ms = len(picture.pallets) * picture.tables.turn_ms
     return max(0, picture.now_ms - pallet.waiting_since_ms - fair_ms)
 
 

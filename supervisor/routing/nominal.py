@@ -138,6 +138,11 @@ class Nominal:
         self._every_station = (1 << len(frame.at_mm)) - 1
         self._due = [number for number, job in enumerate(jobs) if job.weight]
 
+    @property
+    def beyond(self) -> int:
+        """How many pallets there are that are not followed."""
+        return self._frame.beyond
+
     def taken_ms(self, job: Job, station: int) -> int:
         """How long a visit keeps a station from the next visit, at least; 0 without a visit."""
         if not job.busy_ms[station]:

@@ -7,7 +7,7 @@ Rules of this file:
 """
 
 from heapq import nsmallest
-from typing import NamedTuple
+from typing import Literal, NamedTuple
 
 from supervisor.cell.value import value
 from supervisor.routing.nominal import HOME, Node, Nominal
@@ -19,20 +19,28 @@ Drawn from 25 cells (seeds 0 to 24 of the generator in tests/bench/routing); wha
 """
 LAYERS_PERCENT = 130
 """A way to the end has so many steps for each hundred visits and exits: some pallets go home in between."""
-CHILDREN = 4
-"""Steps out of a node, until some have been counted."""
+WAYS = 2
+"""A budget that does not reach for so many single ways to the end does not look to the end."""
+DEPTH_MIN = 4
+DEPTH_MAX = 1_000
+"""Layers that are looked ahead: at least, and where the budget reaches to the end."""
+
+
+Reach = Literal["to the end", "part of the way"]
 
 
 @value
 class Found:
     """What look-ahead found out. By candidate: the earliest end seen in ms, ``None`` where none was reached.
 
-    ``bound_ms`` is the least that any of them could reach, ``steps`` the work that was done.
+    ``bound_ms`` is the least that any of them could reach, ``steps`` the work that was done. Where the budget does not reach to the end,
+    or not all pallets are followed, ``reach`` is "part of the way", and what counts as an end is the bound of where it stopped.
     """
 
     ends_ms: tuple[int | None, ...]
     bound_ms: int
     steps: int
+    reach: Reach
 
     @property
     def best(self) -> int:
@@ -55,20 +63,22 @@ _Key = tuple[int, tuple[int, ...], tuple[int, ...]]
 class Search:
     """One look-ahead."""
 
-    __slots__ = ("_best_ms", "_end", "_ends_ms", "_model", "_number", "_per_node")
+    __slots__ = ("_best_ms", "_depth", "_end", "_ends_ms", "_model", "_number", "_per_node")
 
     def __init__(self, model: Nominal, candidates: int, budget: int) -> None:
-        """Prepare; ``budget`` is the number of steps that may be played through. The last layers may exceed it by a few."""
+        """Prepare; ``budget`` is the number of steps that may be played through. It may be exceeded by three single ways."""
         self._model = model
         self._end = model.steps_made + budget
         self._ends_ms: list[int | None] = [None] * candidates
         self._best_ms = 1 << 62
         self._number = 0
-        self._per_node = CHILDREN
+        self._per_node = 1
+        self._depth = DEPTH_MAX
 
     def run(self, first: list[Node | None]) -> Found:
         """Compare the nodes that the candidates lead to, the rule's choice first (None: not to be compared)."""
         known = [(at, node) for at, node in enumerate(first) if node is not None]
+        part = self._limit_depth(known[0][1]) if known else False
         bound_ms = min((self._model.judge(node)[0] for _, node in known), default=0)
         for at, node in known[:1]:
             self._beam([self._entry(node, at, WEIGHTS[0])], WEIGHTS[0], share=0)
@@ -77,7 +87,21 @@ class Search:
             if self._best_ms > bound_ms and share > 0:
                 self._beam([self._entry(node, at, weights) for at, node in known], weights, share)
         self._runner_up(known)
-        return Found(ends_ms=tuple(self._ends_ms), bound_ms=bound_ms, steps=self._model.steps_made)
+        return Found(
+            ends_ms=tuple(self._ends_ms),
+            bound_ms=bound_ms,
+            steps=self._model.steps_made,
+            reach="part of the way" if part or self._model.beyond else "to the end",
+        )
+
+    def _limit_depth(self, node: Node) -> bool:
+        """Look only so many layers ahead as the budget has for a single way, if that is less than to the end; whether it is."""
+        self._per_node = len(node.occupant) + 1  # about one for each station, seldom more
+        affordable = (self._end - self._model.steps_made) // (WAYS * self._per_node)
+        if affordable >= _layers(node):
+            return False
+        self._depth = max(DEPTH_MIN, affordable)
+        return self._depth < _layers(node)
 
     def _runner_up(self, known: list[tuple[int, Node]]) -> None:
         """Play the most promising candidate to the end that has not come there yet, so that people see what it would have cost."""
@@ -99,7 +123,9 @@ class Search:
     def _beam(self, layer: list[_Entry], weights: tuple[int, int, int], share: int) -> None:
         """Go on layer by layer with the best nodes of each, as many as the share of the budget allows; at least with one."""
         end = self._model.steps_made + share
-        while layer:
+        for _ in range(self._depth):
+            if not layer:
+                return
             found: dict[_Key, _Entry] = {}
             before = self._model.steps_made
             for entry in layer:
@@ -108,14 +134,15 @@ class Search:
             made = self._model.steps_made - before
             self._per_node = max(1, (self._per_node + made // len(layer)) // 2)
             layer = nsmallest(self._width(found, end), found.values())
+        for entry in layer:
+            self._reached(entry)
 
     def _width(self, found: dict[_Key, _Entry], end: int) -> int:
         """How many nodes to go on with so that what is left of the budget lasts to the end."""
         entry = next(iter(found.values()), None)
         if entry is None:
             return 0
-        visits = sum(rest.bit_count() for rest in entry.node.rest if rest > 0)
-        layers = (visits + entry.node.left) * LAYERS_PERCENT // 100 + 1
+        layers = min(self._depth, _layers(entry.node))
         return max(1, (end - self._model.steps_made) // (layers * self._per_node))
 
     def _expand(
@@ -156,3 +183,9 @@ class Search:
         if known_ms is None or end_ms < known_ms:
             self._ends_ms[entry.first] = end_ms
         self._best_ms = min(self._best_ms, end_ms)
+
+
+def _layers(node: Node) -> int:
+    """How many steps it takes about to the end of a way."""
+    visits = sum(rest.bit_count() for rest in node.rest if rest > 0)
+    return (visits + node.left) * LAYERS_PERCENT // 100 + 1

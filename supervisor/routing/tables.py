@@ -42,6 +42,7 @@ class RoutingTables:
         "patience_ms",
         "search_steps",
         "stations",
+        "turn_ms",
         "urgency",
         "visit_ms",
     )
@@ -69,6 +70,8 @@ class RoutingTables:
         hands_ms = cell.handler.pick_ms + cell.handler.put_ms
         self.visit_ms = cell.handler.swap_ms if cell.handler.jaws == 2 else 2 * hands_ms  # noqa: PLR2004
         self.patience_ms = hands_ms
+        rail_ms = cell.handler.travel_ms(cell.handler.rail_from_mm, cell.handler.rail_to_mm)
+        self.turn_ms = self.longest_ms + self.visit_ms + hands_ms + 2 * rail_ms
 
     def _offers(self, cell: Cell, part: PartType) -> tuple[Offer, ...]:
         """The programs for a part type that decide anything of it."""

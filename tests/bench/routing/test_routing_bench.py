@@ -34,7 +34,7 @@ def makespans(cases):
     return {
         "first come": [checked(run(case, FirstCome)).makespan_ms for case in cases],
         "rule": [checked(run(case)).makespan_ms for case in cases],
-        "ahead": [checked(run(case.with_steps(400))).makespan_ms for case in cases],
+        "ahead": [checked(run(case.with_steps(700))).makespan_ms for case in cases],
     }
 
 
