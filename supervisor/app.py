@@ -287,7 +287,7 @@ class _Process:
             _AwakeWhileReading(store),
             store.snapshots(CellState),
         )
-        self._permit = LeasedPermit(store.lease, turn_s=_turn_s(loaded, settings.speed))
+        self._permit = LeasedPermit(store.lease, turn_s=turn_s(loaded, settings.speed))
         self._lag = LagMeter()
         self._lookout = Lookout()
         if recovered.broken and recovered.fold.started():
@@ -558,7 +558,7 @@ def adapters_of(
     return adapters
 
 
-def _turn_s(loaded: LoadedCell, speed: float) -> float:
+def turn_s(loaded: LoadedCell, speed: float) -> float:
     """How often the step has to turn so that every machine's permit is renewed in time."""
     renewed = [getattr(profile, "permit", None) for profile in loaded.profiles.values()]
     lasting = [lasts_s(permit, speed) for permit in renewed if permit is not None]

@@ -22,6 +22,8 @@ from supervisor.shell.inbox import InboxClosed
 from supervisor.shell.ports import JournalRefused
 
 MEDIA_TYPE = "application/problem+json"
+MAY_BE_MISSING: dict[str, Any] = {"responses": {"404": {"$ref": "#/components/responses/404"}}}
+"""For an operation without a name in its address that may still find nothing."""
 
 _log = logging.getLogger(__name__)
 

@@ -49,7 +49,11 @@ def chi_square_quantile(p: float, dof: float) -> float:
 
 def student_cdf(t: float, dof: float) -> float:
     """P(T <= t) with ``dof`` degrees of freedom, whole or not."""
-    tail = 0.5 * beta_i(dof / 2.0, 0.5, dof / (dof + t * t))
+    square = t * t
+    if square < 1.0:  # near the middle: the share between 0 and t, which the tail would lose
+        middle = math.copysign(0.5 * beta_i(0.5, dof / 2.0, square / (dof + square)), t)
+        return 0.5 + middle
+    tail = 0.5 * beta_i(dof / 2.0, 0.5, dof / (dof + square))
     return 1.0 - tail if t > 0.0 else tail
 
 

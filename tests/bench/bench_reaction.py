@@ -28,7 +28,7 @@ from asyncua import ua
 from asyncua.client.ua_client import UASocketProtocol
 
 from supervisor.api.lookout import Lookout
-from supervisor.app import adapters_of
+from supervisor.app import adapters_of, turn_s
 from supervisor.cell.load import LoadedCell, load_cell
 from supervisor.core.commands import AcknowledgeResult, Goal, StoreRecord
 from supervisor.core.decide import Core
@@ -36,6 +36,7 @@ from supervisor.core.events import CellOrdered, SupervisorStarted
 from supervisor.core.state import CellState
 from supervisor.shell.clock import start_clock
 from supervisor.shell.outbox import outbox_for
+from supervisor.shell.permit import LeasedPermit
 from supervisor.shell.ports import Published
 from supervisor.shell.recovery import recover
 from supervisor.shell.runtime import Runtime, Wiring, Writer
@@ -147,7 +148,8 @@ class Counting(Lookout):
 
 async def drive(loaded: LoadedCell, store: Store, writer: Writer, pallets: int) -> None:
     """Drive the cell until every part has its record and has left."""
-    adapters = adapters_of(loaded, SPEED, keys_in(Path("pointsman-keys")))
+    permit = LeasedPermit(store.lease, turn_s=turn_s(loaded, SPEED))
+    adapters = adapters_of(loaded, SPEED, keys_in(Path("pointsman-keys")), permit)
     watched = Counting(pallets)
     core = Core(loaded.cell)
     wiring = Wiring(
@@ -157,6 +159,7 @@ async def drive(loaded: LoadedCell, store: Store, writer: Writer, pallets: int) 
         outbox=outbox_for(loaded.cell, adapters),
         publisher=watched,
         writer=writer,
+        pulse=permit,
     )
     runtime = Runtime(recover(lambda _: core, store.journal, wiring.snapshots), wiring)
     started = SupervisorStarted(
@@ -174,6 +177,7 @@ async def drive(loaded: LoadedCell, store: Store, writer: Writer, pallets: int) 
         for work in works:
             work.cancel()
         await asyncio.gather(*works, return_exceptions=True)
+        await permit.close()
 
 
 async def round_trips(url: str) -> list[float]:

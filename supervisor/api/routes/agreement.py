@@ -15,6 +15,7 @@ from supervisor.api.agreement_view import (
 )
 from supervisor.api.inside import CellNow, Inside, OncePerKey, known, now_of, tell
 from supervisor.api.ports import RecordQuestion
+from supervisor.api.problems import MAY_BE_MISSING
 from supervisor.api.schema import TEXT_MAX
 from supervisor.core.events import AgreementSettled
 from supervisor.verdict.agreement import Pair, marked
@@ -52,7 +53,7 @@ async def read_differences(
     return chart_view(pair, [kept.record for kept in reversed(page.records)])
 
 
-@router.post("/settle")
+@router.post("/settle", openapi_extra=MAY_BE_MISSING)
 async def settle_agreement(settlement: Settlement, inside: Inside, once: OncePerKey) -> Settled:
     """Say that both stations of a pair were checked: the watch on them begins anew."""
 

@@ -6,7 +6,7 @@ from fastapi import APIRouter, Depends, Request
 from starlette.concurrency import run_in_threadpool
 
 from supervisor.api.inside import CellNow
-from supervisor.api.problems import NAME_UNKNOWN, Refusal
+from supervisor.api.problems import MAY_BE_MISSING, NAME_UNKNOWN, Refusal
 from supervisor.api.shift_desk import ShiftDesk
 from supervisor.api.shift_view import ShiftView, shift_view
 from supervisor.shift.fold import ShiftFigures
@@ -27,7 +27,7 @@ async def read_shift(now: CellNow, desk: Desk) -> ShiftView:
     return await _shown(desk, desk.running(now.at_ms), "running")
 
 
-@router.get("/last")
+@router.get("/last", openapi_extra=MAY_BE_MISSING)
 async def read_last_shift(now: CellNow, desk: Desk) -> ShiftView:
     """The shift before the running one, if it ended in the lifetime of this process."""
     return await _shown(desk, desk.last(now.at_ms), "last")

@@ -55,7 +55,9 @@ class RunningCell:
 
     def until_refused(self) -> Any:
         """Wait until the journal takes nothing."""
-        return self.until("a refusal", "/healthz", lambda status, _: status == 503)
+        return self.until(
+            "a refusal", "/healthz", lambda _, body: body["step"] == "journal refused"
+        )
 
     def until_taken(self) -> Any:
         """Wait until it takes entries again."""

@@ -57,7 +57,7 @@ class Users:
             return None
         if certificate == self._refused:
             return None
-        return User(role=UserRole.Admin)
+        return User(role=UserRole.User)
 
 
 def enforce_limits() -> None:
