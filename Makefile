@@ -15,7 +15,7 @@ STAMP := .venv/.stamp
 COMPILE := pip compile --quiet --universal --python-version 3.11 --generate-hashes --no-emit-index-url \
            --custom-compile-command 'make lock' --extra postgres pyproject.toml
 
-.PHONY: help setup demo test lint types coverage bench retrieval campaign proof kills fuzz peers lock
+.PHONY: help setup demo test lint types coverage bench bench-routing wire-faults retrieval campaign proof kills fuzz peers lock
 
 help:  ## print the targets
 	@sed -nE 's/^([a-z-]+):.*## (.*)/  make \1\t\2/p' $(MAKEFILE_LIST) | expand -t 18,20
@@ -43,11 +43,9 @@ coverage: $(STAMP)  ## all tests with branch coverage; ARGS go to pytest
 bench: $(STAMP)  ## every figure beside its denominator (docs/explanation/figures.md); ARGS names some
 	@$(BIN)/python -m tests.bench $(ARGS)
 
-.PHONY: bench-routing
 bench-routing: $(STAMP)  ## how far routing is from the best (docs/explanation/routing.md); ARGS="--cells 50 --large 2 --shops 10"
 	@$(BIN)/python -m tests.bench.routing $(ARGS)
 
-.PHONY: wire-faults
 wire-faults: $(STAMP)  ## whole cells through failing networks (docs/explanation/faults.md); ARGS="--runs 20 --first 1"
 	@$(BIN)/python -m simulators.bench.wire_faults $(ARGS)
 

@@ -14,6 +14,7 @@ from supervisor.process.advice import Advice, Reason, State
 from supervisor.process.correction import Correction, Declined
 from supervisor.process.effect import Effect, Outcome
 from supervisor.process.evidence import Basis
+from supervisor.process.series import Point
 
 Amount = Annotated[str, Field(pattern=r"^[-+]?[0-9]{1,6}(\.[0-9]{1,9})?$")]
 
@@ -319,17 +320,19 @@ def _evidence(basis: Basis, offset: str, expected: float | None) -> BasisView:
         mean=basis.mean if basis.points else None,
         expected=expected,
         sd=basis.sd,
-        values=[
-            PointView(
-                serial=p.serial,
-                value=p.value,
-                u=p.u,
-                station=p.station,
-                made_at=instant(p.made_ms),
-                made_known=p.made_known,
-            )
-            for p in basis.points
-        ],
+        values=[point_view(point) for point in basis.points],
+    )
+
+
+def point_view(point: Point) -> PointView:
+    """One value that something rests on."""
+    return PointView(
+        serial=point.serial,
+        value=point.value,
+        u=point.u,
+        station=point.station,
+        made_at=instant(point.made_ms),
+        made_known=point.made_known,
     )
 
 

@@ -109,7 +109,7 @@ class AgreementView(Schema):
     pairs: list[StandingView]
 
 
-class PointView(Schema):
+class DifferenceView(Schema):
     """One part in a difference chart."""
 
     model_config = shown_by(LAST_EXAMPLE)
@@ -135,7 +135,7 @@ class ChartView(Schema):
     one: str
     other: str
     limit: float
-    points: list[PointView]
+    points: list[DifferenceView]
 
 
 class Settlement(Schema):
@@ -206,7 +206,7 @@ def standing_view(each: Agreement) -> StandingView:
 def chart_view(pair: Pair, records: Iterable[Record]) -> ChartView:
     """The chart of a pair over records in the order of their decisions."""
     standing: Agreement | None = None
-    points: list[PointView] = []
+    points: list[DifferenceView] = []
     for record in records:
         for found, seen in differences_of(record):
             if found == pair:
@@ -222,8 +222,8 @@ def chart_view(pair: Pair, records: Iterable[Record]) -> ChartView:
     )
 
 
-def _point(seen: Difference, level: float) -> PointView:
-    return PointView(
+def _point(seen: Difference, level: float) -> DifferenceView:
+    return DifferenceView(
         serial=seen.serial,
         measured_at=instant(seen.measured_ms),
         unit=seen.unit,

@@ -2,8 +2,8 @@
 
 from typing import Literal
 
-from supervisor.api.advice_view import LeftOutView, PointView
-from supervisor.api.schema import Example, Schema, instant, shown_by
+from supervisor.api.advice_view import LeftOutView, PointView, point_view
+from supervisor.api.schema import Example, Schema, shown_by
 from supervisor.cell.model import Characteristic, PartType
 from supervisor.process.control import Capability, ControlChart, Stable
 from supervisor.statistics.capability import Name
@@ -153,17 +153,7 @@ def chart_view(chart: ControlChart) -> ControlChartView:
         lower=None if about.lower is None else float(about.lower),
         upper=None if about.upper is None else float(about.upper),
         target=None if about.target is None else float(about.target),
-        values=[
-            PointView(
-                serial=p.serial,
-                value=p.value,
-                u=p.u,
-                station=p.station,
-                made_at=instant(p.made_ms),
-                made_known=p.made_known,
-            )
-            for p in chart.points
-        ],
+        values=[point_view(point) for point in chart.points],
         left_out=[LeftOutView(serial=each.serial, why=each.why) for each in chart.left_out],
         base=chart.base,
         rules=chart.rules,

@@ -40,9 +40,8 @@ def on_station_observed(draft: Draft, event: StationObserved) -> None:
         forget_given(draft, event.station)
     if _unusable(after) != _unusable(before):
         draft.rethink = "yes"
-        draft.dirty |= dict.fromkeys(
-            draft.stations
-        )  # what was left to this one, or to others, may be theirs now
+        # What was left to this one, or to others, may be theirs now.
+        draft.dirty |= dict.fromkeys(draft.stations)
     elif event.nest != before.nest or event.work != before.work:
         draft.rethink = "yes"
 
