@@ -8,7 +8,7 @@ from datetime import UTC, datetime
 from decimal import Decimal
 
 from supervisor.verdict.conformity import shown
-from supervisor.verdict.record import Evidence
+from supervisor.verdict.record import Correction, Evidence
 
 
 def limit(content: Decimal | None) -> str:
@@ -23,6 +23,11 @@ def measured(evidence: Evidence | None) -> str:
     if evidence.expanded_u <= 0:
         return f"{evidence.value:.7g}"
     return f"{evidence.value:.{max(0, 1 - math.floor(math.log10(evidence.expanded_u)))}f}"
+
+
+def corrected(correction: Correction, unit: str) -> str:
+    """A correction in words: its name, what it added, and how uncertain that is."""
+    return f"{correction.name} {correction.amount:+f} {unit} (u = {shown(correction.u)} {unit})"
 
 
 def moment(at_ms: int) -> str:

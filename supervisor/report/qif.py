@@ -2,7 +2,7 @@
 
 Rules of this file:
 - Elements stand in the order of the public schema (see ``qif_words``); a list says how many it holds; ids are unique and count from 1.
-- Lengths are millimetres, angles degrees. A limit keeps every digit; ``combinedUncertainty`` is the standard one, U divided by k.
+- Lengths are millimetres, angles degrees. A limit keeps every digit; ``combinedUncertainty`` is the standard one that was applied.
 - What the record does not hold is not invented: a kind whose QIF type needs a datum frame, a zone's shape or a direction is written
   as a user-defined characteristic with its kind in words.
 - What QIF has no element for (decision rule, run, hash of the journal entry) stands in ``Attributes``.
@@ -17,6 +17,7 @@ from decimal import Context, Decimal
 from xml.etree import ElementTree as ET
 
 from supervisor.cell.value import value
+from supervisor.report.figures import corrected
 from supervisor.report.qif_words import (
     CHARACTERISTIC_STATUS,
     INSPECTION_STATUS,
@@ -272,6 +273,8 @@ def _add_measurement(
     role = "decided" if evidence is finding.decided_by else "monitored"
     status = CHARACTERISTIC_STATUS[finding.verdict] if role == "decided" else MONITORED
     about = [("role", role), *([("why", finding.why)] if role == "decided" else [])]
+    if role == "decided" and finding.conformance_probability is not None:
+        about.append(("conformanceProbability", repr(finding.conformance_probability)))
     if evidence is not None:
         about += _about(evidence)
     _add_attributes(element, about)
@@ -286,16 +289,25 @@ def _add_measurement(
     _text(_list(element, "MeasurementDeviceIds", 1), "Id", str(device))
     if evidence.value is not None:
         number = _text(element, "Value", _plain(Decimal(repr(evidence.value)), evidence.unit))
-        number.set(
-            "combinedUncertainty",
-            _plain(_SHORT.divide(evidence.expanded_u, evidence.k), evidence.unit),
-        )
+        u = evidence.standard_u
+        if u is None:  # an older record, which did not keep it
+            u = _SHORT.divide(evidence.expanded_u, evidence.k)
+        number.set("combinedUncertainty", _plain(u, evidence.unit))
 
 
 def _about(evidence: Evidence) -> list[Attribute]:
     return [
         ("expandedUncertainty", _plain(evidence.expanded_u, evidence.unit)),
         ("coverageFactor", shown(evidence.k)),
+        ("degreesOfFreedom", "" if evidence.dof is None else str(evidence.dof)),
+        (
+            "rawValue",
+            "" if evidence.raw is None else _plain(Decimal(repr(evidence.raw)), evidence.unit),
+        ),
+        *(("correction", corrected(each, evidence.unit)) for each in evidence.corrections),
+        ("stationSerial", evidence.station_serial),
+        ("calibration", evidence.calibration),
+        ("calibrationDue", evidence.calibration_due),
         ("quality", evidence.quality),
         ("program", evidence.program),
         ("programRevision", evidence.program_revision),

@@ -17,7 +17,7 @@ from reportlab.platypus import Flowable, Spacer, Table
 
 from supervisor.cell.value import value
 from supervisor.report.deviation import Mark, Picture, picture
-from supervisor.report.figures import limit, measured, moment
+from supervisor.report.figures import corrected, limit, measured, moment
 from supervisor.report.layout import (
     BOLD,
     GREY,
@@ -165,7 +165,9 @@ def _provenance(record: Record, proof: Proof, papers: Papers | None) -> list[Flo
         Spacer(0, 2 * mm),
         text(key, LABEL),
         *paragraphs("What is not conforming, and what other stations measured", told),
+        *paragraphs("What was corrected", _corrections(record)),
         *paragraphs("Runs", runs),
+        *paragraphs("Calibration, as declared", _calibrations(record)),
         Spacer(0, 3 * mm),
         pairs(facts, columns=2),
         *paragraphs(
@@ -202,6 +204,29 @@ def _signed(signatures: Sequence[Signature]) -> list[Flowable]:
         for each in signatures
     ]
     return [Spacer(0, 4 * mm), ruled(heads, rows, (54, 26, 40, 44, 20)), text(NOT_PROVEN, LABEL)]
+
+
+def _corrections(record: Record) -> list[str]:
+    """The deciding values that are not as the station gave them."""
+    return [
+        f"{each.number}: {by.station} gave {by.raw!r} {by.unit}; {told}"
+        for each in record.findings
+        if (by := each.decided_by) is not None and by.corrections
+        for told in ["; ".join(corrected(c, by.unit) for c in by.corrections)]
+    ]
+
+
+def _calibrations(record: Record) -> list[str]:
+    """What is known of the stations that decided."""
+    known = {
+        (by.station, by.station_serial, by.calibration, by.calibration_due)
+        for each in record.findings
+        if (by := each.decided_by) is not None and (by.calibration or by.station_serial)
+    }
+    return [
+        f"{station}: serial number {serial or 'not declared'}, calibration {name or 'not declared'}, due {due or 'not declared'}"
+        for station, serial, name, due in sorted(known)
+    ]
 
 
 def _monitors(finding: Finding) -> str:

@@ -17,7 +17,7 @@ from supervisor.cell.value import replace
 from supervisor.report.qif import qif
 from supervisor.report.qif_words import CHARACTERISTIC_STATUS, INSPECTION_STATUS
 from supervisor.report.sheet import Proof
-from supervisor.verdict.record import Record
+from supervisor.verdict.record import Correction, Record
 
 SPACE = {"q": "http://qifstandards.org/xsd/qif3"}
 PROOF = Proof(seq=1790, entry_hash="0123456789abcdef" * 4)
@@ -96,7 +96,40 @@ def test_a_value_stands_with_its_uncertainty_station_and_run(rejected):
         value = element.find("q:Value", SPACE)
         assert float(value.text) == by.value
         u = Decimal(value.get("combinedUncertainty"))
-        assert u * by.k == by.expanded_u
+        assert u == by.standard_u
+
+
+def test_what_was_corrected_and_with_which_calibration_is_told(rejected, schema):
+    offset = Correction(
+        kind="offset", name="touch-1 to reference", amount=Decimal("-0.0012"), u=Decimal("0.0004")
+    )
+    by = replace(
+        rejected.findings[0].decided_by,
+        raw=62.02,
+        corrections=(offset,),
+        dof=9,
+        calibration="K-17",
+        calibration_due="2026-03-01",
+    )
+    finding = replace(rejected.findings[0], decided_by=by, conformance_probability=0.987)
+    text = qif(replace(rejected, findings=(finding,)), PROOF, cell=CELL).decode()
+    schema.validate(text)
+    about = attributes(measurements(ET.fromstring(text))[0])
+    assert about["correction"] == "touch-1 to reference -0.0012 mm (u = 0.0004 mm)"
+    assert (about["rawValue"], about["degreesOfFreedom"], about["calibration"]) == (
+        "62.02",
+        "9",
+        "K-17",
+    )
+    assert about["conformanceProbability"] == "0.987"
+
+
+def test_an_uncertainty_that_an_older_record_did_not_keep_is_u_divided_by_k(rejected):
+    by = replace(rejected.findings[0].decided_by, standard_u=None)
+    finding = replace(rejected.findings[0], decided_by=by, monitored_by=())
+    document = written(replace(rejected, findings=(finding,)))
+    (value,) = document.findall(".//q:Value", SPACE)
+    assert Decimal(value.get("combinedUncertainty")) * by.k == by.expanded_u
 
 
 def test_what_other_stations_measured_is_there_and_decides_nothing(records):

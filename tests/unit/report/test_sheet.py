@@ -10,6 +10,7 @@ import pytest
 from supervisor.cell.value import replace
 from supervisor.report.sheet import Proof, sheet
 from supervisor.report.table import COLUMNS, table
+from supervisor.verdict.record import Correction
 
 PROOF = Proof(seq=1790, entry_hash="0123456789abcdef" * 4)
 CELL = "Inspection cell for vane pump parts"
@@ -38,6 +39,20 @@ def test_a_sheet_shows_the_hash_of_its_entry(rejected):
     words = words_of(sheet(rejected, PROOF, cell=CELL)).replace(" ", "")
     assert PROOF.entry_hash in words
     assert rejected.declaration in words
+
+
+def test_a_sheet_says_what_was_corrected_and_how_a_station_is_calibrated(rejected):
+    offset = Correction(
+        kind="offset", name="touch-1 to reference", amount=Decimal("-0.0012"), u=Decimal("0.0004")
+    )
+    by = replace(
+        rejected.findings[0].decided_by, raw=62.0212, corrections=(offset,), calibration="K-17"
+    )
+    corrected = replace(rejected, findings=(replace(rejected.findings[0], decided_by=by),))
+    words = words_of(sheet(corrected, PROOF, cell=CELL))
+    assert "gave 62.0212 mm; touch-1 to reference -0.0012 mm (u = 0.0004 mm)" in words
+    assert "calibration K-17" in words
+    assert "What was corrected" not in words_of(sheet(rejected, PROOF, cell=CELL))
 
 
 def test_the_same_record_gives_the_same_bytes(rejected):
