@@ -262,6 +262,8 @@ class Runtime(Generic[S]):
         )
         with suppress(JournalRefused):  # the next one is as good
             await self._written(lambda: self._wiring.snapshots.keep(snapshot), writer)
+        # One that took long was shown as a refusal, and that is over.
+        self._phase, self._why = "running", ""
 
     def _put_timer(self, event: Event) -> Put:
         return self.inbox.put(event, source="timers")
