@@ -306,6 +306,23 @@ async def test_a_journal_that_does_not_answer_is_shown_and_waited_for(the, gated
         assert gated.runtime.status().phase == "running"
 
 
+async def test_a_snapshot_that_took_long_is_no_refusal_once_it_is_kept(the, gated, monkeypatch):
+    gated.journal.gate.set()
+    monkeypatch.setattr(runtime, "SNAPSHOT_EVERY", 1)
+    keep, release = gated.snapshots.keep, threading.Event()
+
+    def slowly(snapshot):
+        release.wait(5)
+        keep(snapshot)
+
+    monkeypatch.setattr(gated.snapshots, "keep", slowly)
+    monkeypatch.setattr(runtime, "ANSWER_S_MAX", 0.01)
+    async with running(gated):
+        await the.until(lambda: gated.runtime.status().phase == "journal refused")
+        release.set()
+        await the.until(lambda: gated.runtime.status().phase == "running")
+
+
 async def test_a_journal_that_refuses_for_too_long_ends_the_process(the, monkeypatch):
     monkeypatch.setattr(runtime, "APPEND_AGAIN_S", 0)
     monkeypatch.setattr(runtime, "APPEND_TRIES_MAX", 5)
