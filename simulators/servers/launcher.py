@@ -4,8 +4,8 @@ Rules of this file:
 - The launcher never runs an event loop while it has children, and has no second thread: what it forks is always the same clean
   image, also for a server that is started anew after it was killed.
 - Children die with the launcher (the kernel tells them), and the launcher, where wanted, with its own parent.
-- Standard output carries JSON lines and nothing else: {"ready": id, "url": ...} and {"ended": id, "code": n}. Standard input takes
-  JSON lines: {"station": id, "switch": name, "value": ...}, {"station": id, "do": "kill"}, {"station": id, "do": "start", "shift": n}.
+- Standard output carries JSON lines and nothing else: {"ready": id, "url": ...}, {"thrown": name, "station": id} and
+  {"ended": id, "code": n}. Standard input takes JSON lines: {"station": id, "switch": name, "value": ...}, {"station": id, "do": "kill"}, {"station": id, "do": "start", "shift": n}.
 """
 
 import asyncio

@@ -21,6 +21,9 @@ from simulators.servers.floor_file import FloorFile
 from simulators.servers.machine import Machine, Switch
 from simulators.servers.panel import Panel, Quality, Type, Variable
 
+Announce = Callable[[dict[str, Any]], None]
+"""Prints one JSON line for whoever started the process."""
+
 ANSWER_FIRST_S = 0.05
 """How long a process waits before it goes offline, so that the write that asked for it is answered."""
 
@@ -28,12 +31,15 @@ ANSWER_FIRST_S = 0.05
 class Process:
     """One server process around one machine. ``wake`` has the image looked at again."""
 
-    def __init__(self, server: Server, floor: FloorFile, clock: CellClock) -> None:
+    def __init__(
+        self, server: Server, floor: FloorFile, clock: CellClock, announce: Announce
+    ) -> None:
         self.wake = asyncio.Event()
         self._ended = asyncio.Event()
         self._server = server
         self._floor = floor
         self._clock = clock
+        self._announce = announce
         self._quality: Quality = "good"
         self._switches: Mapping[str, Switch] = {}
         self._offline: asyncio.Task[None] | None = None
@@ -121,6 +127,7 @@ class Process:
             )
             return
         _thrower(machine, switch)(value)
+        self._announce({"thrown": command["switch"]})
 
     # --- what befalls a process ---
 

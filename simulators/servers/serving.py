@@ -10,10 +10,8 @@ Rules of this file:
 import asyncio
 import gc
 import logging
-from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 from asyncua import Node, Server, ua
 
@@ -26,14 +24,13 @@ from simulators.servers.floor_file import FloorFile
 from simulators.servers.handler import HandlerMachine
 from simulators.servers.machine import Machine, World
 from simulators.servers.panel import Panel
-from simulators.servers.process import Process
+from simulators.servers.process import Announce, Process
 from simulators.servers.rack import RackMachine
 from simulators.servers.scan import ScanMachine
 from simulators.servers.seat import Seat
 from simulators.servers.touch import TouchMachine
 
 BENCH_URI = "urn:pointsman:sim:bench"
-Announce = Callable[[dict[str, Any]], None]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -62,7 +59,9 @@ async def serve(server: Server, seat: Seat, surroundings: Surroundings, announce
     """Serve one machine until SIGTERM or SIGINT. ``announce`` gets the ready line when clients can connect."""
     floor = FloorFile(surroundings.floor, surroundings.physics, member=seat.station)
     clock = CellClock(floor.t0_ns, floor.speed)
-    process = Process(server, floor, clock)
+    process = Process(
+        server, floor, clock, lambda line: announce({**line, "station": seat.station})
+    )
     process.take_signals()
     world = World(
         physics=surroundings.physics,

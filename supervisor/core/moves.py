@@ -176,7 +176,8 @@ def _onto_place(draft: Draft, goal: MoveHandler) -> None:
     draft.change_handler(jaws=tuple(jaws))
     pallet = draft.change_pallet(goal.put, place=goal.place)
     if goal.place in draft.stations:
-        stations.expect_nest(draft, goal.place, goal.put)
+        expect = stations.expect_exchange if goal.picked else stations.expect_nest
+        expect(draft, goal.place, goal.put)
         if pallet.stage == "planned":
             draft.way(goal.put, "visit begun")
         carry = draft.handler.carry

@@ -54,8 +54,9 @@ class StationState:
     """A station: the last accepted image, then where it stands in our tables.
 
     ``ended`` are the names of the last run that is over; ``pallet`` is what we hold to be in the nest; ``expecting`` is the nest
-    presence that a finished move promised and that has not been observed yet ("" = nothing promised); ``last_nest`` is its last
-    reading that was not "unknown", and ``emptied`` how often it was seen to become empty since the arm was given the station.
+    presence that a finished move promised and that has not been observed yet ("" = nothing promised; "empty" with a pallet: a swap
+    promised both, in this order); ``last_nest`` is its last reading that was not "unknown", and ``emptied`` how often it was seen
+    to become empty since the arm was given the station.
     """
 
     station: str

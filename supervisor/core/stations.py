@@ -112,10 +112,14 @@ def look_at_faults(draft: Draft, station: str) -> None:
 def look_at_nest(draft: Draft, station: str) -> None:
     """Compare what the nest reads with what we hold to be in it."""
     state = draft.stations[station]
+    if _exchange_is_to_be_seen(state):
+        if state.nest == "empty":
+            draft.change_station(station, expecting="occupied")
+        elif _has_gone_on(state):
+            _nest_is_as_expected(draft, station)
+        return
     if state.expecting and state.nest == state.expecting:
-        draft.change_station(station, expecting="")
-        draft.end_timer(f"nest of {station}")
-        draft.rethink = "yes"
+        _nest_is_as_expected(draft, station)
         return
     if state.expecting or state.bay == "entered" or state.nest == "unknown":
         return
@@ -127,6 +131,34 @@ def look_at_nest(draft: Draft, station: str) -> None:
         draft.hold(
             "nest-lost", "station", station, f"the nest reads empty; {state.pallet} should be in it"
         )
+
+
+def _nest_is_as_expected(draft: Draft, station: str) -> None:
+    draft.change_station(station, expecting="")
+    draft.end_timer(f"nest of {station}")
+    draft.rethink = "yes"
+
+
+def _exchange_is_to_be_seen(state: StationState) -> bool:
+    """Whether a swap is done of which no image has shown the empty nest between its two pallets yet."""
+    return state.expecting == "empty" and bool(state.pallet)
+
+
+def _has_gone_on(state: StationState) -> bool:
+    """Whether the image is surely younger than the last entry of the arm: during it the door was open and no run ran."""
+    return state.door in ("moving", "closed") or state.work == "running"
+
+
+def expect_exchange(draft: Draft, station: str, pallet: str) -> None:
+    """A finished swap put another pallet into a nest; its sensor reads occupied before and after, and empty in between.
+
+    While no image has shown the nest empty, "occupied" may be the pallet before, and an "empty" to come is no loss.
+    """
+    state = draft.stations[station]
+    if state.emptied or state.nest != "occupied":
+        expect_nest(draft, station, pallet)
+    else:
+        draft.change_station(station, pallet=pallet, expecting="empty")
 
 
 def expect_nest(draft: Draft, station: str, pallet: str) -> None:

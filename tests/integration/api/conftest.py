@@ -115,7 +115,8 @@ class Running:
         before = self.state().stations[station]
         seen = StationObserved(
             station=station, source_ms=before.source_ms + 1, boot="2", link="up", mode="fault",
-            door="closed", nest="empty", work="idle", run_id="", serial="", program="", counter=0, gate="",
+            door=before.door, nest=before.nest, work=before.work, run_id=before.run_id, serial=before.serial,
+            program=before.program, counter=before.counter, gate="",
         )  # fmt: skip
         await self.tell(seen)
         return next(h.hold for h in self.state().holds.values() if h.subject == station)

@@ -204,8 +204,10 @@ async def test_a_late_answer_belongs_to_an_executed_order(connect):
 async def test_a_switch_can_be_thrown_from_outside_by_a_json_line(connect, cell):
     async with connect("handler") as handler:
         cell.order(station="handler", switch="Manual", value=True)
+        assert cell.hear() == {"thrown": "Manual", "station": "handler"}
         await handler.until("Mode", 1)
         cell.order(station="handler", switch="Manual", value=False)
+        assert cell.hear() == {"thrown": "Manual", "station": "handler"}
         await handler.until("Mode", 2)
 
 

@@ -107,6 +107,8 @@ class Machines:
 
     def switch(self, station: str, name: str, value: Any) -> None:
         self._launcher.say({"station": station, "switch": name, "value": value})
+        while self._launcher.line() != {"thrown": name, "station": station}:
+            pass
 
     def kill(self, station: str) -> None:
         self._launcher.say({"station": station, "do": "kill"})

@@ -82,6 +82,7 @@ class Handler:
 
     def throw(self, switch, value):
         self._process.say({"station": "handler", "switch": switch, "value": value})
+        assert self._process.line() == {"thrown": switch, "station": "handler"}
 
     def witnessed(self):
         """What happened, in words, in its order."""

@@ -5,7 +5,7 @@ import pytest
 from simulators.bench.trial import DAY_MS, finish, serials, troubles
 from supervisor.cell.value import replace
 from supervisor.core.commands import MoveHandler
-from supervisor.core.events import HandlerObserved, HoldReleased, OrderAnswered
+from supervisor.core.events import HandlerObserved, HoldReleased, OrderAnswered, StationObserved
 
 MINUTE_MS = 60_000
 
@@ -104,6 +104,58 @@ def test_after_a_failed_swap_with_both_jaws_empty_nobody_says_which_pallet_is_in
     state = world.core.decide(state, released, world.now_ms).state
     (hold,) = state.holds.values()
     assert (hold.code, hold.subject) == ("nest-unknown", "touch-1")
+
+
+@pytest.fixture
+def swap_done_unseen(a_world):
+    """A state right after a swap none of whose station images has come yet, the station's last image, and how to go on."""
+    world = a_world(pallets=6)
+    until(world, lambda: is_doing(world, "swap", "touch"))
+    goal, image = order(world), observed(world)
+    jaws = ["empty", "empty"]
+    jaws[goal.pick_jaw - 1] = "occupied"
+    done = replace(image, order=goal.order, phase="done", inside="", jaws=tuple(jaws))
+    state = world.core.decide(world.state, done, world.now_ms).state
+    last = next(
+        entry.event
+        for entry in reversed(world.journal.entries)
+        if isinstance(entry.event, StationObserved) and entry.event.station == goal.place
+    )
+
+    def after(*shown):
+        now = state
+        for later, facets in enumerate(shown, 1):
+            event = replace(last, source_ms=last.source_ms + later, **facets)
+            now = world.core.decide(now, event, world.now_ms + later).state
+            assert world.core.broken(now) == ()
+        return now, sorted(hold.code for hold in now.holds.values()), now.stations[goal.place]
+
+    assert (last.nest, state.stations[goal.place].pallet) == ("occupied", goal.put)
+    return after
+
+
+@pytest.mark.hazard(26)
+def test_a_late_image_from_the_middle_of_a_swap_is_no_loss(swap_done_unseen):
+    _, holds, station = swap_done_unseen({"nest": "empty"})
+    assert (holds, station.expecting) == ([], "occupied")
+    _, holds, station = swap_done_unseen({"nest": "empty"}, {"nest": "occupied"})
+    assert (holds, station.expecting) == ([], "")
+
+
+@pytest.mark.hazard(26)
+@pytest.mark.parametrize("gone_on", [{"door": "moving"}, {"work": "running"}])
+def test_a_nest_that_empties_after_its_station_has_gone_on_is_lost(swap_done_unseen, gone_on):
+    _, holds, _ = swap_done_unseen(gone_on)
+    assert "nest-lost" not in holds
+    _, holds, _ = swap_done_unseen(gone_on, {**gone_on, "nest": "empty"})
+    assert "nest-lost" in holds
+
+
+@pytest.mark.hazard(26)
+def test_a_nest_that_empties_a_second_time_after_a_swap_is_lost(swap_done_unseen):
+    shown = [{"nest": "empty"}, {"nest": "occupied"}, {"nest": "empty"}]
+    _, holds, _ = swap_done_unseen(*shown)
+    assert holds == ["nest-lost"]
 
 
 @pytest.mark.hazard(2)
