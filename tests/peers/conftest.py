@@ -1,7 +1,7 @@
 """Stations on a second OPC UA stack (node-opcua, npm) with the official nodesets.
 
 Rules of this file:
-- `make peers` brings the stack into `.tools/peers`; without it these tests are skipped, with the reason.
+- `make test` brings the stack into `.tools/peers` where there is npm; without it these tests are skipped, with the reason.
 - What watches adapters is that of tests/integration/stations.
 """
 
