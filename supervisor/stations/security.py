@@ -243,7 +243,10 @@ class TrustedSecurity:
             message = "the station presents no certificate that can be read; have one made for it"
             raise LinkLost(message) from None
         own = chain[0]
-        self._keys.trust.check(chain)
+        try:
+            self._keys.trust.check(chain)
+        except KeysWrong as wrong:  # such as a folder that somebody removed while we run
+            raise LinkLost(str(wrong)) from wrong
         check_time(own, "the certificate of the station")
         if self._entry.host == "checked":
             check_host(own, url)

@@ -150,13 +150,17 @@ class Session:
         await self._security.activate(self._client)
 
     async def _open_channel(self) -> None:
-        """Open the channel. A server that cannot read what we encrypted for another key hangs up or says nothing."""
+        """Open the channel. A server that cannot read what we encrypted for another key hangs up or says nothing.
+
+        A server that refuses by a service fault of its own (node-opcua does, an untrusted client) trips an assertion in asyncua
+        (``UASocketProtocol.open_secure_channel``): the answer is then no OpenSecureChannelResponse.
+        """
         try:
             await self._client.open_secure_channel()
-        except (OSError, UaError) as refused:
+        except (OSError, UaError, AssertionError) as refused:
             why = await self._security.explain(self._url)
-            if why:
-                raise LinkLost(why) from refused
+            if why or isinstance(refused, AssertionError):
+                raise LinkLost(why or "the server refused the secure channel") from refused
             raise
 
     def is_lost(self) -> bool:

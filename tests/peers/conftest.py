@@ -23,6 +23,7 @@ HERE = Path(__file__).parent
 ROOT = HERE.parents[1]
 MODULES = ROOT / ".tools/peers/node_modules"
 START_S_MAX = 60
+ANSWER_S_MAX = 10
 
 _spec = importlib.util.spec_from_file_location(
     "stations_conftest", HERE.parent / "integration/stations/conftest.py"
@@ -40,11 +41,11 @@ keys = _stations.keys
 class Peer:
     """A server of the second stack in a process of its own."""
 
-    def __init__(self, script: str, folder: Path) -> None:
+    def __init__(self, script: str, folder: Path, port: int = 0) -> None:
         node = shutil.which("node")
         assert node is not None
         self._process = subprocess.Popen(
-            [node, str(HERE / script), str(folder)],
+            [node, str(HERE / script), str(folder), str(port)],
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             stderr=subprocess.DEVNULL,
@@ -53,7 +54,9 @@ class Peer:
         self._lines: queue.Queue[dict[str, Any]] = queue.Queue()
         self._reading = threading.Thread(target=self._read, daemon=True)
         self._reading.start()
-        self.url: str = self._lines.get(timeout=START_S_MAX)["url"]
+        ready = self._lines.get(timeout=START_S_MAX)
+        self.url: str = ready["url"]
+        self.certificate = Path(ready.get("certificate", ""))
 
     def _read(self) -> None:
         assert self._process.stdout
@@ -62,10 +65,19 @@ class Peer:
                 self._lines.put(json.loads(line))
 
     def switch(self, name: str, value: object) -> None:
-        """Turn a switch of the simulated station."""
+        """Turn a switch of the simulated station; holds when this returns."""
+        self._say({"switch": name, "value": value})
+
+    def trust(self, what: str, certificate: Path) -> None:
+        """Have a certificate (DER) of an `application` or a `user` trusted; holds when this returns."""
+        self._say({"trust": what, "value": str(certificate)})
+
+    def _say(self, line: dict[str, object]) -> None:
         assert self._process.stdin
-        self._process.stdin.write(json.dumps({"switch": name, "value": value}).encode() + b"\n")
+        self._process.stdin.write(json.dumps(line).encode() + b"\n")
         self._process.stdin.flush()
+        answer = self._lines.get(timeout=ANSWER_S_MAX)
+        assert answer == {"done": line}
 
     def freeze(self) -> None:
         """Stop the process where it stands."""

@@ -1,17 +1,14 @@
 // A measuring station on the node-opcua stack with the official nodesets of ISA-95 job control (OPC 10031-4) and machinery jobs
 // (OPC 40001-3), and a door of our own namespace, which none of them has. For tests: it plays its part within tenths of seconds.
-//
-// It says one JSON line when it is ready and ends with its input. Lines in: {"switch": name, "value": true}.
+// What a test says to it, serving.js takes.
 "use strict";
-const {
-  OPCUAServer, Variant, VariantArrayType, DataType, StatusCodes, nodesets, coerceLocalizedText, makeRelativePath,
-  SecurityPolicy, MessageSecurityMode, OPCUACertificateManager,
-} = require("node-opcua");
-const readline = require("readline");
+const { Variant, VariantArrayType, DataType, StatusCodes, nodesets, coerceLocalizedText } = require("node-opcua");
+const { run } = require("./serving.js");
 
 const JOBS = "http://opcfoundation.org/UA/Machinery/Jobs/";
 const CONTROL = "http://opcfoundation.org/UA/ISA95-JOBCONTROL_V2/";
 const MACHINERY = "http://opcfoundation.org/UA/Machinery/";
+const OWN = "urn:pointsman:sim:job-station";
 const OK = 1n;            // bit 0 of ReturnStatus: no error (OPC 10031-4, table of B.2)
 const UNKNOWN_JOB = 2n;   // bit 1: unknown job order id
 const BAD_STATUS = 8n;    // bit 3: invalid job order status
@@ -21,7 +18,6 @@ const RUN_MS = 300;
 const u64 = (value) => new Variant({
   dataType: DataType.UInt64, arrayType: VariantArrayType.Scalar, value: [0, Number(value)],
 });
-const boolean = (get) => ({ get: () => new Variant({ dataType: DataType.Boolean, value: get() }) });
 
 class Station {
   constructor(server) {
@@ -38,7 +34,7 @@ class Station {
     const space = this.space;
     this.control = space.getNamespace(CONTROL);
     const jobs = space.getNamespace(JOBS);
-    const own = space.getNamespace("urn:pointsman:sim:job-station");
+    const own = space.getNamespace(OWN);
     const machinery = space.getNamespace(MACHINERY);
     const machine = own.addObject({ browseName: "Station", organizedBy: space.rootFolder.objects });
     const blocks = machinery.addObject({ browseName: "MachineryBuildingBlocks", componentOf: machine });
@@ -187,28 +183,13 @@ class Station {
   }
 }
 
-async function main() {
-  const folder = process.argv[2];
-  const manager = new OPCUACertificateManager({ rootFolder: folder, automaticallyAcceptUnknownCertificate: true });
-  await manager.initialize();
-  const server = new OPCUAServer({
-    port: 0, hostname: "127.0.0.1", resourcePath: "/station", serverCertificateManager: manager,
-    nodeset_filename: [nodesets.standard, nodesets.di, nodesets.ia, nodesets.machinery, nodesets.isa95JobControl, nodesets.machineryJobs],
-    buildInfo: { productName: "peer" },
-    securityPolicies: [SecurityPolicy.None, SecurityPolicy.Basic256Sha256, SecurityPolicy.Aes128_Sha256_RsaOaep, SecurityPolicy.Aes256_Sha256_RsaPss],
-    securityModes: [MessageSecurityMode.None, MessageSecurityMode.SignAndEncrypt],
-  });
-  await server.initialize();
-  server.engine.addressSpace.registerNamespace("urn:pointsman:sim:job-station");
-  const station = new Station(server);
-  station.build();
-  await server.start();
-  const timer = setInterval(() => station.cycle(), 20);
-  const port = server.endpoints[0].port;
-  console.log(JSON.stringify({ url: `opc.tcp://127.0.0.1:${port}/station` }));
-  const lines = readline.createInterface({ input: process.stdin });
-  lines.on("line", (line) => { const { switch: name, value } = JSON.parse(line); station[name] = value; });
-  lines.on("close", () => { clearInterval(timer); process.exit(0); });
-}
+const SET = [nodesets.standard, nodesets.di, nodesets.ia, nodesets.machinery, nodesets.isa95JobControl, nodesets.machineryJobs];
 
-main().catch((error) => { console.error(error); process.exit(1); });
+module.exports = { Station, SET, JOBS, CONTROL, MACHINERY, OWN };
+
+if (require.main === module) {
+  run({
+    name: "job-station", nodesets: SET, namespaces: [OWN],
+    build: (server) => { const station = new Station(server); station.build(); return station; },
+  });
+}
