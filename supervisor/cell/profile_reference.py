@@ -60,6 +60,7 @@ from supervisor.cell.profile_language import (
     ToggleOrder,
     WriteOrder,
 )
+from supervisor.cell.shipped import shipped_names, shipped_profile
 
 INTRODUCTION = """\
 # The profile language
@@ -70,17 +71,10 @@ An interface profile says how one make of station, handler or tag reader maps to
 write and call, and what their codes mean. It is a YAML file `<profile>.yaml`, written like
 [the files of a cell](cell-file.md), and computes nothing. How to write one: [a guide](../how-to/write-a-profile.md).
 
-Seven profiles come with Pointsman, each for another kind of information model:
+Profiles come with Pointsman, each for another kind of information model. Each has a page that says what it needs, what it discovers
+and what it cannot do, and answers [the quality scale](profile-quality.md):
 
-| profile | for |
-| --- | --- |
-| `scan-methods` | a station driven by methods, results as a JSON text |
-| `touch-datablock` | a station behind the data block of a controller: bits in a word, writes with echo, parallel arrays |
-| `ct-pulse` | a station with request and acknowledge bits, results as structures |
-| `handler-orders` | a handler that takes numbered orders by a method |
-| `handler-permits` | the same with a permit that has to be renewed, and a fencing number in each order |
-| `job-control` | a station with ISA-95 job control and machinery job management; [what it needs](profile-job-control.md) |
-| `rack-reader` | a tag reader with a presence variable for each place and a reading method |
+SHIPPED
 
 A profile may extend another one (`extends`): entries of `namespaces`, `nodes`, `facets`, `echoes` and `orders` are taken over one by
 one, an entry that the extending file states replaces the whole entry, and so does `results`, `heartbeat`, `permit` or `root` as a whole.
@@ -156,7 +150,7 @@ TITLES: dict[type[BaseModel], str] = {
 
 def profile_page() -> str:
     """The whole page."""
-    blocks = [INTRODUCTION.rstrip("\n")]
+    blocks = [INTRODUCTION.rstrip("\n").replace("SHIPPED", _shipped())]
     for title, models in SECTIONS:
         blocks.append(f"## {title}")
         for model in models:
@@ -170,6 +164,14 @@ def profile_page() -> str:
             )
     blocks += ["## Fields of the goals", _goal_fields()]
     return "\n\n".join(blocks) + "\n"
+
+
+def _shipped() -> str:
+    rows = [
+        (f"`{name}`", f"[{shipped_profile(name).title}](profile-{name}.md)")
+        for name in shipped_names()
+    ]
+    return _table(("profile", "for"), rows)
 
 
 def _mapping(model: type[BaseModel]) -> list[str]:

@@ -9,9 +9,8 @@ Rules of this file:
 from collections.abc import AsyncIterator, Iterator, Mapping
 from typing import Any
 
-from ruamel.yaml import YAML
-
-from supervisor.cell.profile import StationProfile, read_profile, shipped_profiles
+from supervisor.cell.profile import StationProfile
+from supervisor.cell.shipped import shipped_names, shipped_profile
 from supervisor.cell.value import value
 from supervisor.stations.facts import ServerFacts, chunks, read_facts
 from supervisor.stations.opcua import NodeId, content_of, numeric_id, plain_id, ua
@@ -121,9 +120,8 @@ async def survey(url: str, security: Security) -> Survey:
 
 async def _fits(session: Session, facts: ServerFacts) -> AsyncIterator[Fit]:
     """Shipped profiles of stations whose namespaces the server has, and whether their nodes are there."""
-    for path in sorted(shipped_profiles().glob("*.yaml")):
-        yaml: Any = YAML(typ="safe")
-        profile = read_profile(yaml.load(path.read_text(encoding="utf-8")))
+    for name in shipped_names():
+        profile = shipped_profile(name)
         if not isinstance(profile, StationProfile):
             continue
         if not set(profile.namespaces.values()) <= set(facts.namespaces):

@@ -180,7 +180,7 @@ def _wanted(
 ) -> Wanted:
     given = [single for order in orders for single in _single(order)]
     watched = tuple(dict.fromkeys(name for name in watch if name is not None))
-    used = [*watched, *others, *(name for order in given for name in _order_nodes(order))]
+    used = [*watched, *others, *(name for order in given for name in _single_order_nodes(order))]
     declared = {**profile.nodes, **_for_places(profile.nodes, places)}
     return Wanted(
         namespaces=profile.namespaces,
@@ -192,7 +192,12 @@ def _wanted(
     )
 
 
-def _order_nodes(order: Single | TagOrder) -> list[str]:
+def order_nodes(order: Supported | TagOrder) -> list[str]:
+    """The nodes that an order writes, reads or calls."""
+    return [name for single in _single(order) for name in _single_order_nodes(single)]
+
+
+def _single_order_nodes(order: Single | TagOrder) -> list[str]:
     names: list[str | None] = [order.node]
     if isinstance(order, WriteOrder | PulseOrder | ToggleOrder | CountOrder):
         names += [entry.node for entry in order.before]

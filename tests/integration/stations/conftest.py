@@ -28,7 +28,8 @@ from cryptography.x509.oid import ExtendedKeyUsageOID, NameOID
 from ruamel.yaml import YAML
 
 from simulators.bench.proxy import Proxy
-from supervisor.cell.profile import profile_problems, read_profile, shipped_profiles
+from supervisor.cell.profile import profile_problems, read_profile
+from supervisor.cell.shipped import shipped_table
 from supervisor.core.events import Event
 from supervisor.stations.adapter import WiredAdapter, Wiring
 from supervisor.stations.connection import LinkOptions
@@ -367,7 +368,11 @@ def wiring() -> Wiring:
 
 def _changed(path: Path, changes: dict[tuple[Any, ...], Any] | None) -> Any:
     """The profile in a file, with other content at some paths of keys."""
-    content = YAML(typ="safe").load(path.read_text(encoding="utf-8"))
+    return _with(YAML(typ="safe").load(path.read_text(encoding="utf-8")), changes)
+
+
+def _with(content: Any, changes: dict[tuple[Any, ...], Any] | None) -> Any:
+    """The profile in a mapping, with other content at some paths of keys."""
     for (*way, last), new in (changes or {}).items():
         here = content
         for step in way:
@@ -381,7 +386,7 @@ def _changed(path: Path, changes: dict[tuple[Any, ...], Any] | None) -> Any:
 @pytest.fixture
 def shipped() -> Callable[..., Any]:
     """A shipped profile, changed where a test says so."""
-    return lambda name, changes=None: _changed(shipped_profiles() / f"{name}.yaml", changes)
+    return lambda name, changes=None: _with(json.loads(json.dumps(shipped_table(name))), changes)
 
 
 @pytest.fixture
