@@ -30,6 +30,8 @@ from supervisor.core.events import (
     AgreementSettled,
     CellOrdered,
     Event,
+    GaugeStudyOrdered,
+    GaugeStudyStopped,
     HandlerObserved,
     HistoryLost,
     HoldReleased,
@@ -162,6 +164,8 @@ Told = (
     | RecordSigned
     | ProcessCorrected
     | AdviceDeclined
+    | GaugeStudyOrdered
+    | GaugeStudyStopped
 )
 
 
@@ -183,7 +187,14 @@ def _told(event: Told) -> str:
             return _written(event)
 
 
-Written = RecordAmended | RecordSigned | ProcessCorrected | AdviceDeclined
+Written = (
+    RecordAmended
+    | RecordSigned
+    | ProcessCorrected
+    | AdviceDeclined
+    | GaugeStudyOrdered
+    | GaugeStudyStopped
+)
 
 
 def _written(event: Written) -> str:
@@ -198,6 +209,11 @@ def _written(event: Written) -> str:
             return f"{event.by} corrects {about} by {event.amount}: {event.why}".rstrip(": ")
         case AdviceDeclined():
             return f"{event.by} declines {event.advice}: {event.why}".rstrip(": ")
+        case GaugeStudyOrdered():
+            often = f"{event.loadings} times, {event.repeats} runs each"
+            return f"{event.by} orders a gauge study of {event.program} at {event.station}: {', '.join(event.pallets)}, loaded {often}"
+        case GaugeStudyStopped():
+            return f"{event.by} stops {event.study}: {event.why}".rstrip(": ")
 
 
 def _command(command: Command, at_ms: int) -> str:

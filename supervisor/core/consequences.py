@@ -3,7 +3,7 @@
 Rules of this file: order only. Stations that were touched come first, then the handler; then every goal that may go out goes out.
 """
 
-from supervisor.core import interlocks, moves, runs, stations, waits
+from supervisor.core import gauge, interlocks, moves, runs, stations, waits
 from supervisor.core.draft import Draft
 
 ROUNDS_MAX = 20
@@ -14,6 +14,7 @@ def follow(draft: Draft) -> None:
     if not draft.dirty and draft.handler.stage != "idle" and "pallets" not in draft.owned:
         return  # no station and no pallet was touched, and a handler with an order is not asked what next
     for _ in range(ROUNDS_MAX):
+        gauge.look_at_study(draft)
         touched = sorted(draft.dirty)
         draft.dirty = {}
         for station in touched:

@@ -11,7 +11,7 @@ from typing import assert_never
 
 from supervisor.cell.model import Cell
 from supervisor.cell.value import value
-from supervisor.core import corrections, interlocks, moves, pallets, runs, stations, waits
+from supervisor.core import corrections, gauge, interlocks, moves, pallets, runs, stations, waits
 from supervisor.core.agreement import on_agreement_settled
 from supervisor.core.answers import on_order_answered
 from supervisor.core.commands import Command, SetTimer
@@ -22,6 +22,8 @@ from supervisor.core.events import (
     AgreementSettled,
     CellOrdered,
     Event,
+    GaugeStudyOrdered,
+    GaugeStudyStopped,
     HandlerObserved,
     HistoryLost,
     HoldReleased,
@@ -127,6 +129,10 @@ def _apply(draft: Draft, event: Event) -> None:  # noqa: C901, PLR0912, PLR0915 
             corrections.on_process_corrected(draft, event)
         case AdviceDeclined():
             corrections.on_advice_declined(draft, event)
+        case GaugeStudyOrdered():
+            gauge.on_gauge_study_ordered(draft, event)
+        case GaugeStudyStopped():
+            gauge.on_gauge_study_stopped(draft, event)
         case _:
             assert_never(event)
 

@@ -59,6 +59,7 @@ class Draft:
         "state",
         "stations",
         "stay",
+        "studies",
         "tables",
         "timers",
         "tool_offsets",
@@ -87,6 +88,7 @@ class Draft:
         self.stay = state.stay
         self.agreement = state.agreement
         self.tool_offsets = state.tool_offsets
+        self.studies = state.studies
         self.commands: list[Command] = []
         self.choices: list[Carry | Stay] = []
         self.dirty: dict[str, None] = {}
@@ -112,6 +114,7 @@ class Draft:
             stay=self.stay,
             agreement=self.agreement,
             tool_offsets=self.tool_offsets,
+            studies=self.studies,
         )
 
     def _own(self, name: str) -> dict[str, Any]:

@@ -13,6 +13,7 @@ from typing import Literal
 
 from supervisor.cell.value import value
 from supervisor.process.correction import Expected
+from supervisor.process.gauge_study import Reference
 from supervisor.verdict.change import Change
 from supervisor.verdict.record import Record
 from supervisor.verdict.result import Compensated, MeasuredValue
@@ -258,6 +259,32 @@ class AdviceDeclined:
     why: str
 
 
+@value
+class GaugeStudyOrdered:
+    """A person asked for a gauge study: the pallets are loaded into a station again and again and measured with one program.
+
+    ``loadings`` is how often each pallet is brought to the station, ``repeats`` how often the program runs in each loading.
+    ``references`` are calibrated values; only a study of one part has them.
+    """
+
+    pallets: tuple[str, ...]
+    station: str
+    program: str
+    loadings: int
+    repeats: int
+    references: tuple[Reference, ...]
+    by: str
+
+
+@value
+class GaugeStudyStopped:
+    """A person ended a gauge study before it was whole."""
+
+    study: str
+    by: str
+    why: str
+
+
 Event = (
     SupervisorStarted
     | HistoryLost
@@ -275,4 +302,6 @@ Event = (
     | RecordSigned
     | ProcessCorrected
     | AdviceDeclined
+    | GaugeStudyOrdered
+    | GaugeStudyStopped
 )

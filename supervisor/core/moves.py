@@ -7,7 +7,7 @@ Rules of this file:
 """
 
 from supervisor.cell.value import replace
-from supervisor.core import interlocks, pallets, runs, stations, views
+from supervisor.core import gauge, interlocks, pallets, runs, stations, views
 from supervisor.core.commands import MoveHandler
 from supervisor.core.draft import Draft, held
 from supervisor.core.events import HandlerObserved, Presence
@@ -423,6 +423,9 @@ def _choose(draft: Draft) -> None:
     for hand in others:
         if isinstance(choice, Stay):
             choice = _ask_routing(draft, hand)
+    if isinstance(choice, Stay) and not in_hand:
+        choice = gauge.unloading(draft, choice) or choice
+        draft.choices[-1] = choice
     _take_up(draft, choice)
 
 

@@ -8,6 +8,7 @@ Rules of this file:
 
 from supervisor.cell.model import PartType
 from supervisor.cell.value import replace
+from supervisor.core import studies
 from supervisor.core.agreement import learn
 from supervisor.core.commands import ReadTag
 from supervisor.core.draft import Draft, held
@@ -229,7 +230,13 @@ def taken_away(draft: Draft, pallet: str) -> None:
 def forget(draft: Draft, pallet: str) -> None:
     """A pallet has no place in the present declaration: it is no longer in the cell."""
     state = draft.pallets[pallet]
-    if state.serial and not state.verdict and state.part_type in draft.tables.plans:
+    studied = studies.study_of(draft, pallet) and not state.results
+    if (
+        state.serial
+        and not state.verdict
+        and state.part_type in draft.tables.plans
+        and not studied  # it was here to judge a station; nothing was asked about the part
+    ):
         _store_record(draft, pallet)
     draft.end_holds_of(pallet)
     draft.end_goal(f"tag at {state.place}")
@@ -439,6 +446,8 @@ def look_at_part(draft: Draft, pallet: str) -> None:
     state = draft.pallets[pallet]
     if state.stage not in ("planned", "visiting"):
         return
+    if studies.study_of(draft, pallet):
+        return  # its visits are planned by the study, as long as that goes on
     table = draft.tables.plans[state.part_type]
     left = still_open(table, state.results, state.tried)
     draft.change_pallet(

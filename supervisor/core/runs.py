@@ -9,7 +9,7 @@ Rules of this file:
 
 from supervisor.cell.model import Program
 from supervisor.cell.value import replace
-from supervisor.core import interlocks, pallets, stations, views
+from supervisor.core import interlocks, pallets, stations, studies, views
 from supervisor.core.commands import PrepareProgram, StartRun
 from supervisor.core.draft import Draft
 from supervisor.core.events import ResultArrived
@@ -81,6 +81,7 @@ def _choose_program(draft: Draft, station: str, name: str) -> None:
         counter_before=-1,
         boot_before="",
         started_ms=0,
+        study=studies.study_of(draft, pallet.pallet),
     )
     draft.change_station(station, run=run, prepared="")
     _want_program(draft, station, program)
@@ -279,8 +280,11 @@ def _lost(draft: Draft, station: str) -> None:
     """A run ended without a result: its characteristics are open again, and the try counts."""
     run = run_of(draft, station)
     _end_run(draft, station)
-    if run.pallet in draft.pallets:
+    if run.study:
+        studies.count_lost(draft, run)
+    elif run.pallet in draft.pallets:
         pallets.count_try(draft, run.pallet, run.program)
+    if run.pallet in draft.pallets:
         pallets.look_at_part(draft, run.pallet)
 
 
@@ -308,7 +312,10 @@ def rule_out_program(draft: Draft, station: str) -> None:
     run = draft.stations[station].run
     if run is not None and run.stage not in UNDER_WAY:
         _end_run(draft, station)
-        pallets.rule_out(draft, run.pallet, run.program)
+        if run.study:
+            studies.give_up(draft, run, "a person gave its program up")
+        else:
+            pallets.rule_out(draft, run.pallet, run.program)
 
 
 RUN_HOLDS = ("start-unconfirmed", "run-late", "result-missing")
@@ -393,7 +400,7 @@ def _known(draft: Draft, event: ResultArrived) -> bool:
         result.station == event.station and result.result_id == event.result_id
         for pallet in draft.pallets.values()
         for result in pallet.results
-    )
+    ) or studies.knows_result(draft, event.station, event.result_id)
 
 
 def _doubt(state: StationState, event: ResultArrived) -> str:
@@ -443,7 +450,12 @@ def _take(draft: Draft, event: ResultArrived) -> None:
     draft.end_goal(f"run of {event.station}")
     _end_run_holds(draft, event.station)
     stations.acknowledge(draft, event.station, run.run_id)
-    if run.pallet in draft.pallets:
-        pallets.add_result(draft, run.pallet, result)
-    else:
+    if run.study and studies.add_reading(draft, run, result):
+        return
+    if run.pallet not in draft.pallets:
         _keep_aside(draft, event, f"pallet {run.pallet} has left the cell")
+    elif run.study:
+        _keep_aside(draft, event, f"gauge study {run.study} has ended")
+        pallets.look_at_part(draft, run.pallet)
+    else:
+        pallets.add_result(draft, run.pallet, result)

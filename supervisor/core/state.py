@@ -13,6 +13,7 @@ from supervisor.core.commands import Goal
 from supervisor.core.events import Door, Link, Mode, Phase, Presence, Work
 from supervisor.core.transitions import BayStage, HandlerStage, PalletStage, RunStage
 from supervisor.process.correction import ToolOffsetHistory
+from supervisor.process.gauge_study import GaugeStudy
 from supervisor.routing.situation import Carry
 from supervisor.verdict.agreement import Agreement
 from supervisor.verdict.record import Verdict
@@ -24,7 +25,7 @@ class Run:
     """One execution of a program at a station.
 
     ``counter_before`` and ``boot_before`` are what the station showed when the start was ordered; ``started_ms`` is the cell's
-    time of that order (0 before).
+    time of that order (0 before). ``study`` is the gauge study that it belongs to ("" = it is for the part's record).
     """
 
     run_id: str
@@ -37,6 +38,7 @@ class Run:
     counter_before: int
     boot_before: str
     started_ms: int
+    study: str = ""
 
 
 @value
@@ -208,6 +210,7 @@ class CellState:
 
     ``agreement`` is how every pair of stations stands, by the title of the pair.
     ``tool_offsets`` has what is known of machine offsets by ``tool_offset_key``; one that nobody corrected yet is not in it.
+    ``studies`` are the newest gauge studies, the oldest first; at most the last one goes on.
     """
 
     declaration: str
@@ -226,3 +229,4 @@ class CellState:
     stay: str
     agreement: dict[str, Agreement]
     tool_offsets: dict[str, ToolOffsetHistory]
+    studies: tuple[GaugeStudy, ...] = ()

@@ -7,7 +7,7 @@ Rules of this file:
 """
 
 from supervisor.cell.value import replace
-from supervisor.core import interlocks, pallets, stations
+from supervisor.core import interlocks, pallets, stations, studies
 from supervisor.core.commands import SetDoor
 from supervisor.core.draft import Draft
 from supervisor.core.state import PalletState, StationState
@@ -86,7 +86,8 @@ def _measured(draft: Draft, pallet: PalletState, at: list[StationState]) -> Pall
         assert run is not None
         if run.stage in ("preparing", "prepared"):
             continue  # nothing is decided yet: who took the pallet out now would have to bring it back
-        pending.update(dict.fromkeys(draft.tables.coverage[run.program]))
+        if not studies.wants_another(draft, pallet, run):
+            pending.update(dict.fromkeys(draft.tables.coverage[run.program]))
         if station.station == pallet.place and run.stage not in ("evaluating", "finished"):
             begun_ms = run.started_ms or draft.at_ms
             part_free_ms = draft.tables.programs[run.program].part_free_ms

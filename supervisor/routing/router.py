@@ -60,6 +60,10 @@ class Router:
             return announced
         return _first(self._outlooks.of(replace(pallet, planned=()), at, everywhere))
 
+    def decides(self, program: str) -> bool:
+        """Whether a program decides any characteristic, so that a pallet may be carried somewhere for it."""
+        return any(o.program == program for offers in self._tables.offers.values() for o in offers)
+
     def unreachable(self, pallet: PalletView, usable: tuple[str, ...]) -> tuple[str, ...]:
         """The open characteristics that no usable station can decide now, in the order of ``pallet.open``."""
         tables = self._tables

@@ -19,6 +19,8 @@ from supervisor.core.events import (
     AgreementSettled,
     CellOrdered,
     Event,
+    GaugeStudyOrdered,
+    GaugeStudyStopped,
     HandlerObserved,
     HistoryLost,
     HoldReleased,
@@ -84,6 +86,8 @@ def rank(event: Event) -> int:
             | RecordSigned()
             | ProcessCorrected()
             | AdviceDeclined()
+            | GaugeStudyOrdered()
+            | GaugeStudyStopped()
         ):
             return ARRIVAL
         case TimerFired():
