@@ -34,6 +34,7 @@ from supervisor.terminal import (
     Journal,
     Json,
     KeysFolder,
+    become,
     end,
     print_json,
     say,
@@ -573,7 +574,7 @@ def _print_shift(view: "ShiftView") -> None:
 )
 def bench(context: typer.Context) -> None:
     """Run a simulated cell with its page; --help lists the options."""
-    _become("simulators.bench", context.args)
+    become("simulators.bench", context.args)
 
 
 @cli.command(
@@ -585,15 +586,12 @@ def bench(context: typer.Context) -> None:
     add_help_option=False,
 )
 def study(context: typer.Context) -> None:
-    """Tell what a cell would achieve, in virtual time; --help lists the options."""
-    _become("simulators.bench.study", context.args)
+    """Tell what a cell would achieve, in virtual time; 'study gauge CELL': whether a station measures well enough."""
+    if context.args[:1] == ["gauge"]:
+        from supervisor.gauge_verbs import verb
 
-
-def _become(module: str, arguments: list[str]) -> None:
-    """Go on as another program of ours: the supervisor imports no simulators."""
-    sys.stdout.flush()
-    command = [sys.executable, "-m", module, *arguments]
-    os.execv(sys.executable, command)  # noqa: S606 - our own module in place of this process
+        verb(context.args[1:], prog_name="pointsman study gauge")
+    become("simulators.bench.study", context.args)
 
 
 # --- what the verbs share ------------------------------------------------------------------------------------------------------

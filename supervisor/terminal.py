@@ -4,7 +4,9 @@ Rules of this file: the answer goes to standard output, everything else to stand
 """
 
 import json
+import os
 import sys
+from collections.abc import Sequence
 from contextlib import AbstractContextManager
 from pathlib import Path
 from typing import Annotated, NoReturn
@@ -42,6 +44,13 @@ def end(code: int, text: str) -> NoReturn:
     """End a verb with a reason."""
     say(text)
     raise typer.Exit(code)
+
+
+def become(module: str, arguments: Sequence[str]) -> NoReturn:
+    """Go on as another program of ours: the supervisor imports no simulators."""
+    sys.stdout.flush()
+    command = [sys.executable, "-m", module, *arguments]
+    os.execv(sys.executable, command)  # noqa: S606 - our own module in place of this process
 
 
 def working(what: str) -> AbstractContextManager[object]:

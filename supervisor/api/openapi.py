@@ -33,6 +33,10 @@ TAGS = [
     {"name": "decisions", "description": "What routing chose, and what lost."},
     {"name": "agreement", "description": "Whether stations that measured the same agree."},
     {
+        "name": "gauge studies",
+        "description": "Whether a station measures well enough, found out by the cell itself.",
+    },
+    {
         "name": "shift",
         "description": "Where the time of a shift went, and how far it was from the best.",
     },

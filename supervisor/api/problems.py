@@ -165,6 +165,13 @@ ADVICE_MOVED = Kind(
     title="Another advice is in force than the one that was seen",
     fix="Read the advice again, look at what changed, then accept or decline that one.",
 )
+STUDY_REFUSED = Kind(
+    code=28,
+    name="study-refused",
+    status=409,
+    title="The gauge study cannot be carried out as it was ordered",
+    fix="See the detail; order it again once that is put right.",
+)
 NOT_DECIDING = Kind(
     code=30,
     name="not-deciding",
@@ -229,6 +236,7 @@ CATALOGUE = (
     PART_INSIDE,
     NOT_AMENDED,
     ADVICE_MOVED,
+    STUDY_REFUSED,
     NOT_DECIDING,
     NOT_CONFIRMED,
     JOURNAL_UNAVAILABLE,

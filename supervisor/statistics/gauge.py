@@ -157,6 +157,61 @@ def by_anova(values: Values, *, pool_above_p: float = 0.25) -> Components:
     )
 
 
+def within_parts(values: Sequence[Sequence[float]]) -> Components:
+    """Repeatability of a study without operators, ``values`` parts x repeats: analysis of variance by one factor, the part.
+
+    Where a part was loaded anew for each value, clamping is within it. Handbooks call it a study of type 3.
+
+    Raises:
+        ValueError: the parts have unequal numbers of values, or fewer than two; or there are fewer than two parts.
+    """
+    sizes = sorted({len(part) for part in values})
+    if len(values) < 2 or len(sizes) != 1 or sizes[0] < 2:  # noqa: PLR2004 - one of anything tells nothing of its spread
+        raise ValueError(
+            f"a study of {len(values)} parts with {sizes} values: expected two of each at least, and equally many"
+        )
+    means = [moments(part).mean for part in values]
+    grand, repeats = moments(means).mean, sizes[0]
+    squares = math.fsum(
+        (x - mean) ** 2 for part, mean in zip(values, means, strict=True) for x in part
+    )
+    error = squares / (len(values) * (repeats - 1))
+    by_part = repeats * math.fsum((mean - grand) ** 2 for mean in means) / (len(values) - 1)
+    return _components(
+        method="anova",
+        repeatability=error,
+        interaction=0.0,
+        loading=0.0,
+        part=max(0.0, (by_part - error) / repeats),
+        p=None,
+        pooled=False,
+    )
+
+
+def within_parts_by_range(values: Sequence[Sequence[float]]) -> Components:
+    """The same from the mean range, with d2 for repeats and 1/d2* for the one range of part means.
+
+    Raises:
+        ValueError: as ``within_parts``, or more than ten values of a part, or more than ten parts.
+    """
+    known = within_parts(values)  # the same shape is asked for
+    if max(len(values), len(values[0])) > len(D2) + 1:
+        raise ValueError(
+            f"a study of {len(values)} parts with {len(values[0])} values: constants of ranges reach to {len(D2) + 1}"
+        )
+    mean_range = moments([max(part) - min(part) for part in values]).mean
+    part_means = [moments(part).mean for part in values]
+    return _components(
+        method="range",
+        repeatability=(mean_range / D2[len(values[0]) - 2]) ** 2,
+        interaction=0.0,
+        loading=0.0,
+        part=((max(part_means) - min(part_means)) / _d2_of_one(len(values))) ** 2,
+        p=known.interaction_p,
+        pooled=False,
+    )
+
+
 def by_range(values: Values) -> Components:
     """The same from mean ranges with the constants 1/d2* of one range (no interaction can be told apart).
 

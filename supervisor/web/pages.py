@@ -27,6 +27,7 @@ from supervisor.api.problems import CATALOGUE, Refusal
 from supervisor.api.process import all_advice, chart_of, known_offsets
 from supervisor.api.record_view import record_view
 from supervisor.api.routes.events import Seats
+from supervisor.api.routes.gauge import list_gauge_studies, study_of
 from supervisor.api.routes.parts import PartType, revisions_of
 from supervisor.api.schema import instant
 from supervisor.api.watchers import BEAT_S
@@ -157,7 +158,12 @@ async def show_process(inside: Inside, pages: Pages) -> HTMLResponse:
         (p.part_type, [chart_line(p, c) for c in p.plan])
         for p in inside.core.tables.cell.part_types
     ]
-    page = pages.render("process.html", advice=[advice_view(a) for a in found], charts=charts)
+    page = pages.render(
+        "process.html",
+        advice=[advice_view(a) for a in found],
+        charts=charts,
+        studies=await list_gauge_studies(inside),
+    )
     return HTMLResponse(page)
 
 
@@ -175,6 +181,16 @@ async def show_chart(part_type: str, number: str, inside: Inside, pages: Pages) 
 def _refused(pages: Templates, refusal: Refusal) -> HTMLResponse:
     page = pages.render("refusal.html", kind=refusal.kind, detail=refusal.detail)
     return HTMLResponse(page, status_code=refusal.kind.status)
+
+
+@router.get("/gauge/{study}")
+async def show_gauge_study(study: str, inside: Inside, pages: Pages) -> HTMLResponse:
+    """One gauge study and what it says."""
+    try:
+        view = await study_of(inside, study)
+    except Refusal as refusal:
+        return _refused(pages, refusal)
+    return HTMLResponse(pages.render("gauge.html", study=view))
 
 
 @router.get("/docs")

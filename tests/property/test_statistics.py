@@ -1,6 +1,7 @@
 """Our distributions and studies against scipy, over random arguments."""
 
 import math
+import statistics
 
 import pytest
 from hypothesis import given
@@ -103,3 +104,25 @@ def test_components_of_one_loading_twice_agree_with_a_one_way_analysis(one, othe
     study = [[one, one], [other, other]]
     found = gauge.by_anova(study, pool_above_p=0)
     assert found.reproducibility == pytest.approx(0, abs=1e-6)
+
+
+@given(
+    st.integers(2, 8).flatmap(
+        lambda repeats: st.lists(
+            st.lists(st.integers(-500, 500), min_size=repeats, max_size=repeats, unique=True),
+            min_size=2,
+            max_size=8,
+        )
+    )
+)
+def test_a_study_without_operators_splits_variance_as_one_way_anova_does(parts):
+    values = [[float(x) for x in part] for part in parts]
+    found = gauge.within_parts(values)
+
+    pooled = sum(statistics.variance(part) for part in parts) / len(parts)
+    same(found.repeatability**2, pooled)
+    f = float(stats.f_oneway(*values).statistic)
+    if f > 1.0:  # a negative component counts as zero, and tells no F
+        same(1.0 + len(values[0]) * found.part**2 / pooled, f, rel=1e-7)
+    else:
+        assert found.part == 0.0

@@ -56,3 +56,49 @@ def test_a_shift_too_short_to_finish_a_part_says_no():
     done = pointsman(CELL, "--hours", "0.05", "--seeds", "1", "--processes", "1")
     assert done.returncode == 1
     assert "--hours" in done.stderr
+
+
+def test_a_gauge_study_is_carried_out_and_told_as_text_and_json():
+    asked = (
+        "gauge",
+        CELL,
+        "--program",
+        "pump-body-scan",
+        "--parts",
+        "2",
+        "--loadings",
+        "2",
+        "--repeats",
+        "2",
+    )
+    done = pointsman(*asked)
+    assert "complete: everything that was ordered has been measured (8 of 8 runs)" in done.stdout
+    told = json.loads(pointsman(*asked, "--json").stdout)
+    assert (told["end"], told["done"]) == ("complete", 8)
+    poor = any(each["rating"] == "not capable" for each in told["characteristics"])
+    assert done.returncode == (1 if poor else 0)
+
+
+def test_a_gauge_study_that_cannot_be_says_why_and_ends_with_two():
+    for arguments, said in (
+        (("--program", "none"), "expected one of"),
+        (("--program", "pump-body-scan", "--parts", "40"), "the rack has 12 places"),
+        (("--program", "pump-body-scan", "--pallet", "x"), "go with --at"),
+        (("--program", "pump-body-scan", "--at", "http://127.0.0.1:9"), "--pallet"),
+        (
+            (
+                "--program",
+                "pump-body-scan",
+                "--at",
+                "http://127.0.0.1:9",
+                "--pallet",
+                "x",
+                "--by",
+                "M",
+            ),
+            "Is it running there?",
+        ),
+    ):
+        done = pointsman("gauge", CELL, *arguments)
+        assert (done.returncode, done.stdout) == (2, ""), arguments
+        assert said in done.stderr

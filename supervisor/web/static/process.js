@@ -1,4 +1,4 @@
-// Sends what people made of advice. An answer takes two presses, the second within ARMED_MS; then the page is loaded anew.
+// Sends what people made of advice, or that a gauge study is to end. An answer takes two presses, the second within ARMED_MS; then the page is loaded anew.
 "use strict";
 
 const ARMED_MS = 5000;
@@ -26,6 +26,7 @@ async function send(button, key) {
   const answer = await fetch(button.dataset.address, {
     method: "POST",
     headers: { "Content-Type": "application/json", "Idempotency-Key": key },
+    // An undefined advice is left out.
     body: JSON.stringify({ advice: button.dataset.advice, by: by.value.trim() }),
   });
   if (answer.ok) {
@@ -37,7 +38,7 @@ async function send(button, key) {
 }
 
 document.addEventListener("click", (event) => {
-  const button = event.target.closest("button[data-advice]");
+  const button = event.target.closest("button[data-address]");
   if (!button) return;
   if (!by.value.trim()) {
     say("Give your name first.");

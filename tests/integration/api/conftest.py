@@ -91,6 +91,7 @@ class Running:
     """A cell that runs: ask it by ``client``, speak for its machines by ``tell``."""
 
     client: httpx.AsyncClient
+    core: Core
     runtime: Runtime[CellState]
     lookout: Lookout
     store: Store
@@ -192,7 +193,7 @@ async def running(folder: Path, past: Past, seal: Seal | None = None) -> AsyncIt
         async with httpx.AsyncClient(transport=transport, base_url="http://127.0.0.1") as client:
             await lookout.wait_after(0, 5)
             yield Running(
-                client=client, runtime=runtime, lookout=lookout, store=store, past=past,
+                client=client, core=core, runtime=runtime, lookout=lookout, store=store, past=past,
                 machines=machines,
             )  # fmt: skip
         lookout.close()
@@ -218,3 +219,9 @@ async def connected(cell: Running) -> Running:
 def start_cell(past: Past) -> Callable[[Path], object]:
     """Starts a cell on the journal in a folder."""
     return lambda folder, **options: running(folder, past, **options)
+
+
+@pytest.fixture
+def start_on() -> Callable[[Path, Past], object]:
+    """Starts a cell in a folder on another past."""
+    return running

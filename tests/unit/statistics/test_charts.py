@@ -229,6 +229,21 @@ def test_a_study_by_range_uses_the_handbook_constants():
     assert found.reproducibility == pytest.approx(reproducibility, abs=1e-3)
 
 
+def test_a_study_without_operators_uses_the_constants_of_ranges():
+    # mean range 1 of three: 1/d2 = 0.5908 (K1(3) of the same worksheet); ten means 9 apart at 0.3146 each
+    values = [[0.0 + part, 0.5 + part, 1.0 + part] for part in range(10)]
+    found = gauge.within_parts_by_range(values)
+    assert found.repeatability == pytest.approx(0.5908, abs=1e-4)
+    assert found.part == pytest.approx(9 * 0.3146, abs=1e-3)
+    assert found.reproducibility == 0.0
+
+
+def test_a_study_without_operators_needs_two_of_each():
+    for values in ([[1.0, 2.0]], [[1.0], [2.0]], [[1.0, 2.0], [1.0]]):
+        with pytest.raises(ValueError, match="two of each"):
+            gauge.within_parts(values)
+
+
 def test_an_incomplete_study_is_refused():
     with pytest.raises(ValueError, match="expected the same of each part"):
         gauge.by_anova([[[1.0, 2.0], [1.0]], [[1.0, 2.0], [1.0, 2.0]]])
