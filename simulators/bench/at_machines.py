@@ -303,6 +303,14 @@ def _may_be_taken(at: AtMachines, place: str) -> bool:
     )
 
 
+def _arm_may_move(at: AtMachines) -> bool:
+    """Whether the handler carries out an order, or one is on its way to it. Between the order and the arm nobody could tell."""
+    image = at.world.models.handler.image()
+    waiting = at.world.state.outstanding.get(HANDLER)
+    on_its_way = waiting and waiting.given == "yes" and waiting.goal.order != image.order
+    return bool(on_its_way) or image.phase in UNDER_WAY
+
+
 def _exchanged(at: AtMachines, draw: Random) -> str:
     """Two pallets change places in the rack while nobody sees it: the reader's link or the supervisor is down."""
     full = [
@@ -311,7 +319,7 @@ def _exchanged(at: AtMachines, draw: Random) -> str:
         if place.kind == "rack" and at.world.floor.pallet_at(place.place)
     ]
     unseen = at.world.is_dead() or at.world.is_down("rack")
-    if len(full) < 2 or not unseen or at.world.models.handler.image().phase in UNDER_WAY:  # noqa: PLR2004 - an exchange takes two
+    if len(full) < 2 or not unseen or _arm_may_move(at):  # noqa: PLR2004 - an exchange takes two
         return ""
     one, other = draw.sample(full, 2)
     first, second = at.world.floor.lift(one), at.world.floor.lift(other)

@@ -238,9 +238,10 @@ def fail(draft: Draft, goal: MoveHandler, seen: str) -> None:
 def _may_be_there(draft: Draft, goal: MoveHandler) -> bool:
     """Whether an empty jaw may mean that its pallet is where the order should put it.
 
-    Elsewhere than in a nest its tag will tell. In a nest nothing does: there the handler has to say itself that it worked on the order.
+    Elsewhere than in a nest its tag will tell. In a nest nothing does: the pallet may have fallen on the way, and a hand may have put
+    another one there.
     """
-    return goal.place not in draft.stations or draft.handler.order == goal.order
+    return goal.place not in draft.stations
 
 
 SWAPPED_SO_FAR = (("empty", "occupied"), ("occupied", "occupied"), ("occupied", "empty"))

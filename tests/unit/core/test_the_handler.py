@@ -106,6 +106,19 @@ def test_after_a_failed_swap_with_both_jaws_empty_nobody_says_which_pallet_is_in
     assert (hold.code, hold.subject) == ("nest-unknown", "touch-1")
 
 
+@pytest.mark.hazard(26)
+def test_after_a_failed_put_with_an_empty_jaw_the_nest_may_hold_another_pallet(a_world):
+    """The pallet fell on the way and a hand put another one into the nest: seed 407 of the campaign."""
+    world = a_world(pallets=6)
+    until(world, lambda: is_doing(world, "put", "touch"))
+    goal, image = order(world), observed(world)
+    failed = replace(image, order=goal.order, phase="failed", inside="", jaws=("empty", "empty"))
+    state = world.core.decide(world.state, failed, world.now_ms).state
+    assert world.core.broken(state) == ()
+    assert state.stations[goal.place].pallet == ""
+    assert goal.put in state.handler.jaws
+
+
 @pytest.fixture
 def swap_done_unseen(a_world):
     """A state right after a swap none of whose station images has come yet, the station's last image, and how to go on."""
