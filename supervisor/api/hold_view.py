@@ -28,6 +28,7 @@ class HoldView(Schema):
             "seen": "door reads moving while opening",
             "advice": "Look for something in the way of the door. 'try again' orders the door once more.",
             "answers": ["try again"],
+            "reasoned": [],
             "since": "2025-11-25T09:14:03.250Z",
         }
     )
@@ -46,6 +47,8 @@ class HoldView(Schema):
     """What to look at first, and what each answer does."""
     answers: list[str]
     """The answers that may be given; none where it ends by itself."""
+    reasoned: list[str]
+    """Those of them that need a reason (``why``)."""
     since: Instant
 
 
@@ -58,6 +61,8 @@ class Release(Schema):
     """One of the answers that the hold offers."""
     by: str = Field(min_length=1, max_length=TEXT_MAX)
     """Who answers; it is journalled."""
+    why: str = Field(default="", max_length=TEXT_MAX)
+    """The reason, for answers that need one; it is journalled."""
     place: str = Field(default="", max_length=TEXT_MAX)
     """The place that the answer is about, for answers that need one."""
     request_id: str = Field(default="", max_length=TEXT_MAX)
@@ -97,6 +102,7 @@ def hold_view(hold: Hold) -> HoldView:
         seen=hold.seen,
         advice=kind.advice,
         answers=list(hold.answers),
+        reasoned=list(kind.reasoned),
         since=instant(hold.since_ms),
     )
 
@@ -125,6 +131,7 @@ def _journal_refused(now: Now, status: RuntimeStatus, head: Head) -> HoldView:
         advice="Make room on the disk of the database, or bring the database back. What moves comes to its end, stations keep their "
         "results; the cell goes on by itself as soon as the journal takes entries again.",
         answers=[],
+        reasoned=[],
         since=instant(head.at_ms),
     )
 

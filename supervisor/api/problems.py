@@ -130,6 +130,13 @@ ANSWER_NOT_OFFERED = Kind(
     title="The hold does not offer this answer",
     fix="Give one of its answers, as it is written.",
 )
+REASON_MISSING = Kind(
+    code=29,
+    name="reason-missing",
+    status=422,
+    title="The answer needs a reason",
+    fix="Say in `why` what you found and why it may go on; it is journalled.",
+)
 SEVERAL_PARTS = Kind(
     code=23,
     name="several-parts",
@@ -237,6 +244,7 @@ CATALOGUE = (
     NOT_AMENDED,
     ADVICE_MOVED,
     STUDY_REFUSED,
+    REASON_MISSING,
     NOT_DECIDING,
     NOT_CONFIRMED,
     JOURNAL_UNAVAILABLE,

@@ -4,6 +4,7 @@ from supervisor.api.hold_view import holds_about
 from supervisor.api.link_view import LinkView
 from supervisor.api.lookout import Beginning
 from supervisor.api.schema import Example, Instant, Schema, instant, seconds, shown_by
+from supervisor.api.trust_view import CalibrationView, calibration_view
 from supervisor.api.waits import Now, Wait, waits_of_station
 from supervisor.core.events import Door, Link, Mode, Presence, Work
 from supervisor.core.state import Figures, Run, StationState
@@ -19,6 +20,14 @@ EXAMPLE: Example = {
     "nest": "occupied",
     "work": "running",
     "gate": "",
+    "calibration": {
+        "certificate": "K-2025-118",
+        "due": "2026-04-30",
+        "standing": "valid",
+        "days_left": 156,
+        "stops": True,
+        "extended_until": None,
+    },
     "bay": "shut",
     "pallet": "grai:9521234.12345.12",
     "prepared": "pump-body-touch",
@@ -124,6 +133,8 @@ class StationView(Schema):
     work: Work
     gate: str
     """Why the station says that it must not measure now ("" = it may)."""
+    calibration: CalibrationView
+    """The calibration that is declared for it."""
     bay: BayStage
     """Where door, nest and arm stand in the supervisor's table."""
     pallet: str
@@ -153,6 +164,7 @@ def station_view(now: Now, station: str, beginning: Beginning, source: LinkView)
         nest=state.nest,
         work=state.work,
         gate=state.gate,
+        calibration=calibration_view(now, station),
         bay=state.bay,
         pallet=state.pallet,
         prepared=state.prepared,

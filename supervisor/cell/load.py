@@ -181,6 +181,10 @@ def _station(entry: StationEntry) -> Station:
         serial_number=entry.serial_number or "",
         calibration=entry.calibration.certificate if entry.calibration else "",
         calibration_due=entry.calibration.due if entry.calibration else "",
+        calibration_overdue="stops"
+        if entry.calibration and entry.calibration.overdue == "stop"
+        else "noted",
+        calibration_warn_days=entry.calibration.warn_days if entry.calibration else 0,
     )
 
 

@@ -213,7 +213,8 @@ class Station:
     """A measuring machine with its one nest. ``at_mm`` is its handover position along the handler's rail.
 
     ``serial_number`` is the maker's; ``calibration`` names the certificate in force and ``calibration_due`` (YYYY-MM-DD) its last day
-    ("" where nothing is declared). Records carry all three.
+    (UTC; "" where nothing is declared). Records carry all three. Whether the station ``stops`` after that day says
+    ``calibration_overdue``; ``calibration_warn_days`` before it people are warned.
     """
 
     station: str
@@ -228,6 +229,8 @@ class Station:
     serial_number: str = ""
     calibration: str = ""
     calibration_due: str = ""
+    calibration_overdue: Literal["stops", "noted"] = "noted"
+    calibration_warn_days: int = 0
 
 
 @value

@@ -31,6 +31,7 @@ from supervisor.cell.security import Security, SecurityEntry
 from supervisor.cell.table import text_of
 
 PARTS_DEFAULT = 5
+WARN_DAYS_DEFAULT = 30
 
 
 def _code_as_limits(written: object) -> object:
@@ -77,7 +78,16 @@ class CalibrationEntry(Declared):
     """The calibration of a station that is in force. Every record names it."""
 
     certificate: Text = Field(description="Number of the certificate.")
-    due: Date = Field(description="Last day on which it holds, such as 2026-04-30.")
+    due: Date = Field(description="Last day on which it holds (UTC), such as 2026-04-30.")
+    overdue: Literal["stop", "note"] = Field(
+        default="stop",
+        description="`stop`: from the day after, the station measures nothing until a person answers. "
+        "`note`: it goes on, and only its records tell.",
+    )
+    warn_days: FromZero = Field(
+        default=WARN_DAYS_DEFAULT,
+        description="How many days before its last day people are warned (30: common practice).",
+    )
 
 
 class StationEntry(Declared):

@@ -11,7 +11,17 @@ from typing import assert_never
 
 from supervisor.cell.model import Cell
 from supervisor.cell.value import value
-from supervisor.core import corrections, gauge, interlocks, moves, pallets, runs, stations, waits
+from supervisor.core import (
+    calibration,
+    corrections,
+    gauge,
+    interlocks,
+    moves,
+    pallets,
+    runs,
+    stations,
+    waits,
+)
 from supervisor.core.agreement import on_agreement_settled
 from supervisor.core.answers import on_order_answered
 from supervisor.core.commands import Command, SetTimer
@@ -172,6 +182,7 @@ def _on_supervisor_started(draft: Draft, event: SupervisorStarted) -> None:
         draft.give(SetTimer(timer=timer, due_ms=due.due_ms, why=due.why))
         if timer in draft.outstanding:
             waits.begin_again(draft, timer, draft.outstanding[timer].goal)
+    calibration.begin(draft)
     draft.rethink = "yes"
 
 

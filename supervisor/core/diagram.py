@@ -89,7 +89,10 @@ def holds_page() -> str:
     ]
     for code in sorted(HOLDS):
         kind = HOLDS[code]
-        answers = ", ".join(f"`{answer}`" for answer in kind.answers)
+        answers = ", ".join(
+            f"`{answer}`{' (with a reason)' if answer in kind.reasoned else ''}"
+            for answer in kind.answers
+        )
         parts += [
             f"## {code}",
             "",

@@ -21,6 +21,7 @@ from supervisor.core.state import (
     PlaceState,
     ReaderState,
     StationState,
+    StationTrust,
     Timer,
     Unassigned,
 )
@@ -63,6 +64,7 @@ class Draft:
         "tables",
         "timers",
         "tool_offsets",
+        "trust",
         "unassigned",
         "want",
     )
@@ -89,6 +91,7 @@ class Draft:
         self.agreement = state.agreement
         self.tool_offsets = state.tool_offsets
         self.studies = state.studies
+        self.trust = state.trust
         self.commands: list[Command] = []
         self.choices: list[Carry | Stay] = []
         self.dirty: dict[str, None] = {}
@@ -115,6 +118,7 @@ class Draft:
             agreement=self.agreement,
             tool_offsets=self.tool_offsets,
             studies=self.studies,
+            trust=self.trust,
         )
 
     def _own(self, name: str) -> dict[str, Any]:
@@ -169,6 +173,13 @@ class Draft:
     def know_tool_offset(self, key: str, history: ToolOffsetHistory) -> None:
         """Keep what is known of a machine offset."""
         self._own("tool_offsets")[key] = history
+
+    def change_trust(self, station: str, **changes: Any) -> StationTrust:
+        """Change what is known of the trust in a station."""
+        before = self.trust.get(station) or StationTrust(station=station)
+        after = replace(before, **changes)
+        self._own("trust")[station] = after
+        return after
 
     def add_pallet(self, pallet: PalletState) -> None:
         """A pallet came into the cell."""
@@ -307,8 +318,8 @@ class Draft:
 
 
 def held(draft: Draft | CellState, named: str) -> Hold | None:
-    """The first hold about a thing, or None."""
+    """The first hold that stops a thing, or None."""
     for hold in draft.holds.values():
-        if hold.subject == named:
+        if hold.subject == named and HOLDS[hold.code].stops == "everything":
             return hold
     return None

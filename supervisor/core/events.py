@@ -170,12 +170,16 @@ class TimerFired:
 
 @value
 class HoldReleased:
-    """A person answered a hold with one of the answers that it offers. ``place`` where the answer needs one ("" otherwise)."""
+    """A person answered a hold with one of the answers that it offers. ``place`` where the answer needs one ("" otherwise).
+
+    ``why`` is the reason in the person's words; an answer that needs one changes nothing without it.
+    """
 
     hold: str
     answer: str
     by: str
     place: str
+    why: str = ""
 
 
 @value

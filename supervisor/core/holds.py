@@ -5,17 +5,25 @@ Rules of this file:
 - ``advice`` says what to look at first and what each answer does. Codes only ever get added: records and manuals quote them.
 """
 
+from typing import Literal
+
 from supervisor.cell.value import value
 
 
 @value
 class HoldKind:
-    """An entry of the catalogue."""
+    """An entry of the catalogue.
+
+    ``stops``: whether the thing that the hold is about is left alone until somebody answers. A hold that stops "nothing" asks about
+    something that other rules obey by themselves. ``reasoned`` are the answers that count only with a reason.
+    """
 
     code: str
     title: str
     advice: str
     answers: tuple[str, ...]
+    stops: Literal["everything", "nothing"] = "everything"
+    reasoned: tuple[str, ...] = ()
 
 
 def _kinds(*kinds: HoldKind) -> dict[str, HoldKind]:
@@ -144,5 +152,15 @@ HOLDS = _kinds(
         advice="Look at the handler. 'wait' gives it the same time again, and the order once more under its number, which it never "
         "carries out twice. 'give up' when it will not come to an end: then see to the handler as after a failed order.",
         answers=("wait", "give up"),
+    ),
+    HoldKind(
+        code="calibration-overdue",
+        title="The calibration of a station has ended",
+        advice="Have the station calibrated, name the new certificate in the cell folder and restart the supervisor: then this ends by "
+        "itself. Until then the station measures nothing and its pallets go elsewhere. 'measure on' for one more day, under your name "
+        "and with a reason; records tell that the calibration had ended.",
+        answers=("measure on",),
+        stops="nothing",
+        reasoned=("measure on",),
     ),
 )

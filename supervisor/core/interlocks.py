@@ -9,6 +9,7 @@ Rules of this file:
 from collections.abc import Callable
 
 from supervisor.cell.value import value
+from supervisor.core import calibration
 from supervisor.core.commands import (
     AbortRun,
     AcknowledgeResult,
@@ -158,8 +159,9 @@ def _station_quiet(draft: Draft, goal: Goal) -> bool:
     return _station(draft, goal).work in ("idle", "prepared")
 
 
-def _no_gate(draft: Draft, goal: Goal) -> bool:
-    return _station(draft, goal).gate == ""
+def _fit_to_measure(draft: Draft, goal: Goal) -> bool:
+    station = _station(draft, goal)
+    return station.gate == "" and not calibration.over(draft, station.station)
 
 
 def _start_not_doubtful(draft: Draft, goal: Goal) -> bool:
@@ -229,7 +231,11 @@ START = _rows(
         _program_belongs,
     ),
     ("station quiet", "no other run of the station is unfinished", _station_quiet),
-    ("station fit to measure", "the station's own gate (calibration, sensor) is free", _no_gate),
+    (
+        "station fit to measure",
+        "the station's own gate (calibration, sensor) is free and its declared calibration holds",
+        _fit_to_measure,
+    ),
     (
         "start not doubtful",
         "the station shows whether the start was carried out",

@@ -1,14 +1,16 @@
 """Rules of the answers that people give to holds.
 
-Rules of this file: one function per answer, found in ``ANSWERS``. An answer that a hold does not offer changes nothing.
+Rules of this file: one function per answer, found in ``ANSWERS``. An answer that a hold does not offer changes nothing, nor does one
+without a reason where it needs one: the question stands.
 """
 
 from collections.abc import Callable
 
-from supervisor.core import moves, pallets, runs, stations
+from supervisor.core import calibration, moves, pallets, runs, stations
 from supervisor.core.commands import AbortRun, MoveHandler
 from supervisor.core.draft import Draft
 from supervisor.core.events import HoldReleased
+from supervisor.core.holds import HOLDS
 from supervisor.core.state import Hold
 
 
@@ -16,6 +18,8 @@ def on_hold_released(draft: Draft, event: HoldReleased) -> None:
     """Carry out a person's answer to a hold."""
     hold = draft.holds.get(event.hold)
     if hold is None or event.answer not in hold.answers:
+        return
+    if event.answer in HOLDS[hold.code].reasoned and not event.why.strip():
         return
     draft.end_hold(event.hold)
     ANSWERS[hold.code, event.answer](draft, hold)
@@ -140,6 +144,10 @@ def _give_move_up(draft: Draft, _hold: Hold) -> None:
         moves.fail(draft, waiting.goal, "a person gave it up")
 
 
+def _measure_on(draft: Draft, hold: Hold) -> None:
+    calibration.measure_on(draft, hold.subject)
+
+
 ANSWERS: dict[tuple[str, str], Callable[[Draft, Hold], None]] = {
     ("tag-unreadable", "read again"): _read_again,
     ("tag-unreadable", "removed"): _pallet_removed,
@@ -172,4 +180,5 @@ ANSWERS: dict[tuple[str, str], Callable[[Draft, Hold], None]] = {
     ("jaw-unknown", "jaws empty"): _jaws_emptied,
     ("move-late", "wait"): _wait_for_move,
     ("move-late", "give up"): _give_move_up,
+    ("calibration-overdue", "measure on"): _measure_on,
 }

@@ -9,7 +9,7 @@ Rules of this file:
 
 from supervisor.cell.model import Program
 from supervisor.cell.value import replace
-from supervisor.core import interlocks, pallets, stations, studies, views
+from supervisor.core import calibration, interlocks, pallets, stations, studies, views
 from supervisor.core.commands import PrepareProgram, StartRun
 from supervisor.core.draft import Draft
 from supervisor.core.events import ResultArrived
@@ -149,7 +149,7 @@ def _is_foreign(state: StationState) -> bool:
 
 def _look_at_preparation(draft: Draft, station: str, run: Run) -> None:
     state = draft.stations[station]
-    if state.gate:
+    if state.gate or calibration.over(draft, station):
         withdraw_run(draft, station)  # the part may be wanted elsewhere meanwhile
         return
     program = draft.tables.programs[run.program]

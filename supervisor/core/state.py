@@ -205,11 +205,20 @@ class Unassigned:
 
 
 @value
+class StationTrust:
+    """Whether a station may be believed. ``extended_ms`` is until when a person lets it measure on after its calibration (0: not)."""
+
+    station: str
+    extended_ms: int = 0
+
+
+@value
 class CellState:
     """Everything. ``want`` is what people asked of the cell; ``next_order`` numbers orders, runs and holds.
 
     ``agreement`` is how every pair of stations stands, by the title of the pair.
     ``tool_offsets`` has what is known of machine offsets by ``tool_offset_key``; one that nobody corrected yet is not in it.
+    ``trust`` has what is known of stations beyond their declaration; one of which nothing is known is not in it.
     ``studies`` are the newest gauge studies, the oldest first; at most the last one goes on.
     """
 
@@ -229,4 +238,5 @@ class CellState:
     stay: str
     agreement: dict[str, Agreement]
     tool_offsets: dict[str, ToolOffsetHistory]
+    trust: dict[str, StationTrust]
     studies: tuple[GaugeStudy, ...] = ()

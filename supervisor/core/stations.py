@@ -7,7 +7,7 @@ Rules of this file:
 - Every wait is a timer; a timer that fires becomes a hold, never a silent repeat.
 """
 
-from supervisor.core import interlocks, pallets
+from supervisor.core import calibration, interlocks, pallets
 from supervisor.core.commands import AcknowledgeResult, ClearFault, SetDoor
 from supervisor.core.draft import Draft, held
 from supervisor.core.events import StationObserved
@@ -70,7 +70,7 @@ def unusable(draft: Draft, station: str) -> str:
     hold = held(draft, station)
     if hold is not None:
         return f"held: {hold.seen}"
-    return _unusable(draft.stations[station])
+    return _unusable(draft.stations[station]) or calibration.over(draft, station)
 
 
 def _unusable(station: StationState) -> str:

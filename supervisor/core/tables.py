@@ -6,6 +6,7 @@ Rules of this file:
   has at most one entry for each place of the cell.
 """
 
+from datetime import date
 from typing import TYPE_CHECKING
 
 from supervisor.cell.model import Cell, Coverage, PartType, Place, Program, Reader, Station
@@ -17,12 +18,14 @@ if TYPE_CHECKING:
     from supervisor.routing.situation import PalletView
 
 JAWS = ("jaw-1", "jaw-2")
+DAY_MS = 24 * 3_600_000
 
 
 class CellTables:
     """Lookups by id over one declared cell."""
 
     __slots__ = (
+        "calibrated_until_ms",
         "cell",
         "coverage",
         "handler",
@@ -66,6 +69,12 @@ class CellTables:
             program.program: {cover.number: cover for cover in program.covers}
             for program in cell.programs
         }
+        self.calibrated_until_ms: dict[str, int] = {
+            station.station: end_of_day_ms(station.calibration_due)
+            for station in cell.stations
+            if station.calibration_due and station.calibration_overdue == "stops"
+        }
+        """When the calibration of each station ends that stops with it."""
         self.router = Router(cell)
         self.views: dict[str, tuple[PalletState, PlaceState | None, PalletView]] = {}
 
@@ -74,3 +83,8 @@ class CellTables:
         if place in self.stations:
             return self.stations[place].at_mm
         return self.places[place].at_mm
+
+
+def end_of_day_ms(day: str) -> int:
+    """The cell's time at which a day (YYYY-MM-DD, UTC) is over."""
+    return (date.fromisoformat(day) - date(1970, 1, 1)).days * DAY_MS + DAY_MS

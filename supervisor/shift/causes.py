@@ -10,6 +10,7 @@ Rules of this file:
 from typing import Literal
 
 from supervisor.cell.model import Cell
+from supervisor.core.draft import held
 from supervisor.core.state import CellState, PalletState, StationState
 
 Cause = Literal[
@@ -124,7 +125,7 @@ class Causes:
 
 
 def _held(state: CellState, subject: str) -> bool:
-    return any(hold.subject == subject for hold in state.holds.values())
+    return held(state, subject) is not None
 
 
 def _out_of_service(station: StationState) -> bool:

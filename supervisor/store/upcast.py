@@ -17,11 +17,14 @@ Lift = Callable[[dict[str, Any]], dict[str, Any]]
 
 
 def _as_it_is(plain: dict[str, Any]) -> dict[str, Any]:
-    """To schema 2: records and results say more. What an old one does not say has a default that means "not kept"."""
+    """What an old entry does not say has a default that means "not kept".
+
+    To schema 2: records and results say more. To schema 3: a person's answer has a reason.
+    """
     return plain
 
 
-LIFTS: Mapping[int, Lift] = {1: _as_it_is}
+LIFTS: Mapping[int, Lift] = {1: _as_it_is, 2: _as_it_is}
 
 
 def lifted(

@@ -222,6 +222,7 @@ def _renamed_state(state: CellState, names: Renaming, part: "Rename") -> CellSta
         stay="",
         agreement={},  # told to people; nothing is decided from it
         tool_offsets={},
+        trust={},  # what the proof explores declares neither calibrations nor reference parts
         next_order=NEXT_NUMBER,
         stations={name: part(each, _station) for name, each in sorted(state.stations.items())},
         readers={name: part(each, _reader) for name, each in sorted(state.readers.items())},

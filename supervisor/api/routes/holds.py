@@ -10,9 +10,10 @@ from supervisor.api.hold_view import (
     holds_now,
 )
 from supervisor.api.inside import CellNow, Inside, OncePerKey, known, now_of, tell
-from supervisor.api.problems import ANSWER_NOT_OFFERED, HOLD_NOT_OPEN, Refusal
+from supervisor.api.problems import ANSWER_NOT_OFFERED, HOLD_NOT_OPEN, REASON_MISSING, Refusal
 from supervisor.api.waits import Now
 from supervisor.core.events import HoldReleased
+from supervisor.core.holds import HOLDS
 from supervisor.core.state import Hold
 
 router = APIRouter(prefix="/holds", tags=["holds"])
@@ -48,7 +49,15 @@ async def _release(inside: Inside, hold: str, release: Release) -> Released:
         raise Refusal(ANSWER_NOT_OFFERED, f"{hold} offers {offered}, not '{release.answer}'")
     if release.place:
         known(release.place, now.core.tables.places, "place")
-    fact = HoldReleased(hold=hold, answer=release.answer, by=release.by, place=release.place)
+    if release.answer in HOLDS[opened.code].reasoned and not release.why.strip():
+        raise Refusal(REASON_MISSING, f"'{release.answer}' to {hold} needs a reason")
+    fact = HoldReleased(
+        hold=hold,
+        answer=release.answer,
+        by=release.by,
+        place=release.place,
+        why=release.why.strip(),
+    )
     seq, at = await tell(inside, fact)
     return Released(hold=hold, answer=release.answer, by=release.by, seq=seq, at=at)
 

@@ -128,6 +128,7 @@ function disarm() {
 
 async function send(button, key) {
   const body = { ...JSON.parse(button.dataset.body), by: by.value.trim() };
+  if (button.dataset.why) body.why = document.getElementById(button.dataset.why).value.trim();
   const headers = { "Content-Type": "application/json", "Idempotency-Key": key };
   try {
     const response = await fetch(button.dataset.post, { method: "POST", headers, body: JSON.stringify(body) });
@@ -144,6 +145,9 @@ function pressed(event) {
   if (!by.value.trim()) {
     say("Write your name first: it goes into the journal with the answer.");
     by.focus();
+  } else if (button.dataset.why && !document.getElementById(button.dataset.why).value.trim()) {
+    say("Write the reason first: it goes into the journal with the answer.");
+    document.getElementById(button.dataset.why).focus();
   } else if (armed && armed.button === button) {
     const key = armed.key;
     disarm();

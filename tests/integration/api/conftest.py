@@ -152,7 +152,7 @@ async def running(folder: Path, past: Past, seal: Seal | None = None) -> AsyncIt
     core = Core(past.cell)
     with open_store(f"{folder}/cell.db", durability="process-safe") as store:
         store.declarations.keep(past.cell.digest, cell_to_json(past.cell))
-        if store.journal.head().seq == 0:
+        if store.journal.head().seq == 0 and past.entries:
             store.journal.append(past.entries)
         recovered = recover(
             deciders_of(store.declarations, core), store.journal, store.snapshots(CellState)

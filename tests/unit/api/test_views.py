@@ -107,7 +107,10 @@ def test_a_prepared_run_says_which_conditions_keep_it_from_starting(world, seen_
     stations = {**world.state.stations, station.station: gated}
     now = replace(seen_from(world), state=replace(world.state, stations=stations))
     start = next(w for w in waits_of_station(now, station.station) if "started" in w.what)
-    assert "the station's own gate (calibration, sensor) is free" in start.until
+    assert (
+        "the station's own gate (calibration, sensor) is free and its declared calibration holds"
+        in start.until
+    )
 
 
 def test_a_stop_before_a_measuring_station_says_what_it_waits_for(world, seen_from):

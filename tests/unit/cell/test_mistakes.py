@@ -247,6 +247,17 @@ OFFSET_MISTAKES = [
 ]
 # fmt: on
 
+# fmt: off
+CALIBRATED = "    late_factor: 1.5\n    calibration: {certificate: K-118, due: 2026-03-01, warn_days: 14}\n"
+CALIBRATION_MISTAKES = [
+    Mistake("a calibration that has ended", CELL, "due: 2026-03-01", "due: 2026-01-14", "certificate", "stations.1.calibration.due", "a day from 2026-01-15 on", "touch-1 calibrated and name the new certificate: the station measures nothing", "warning"),
+    Mistake("a calibration that has ended, and is only noted", CELL, "due: 2026-03-01", "due: 2026-01-14, overdue: note", "certificate", "stations.1.calibration.due", "a day from 2026-01-15 on", "its records tell that it was overdue", "warning"),
+    Mistake("a calibration that ends soon", CELL, "due: 2026-03-01", "due: 2026-01-29", "certificate", "stations.1.calibration.due", "more than 14 days from 2026-01-15", "14 days are left", "warning"),
+    Mistake("a calibration that ends today", CELL, "due: 2026-03-01", "due: 2026-01-15", "certificate", "stations.1.calibration.due", "more than 14 days from 2026-01-15", "0 days are left", "warning"),
+    Mistake("a calibration until an impossible day", CELL, "due: 2026-03-01", "due: 2026-02-30", "certificate", "stations.1.calibration.due", "a date", "like 2026-04-30"),
+]
+# fmt: on
+
 FILE_OF_PROBLEM = {
     "an offset so uncertain that nobody decides any more": RING,
     "a characteristic that nobody covers": RING,
@@ -287,6 +298,25 @@ def test_a_mistake_is_answered_with_its_line_and_a_remedy(small_cell, mistake):
     assert mistake.remedy in found[0].remedy
     assert found[0].found
     assert len(problems) == 1 + len(mistake.consequences)
+
+
+@pytest.mark.hazard(25)
+@pytest.mark.parametrize("mistake", CALIBRATION_MISTAKES, ids=lambda m: m.what)
+def test_a_calibration_that_ends_is_told_before(small_cell, mistake):
+    spoil(small_cell, CELL, "    late_factor: 1.5\n", CALIBRATED)
+    assert examine(small_cell, TODAY)[1] == ()
+    spoil(small_cell, mistake.file, mistake.old, mistake.new)
+
+    _, problems = examine(small_cell, TODAY)
+
+    (found,) = problems
+    assert (found.grade, found.line, found.field) == (
+        mistake.grade,
+        line_of(small_cell, CELL, mistake.line),
+        mistake.field,
+    )
+    assert mistake.expected in found.expected
+    assert mistake.remedy in found.remedy
 
 
 @pytest.fixture

@@ -56,6 +56,12 @@ def answer(world: World, code: str, reply: str) -> None:
     world.tell(HoldReleased(hold=hold.hold, answer=reply, by="a person", place=""))
 
 
+def reply(world: World, code: str, answer: str, why: str) -> None:
+    """Answer with a reason."""
+    hold = the_hold(world, code).hold
+    world.tell(HoldReleased(hold=hold, answer=answer, by="a person", place="", why=why))
+
+
 def stands(world: World, code: str) -> bool:
     return any(hold.code == code for hold in world.state.holds.values())
 
@@ -327,6 +333,30 @@ def move_late(make: Make) -> World:
     return world
 
 
+def without_a_calibration(cell: Cell) -> Cell:
+    """The calibration of touch-1 ended the day before the world begins (2025-11-24T16:00Z)."""
+    return replace(
+        cell,
+        stations=tuple(
+            replace(
+                each,
+                calibration="K-2024-118",
+                calibration_due="2025-11-23",
+                calibration_overdue="stops",
+            )
+            if each.station == "touch-1"
+            else each
+            for each in cell.stations
+        ),
+    )
+
+
+def calibration_overdue(make: Make) -> World:
+    world = make(declared=without_a_calibration)
+    until(world, "calibration-overdue")
+    return world
+
+
 REACHED_BY = {
     "tag-unreadable": tag_unreadable,
     "tag-malformed": tag_malformed,
@@ -347,6 +377,7 @@ REACHED_BY = {
     "handler-failed": handler_failed,
     "jaw-unknown": jaw_unknown,
     "move-late": move_late,
+    "calibration-overdue": calibration_overdue,
 }
 
 
@@ -509,6 +540,15 @@ def order_given_up(world: World) -> int:
     return 3
 
 
+def measured_on(world: World) -> int:
+    """Without a reason the question stands; with one the parts that waited are measured."""
+    answer(world, "calibration-overdue", "measure on")
+    assert stands(world, "calibration-overdue")
+    reply(world, "calibration-overdue", "measure on", "the certificate is in the post")
+    assert not stands(world, "calibration-overdue")
+    return 3
+
+
 ANSWERED_BY: dict[tuple[str, str], Callable[[World], int]] = {
     ("tag-unreadable", "read again"): plainly("tag-unreadable", "read again", 3),
     ("tag-unreadable", "removed"): taken_out("tag-unreadable", 2),
@@ -541,6 +581,7 @@ ANSWERED_BY: dict[tuple[str, str], Callable[[World], int]] = {
     ("jaw-unknown", "jaws empty"): dropped_pallet_back,
     ("move-late", "wait"): order_given_again,
     ("move-late", "give up"): order_given_up,
+    ("calibration-overdue", "measure on"): measured_on,
 }
 
 

@@ -1,8 +1,10 @@
-"""What an older version wrote is read today: entries and records of schema 1, which said less of each value."""
+"""What an older version wrote is read today: entries and records of schema 1, which said less of each value, and of
+schema 2, whose answers had no reason."""
 
 import json
 from decimal import Decimal
 
+from supervisor.core.events import HoldReleased
 from supervisor.store.codec import decode_entry, decode_record, encode_record
 from supervisor.verdict.record import Evidence, Finding, Record
 
@@ -59,3 +61,12 @@ def test_the_old_and_the_present_text_of_a_record_are_one_record():
             "findings": json.loads(OLD_RECORD)["findings"],
         }.items()
     )
+
+
+def test_an_answer_of_schema_2_had_no_reason():
+    body = '{"event":["HoldReleased",{"hold":"hold-1","answer":"clear","by":"M. Weaver","place":""}],"commands":[]}'
+
+    entry = decode_entry(1, 0, 2, "HoldReleased", body)
+
+    assert entry.event == HoldReleased(hold="hold-1", answer="clear", by="M. Weaver", place="")
+    assert entry.event.why == ""
