@@ -14,6 +14,7 @@ from supervisor.cell.profile_checks import (
     check_nodes,
     check_per_place,
 )
+from supervisor.cell.profile_event_checks import check_events
 from supervisor.cell.profile_facet_checks import (
     check_echo,
     check_facet,
@@ -70,6 +71,7 @@ def _of_kind(profile: AnyProfile) -> Problems:
 
 
 def _station(profile: StationProfile) -> Problems:
+    yield from check_events(profile)
     facets = profile.facets
     for name in ("mode", "door", "nest", "work", "gate"):
         yield from check_facet(profile, ("facets", name), getattr(facets, name))

@@ -5,7 +5,7 @@ Rules of this file:
 - A name that is not declared is one problem. What depends on the node's type is then left unsaid.
 """
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from typing import NamedTuple
 
 from supervisor.cell.problem import choose_instead, one_of
@@ -47,7 +47,7 @@ Given = WriteOrder | Assignment | Argument
 
 def check_nodes(profile: Profile) -> Problems:
     """Every address can be read and names declared namespaces only."""
-    yield from _address(profile, ("root",), profile.root, "path")
+    yield from check_address(profile, ("root",), profile.root, "path")
     for name, node in profile.nodes.items():
         yield from _node(profile, ("nodes", name), node)
 
@@ -60,13 +60,13 @@ def _node(profile: Profile, at: FieldPath, node: Node) -> Problems:
         )
         return
     if node.path is not None:
-        yield from _address(profile, (*at, "path"), node.path, "path")
+        yield from check_address(profile, (*at, "path"), node.path, "path")
         yield from _only_with_id(at, node)
         return
-    yield from _address(profile, (*at, "id"), node.id or "", "id")
-    yield from _address(profile, (*at, "name"), node.name or "", "name")
+    yield from check_address(profile, (*at, "id"), node.id or "", "id")
+    yield from check_address(profile, (*at, "name"), node.name or "", "name")
     if node.type == "Method":
-        yield from _address(profile, (*at, "on"), node.on or "", "id")
+        yield from check_address(profile, (*at, "on"), node.on or "", "id")
 
 
 def _only_with_id(at: FieldPath, node: Node) -> Problems:
@@ -81,7 +81,8 @@ def _only_with_id(at: FieldPath, node: Node) -> Problems:
             )
 
 
-def _address(profile: Profile, at: FieldPath, written: str, form: str) -> Problems:
+def check_address(profile: Profile, at: FieldPath, written: str, form: str) -> Problems:
+    """A path, id or name (the ``form``) can be read and names declared namespaces only."""
     expected = {
         "path": "a browse path such as `s:Door/s:State`",
         "id": "a node id such as `s;s=Door.State`",
@@ -117,26 +118,40 @@ def _prefixes(written: str, form: str) -> list[str]:
     return sorted({name.prefix for name in browse_path(written)})
 
 
-def check_declared(profile: Profile, at: FieldPath, name: str) -> Problems:
-    """A name leads to a declared node."""
-    if name not in profile.nodes:
+def check_declared(
+    profile: Profile, at: FieldPath, name: str, among: Mapping[str, Node] | None = None
+) -> Problems:
+    """A name leads to a declared node, or to another thing of those ``among`` which it may be."""
+    known = profile.nodes if among is None else among
+    if name not in known:
         yield ProfileProblem(
             at,
             f"the node `{name}`",
-            f"a declared node: {one_of(profile.nodes)}",
-            choose_instead(name, profile.nodes, "declare it under `nodes`"),
+            f"a declared node: {one_of(known)}",
+            choose_instead(name, known, "declare it under `nodes`"),
         )
 
 
-def check_reference(
+def check_shown(
     profile: Profile, at: FieldPath, name: str | None, types: Iterable[str]
+) -> Problems:
+    """A name leads to something that is only looked at: a node or a field of an event."""
+    yield from check_reference(profile, at, name, types, profile.shown())
+
+
+def check_reference(
+    profile: Profile,
+    at: FieldPath,
+    name: str | None,
+    types: Iterable[str],
+    among: Mapping[str, Node] | None = None,
 ) -> Problems:
     """A name leads to a declared node of one of the types; None is no reference."""
     if name is None:
         return
-    node = profile.nodes.get(name)
+    node = (profile.nodes if among is None else among).get(name)
     if node is None:
-        yield from check_declared(profile, at, name)
+        yield from check_declared(profile, at, name, among)
         return
     allowed = tuple(types)
     if node.type not in allowed:

@@ -1,7 +1,7 @@
 """Profiles that extend others: a site's file states only what differs.
 
 Rules of this file:
-- Mappings of names (``namespaces``, ``nodes``, ``facets``, ``echoes``, ``orders``) are taken over entry by entry; an entry that the
+- Mappings of names (``namespaces``, ``nodes``, ``events``, ``facets``, ``echoes``, ``orders``) are taken over entry by entry; an entry that the
   extending file states replaces the whole entry, a section without names (``results``, ``heartbeat``, ``permit``) the whole section.
 - Chains are allowed, circles are not.
 - A problem with what was taken over is shown where it stands in its own file, or at ``extends`` where it has no place of its own.
@@ -13,7 +13,7 @@ from supervisor.cell.problem import Problem, choose_instead, one_of
 from supervisor.cell.table import Mark, Table
 
 KEY = "extends"
-BY_NAME = ("namespaces", "nodes", "facets", "echoes", "orders")
+BY_NAME = ("namespaces", "nodes", "events", "facets", "echoes", "orders")
 OWN = ("profile", KEY)
 CHAIN_MAX = 8
 

@@ -15,7 +15,7 @@ from supervisor.cell.profile_checks import (
     ProfileProblem,
     check_declared,
     check_prefix,
-    check_reference,
+    check_shown,
 )
 from supervisor.cell.profile_language import (
     REAL_TYPES,
@@ -30,6 +30,7 @@ from supervisor.cell.profile_language import (
     Heartbeat,
     Pick,
     Profile,
+    StationProfile,
 )
 
 TABLES = (
@@ -73,7 +74,7 @@ def check_facet(profile: Profile, at: FieldPath, facet: Facet[Any] | None) -> Pr
             "keep the one that the node's values need",
         )
         return
-    yield from _settling(at, facet)
+    yield from _settling(profile, at, facet)
     match given[0]:
         case "always":
             yield from _no_node(at, facet, "always")
@@ -88,7 +89,7 @@ def check_facet(profile: Profile, at: FieldPath, facet: Facet[Any] | None) -> Pr
             yield from _facet_table(profile, at, facet, table)
 
 
-def _settling(at: FieldPath, facet: Facet[Any]) -> Problems:
+def _settling(profile: Profile, at: FieldPath, facet: Facet[Any]) -> Problems:
     if facet.settle_ms is not None and not 0 < facet.settle_ms <= SETTLE_MS_MAX:
         yield ProfileProblem(
             (*at, "settle_ms"),
@@ -99,13 +100,30 @@ def _settling(at: FieldPath, facet: Facet[Any]) -> Problems:
     parts = facet.pick is not None and (
         facet.pick.field is not None or facet.pick.entry is not None
     )
-    if facet.missing is not None and not parts:
+    latched = _latched(profile, facet)
+    if facet.missing is not None and not parts and facet.node not in latched:
         yield ProfileProblem(
             (*at, "missing"),
             facet.missing,
             "no `missing` without a `field` or `entry` to pick",
             "remove it, or say with `pick` which part is meant",
         )
+    if facet.age_s_max is not None and latched:
+        yield ProfileProblem(
+            (*at, "age_s_max"),
+            f"{facet.age_s_max:g} s for `{min(latched)}`, which is latched from an event",
+            "no age where nothing is renewed",
+            "remove it, and say under `events` what ends the latch",
+        )
+
+
+def _latched(profile: Profile, facet: Facet[Any]) -> frozenset[str]:
+    """What the facet looks at of events."""
+    if not isinstance(profile, StationProfile):
+        return frozenset()
+    looked = [facet.node, *(switch.node for switch in facet.switches or ())]
+    looked += [one.node for case in facet.cases or () for one in case.when]
+    return profile.event_fields() & set(looked)
 
 
 def _no_node(at: FieldPath, facet: Facet[Any], table: str) -> Problems:
@@ -185,17 +203,21 @@ def _case(profile: Profile, at: FieldPath, case: Case[Any]) -> Problems:
             (*at, "when"), "nothing", "at least one condition", "use `otherwise:` for the rest"
         )
     for index, condition in enumerate(case.when):
-        yield from _condition(profile, (*at, "when", index), condition)
+        yield from check_condition(profile, (*at, "when", index), condition)
 
 
-def _condition(profile: Profile, at: FieldPath, condition: Condition) -> Problems:
+def check_condition(profile: Profile, at: FieldPath, condition: Condition) -> Problems:
+    """A condition looks at something that it can be compared with, and at contents that it can show."""
+    if condition.there is not None:
+        yield from _there(profile, at, condition)
+        return
     yield from check_part(profile, at, condition.node, condition.pick, COMPARABLE)
     if not condition.is_:
         yield ProfileProblem(
             (*at, "is"), "nothing", "what the node must show", "list at least one content"
         )
     node_type = part_type(_type_of(profile, condition.node), condition.pick)
-    for index, content in enumerate(condition.is_):
+    for index, content in enumerate(condition.is_ or []):
         here = (*at, "is", index)
         if node_type == "NodeId":
             yield from _written_id(profile, here, str(content))
@@ -203,6 +225,22 @@ def _condition(profile: Profile, at: FieldPath, condition: Condition) -> Problem
             yield ProfileProblem(
                 here, f"{content!r}", f"a content of the type {node_type}", "correct the content"
             )
+
+
+def _there(profile: Profile, at: FieldPath, condition: Condition) -> Problems:
+    """Only what can be missing is asked whether it is there."""
+    if condition.is_ is not None:
+        yield ProfileProblem(
+            (*at, "there"), "both", "either `is` or `there`", "say what must hold in one way"
+        )
+    shown = profile.shown()
+    if condition.node not in shown:
+        yield from check_declared(profile, (*at, "node"), condition.node, shown)
+    elif condition.node in profile.nodes and condition.pick is None:
+        remedy = "write with `is` what it must show, or pick the part that may be missing"
+        yield ProfileProblem(
+            (*at, "there"), f"a node, `{condition.node}`", "something that can be missing", remedy
+        )
 
 
 def _can_show(content: Content, node_type: str) -> bool:
@@ -233,10 +271,10 @@ def check_part(
 ) -> Problems:
     """A node is declared, has the part that is picked, and that part is of one of the types."""
     if pick is None:
-        yield from check_reference(profile, (*at, "node"), node, types)
+        yield from check_shown(profile, (*at, "node"), node, types)
         return
     if (node_type := _type_of(profile, node)) is None:
-        yield from check_declared(profile, (*at, "node"), node)
+        yield from check_declared(profile, (*at, "node"), node, profile.shown())
         return
     problems = list(_pick(at, pick, node_type, node))
     yield from problems
@@ -327,7 +365,7 @@ def part_type(node_type: str | None, pick: Pick | None) -> str | None:
 
 
 def _type_of(profile: Profile, name: str | None) -> str | None:
-    node = profile.nodes.get(name or "")
+    node = profile.shown().get(name or "")
     return None if node is None else node.type
 
 
@@ -341,15 +379,19 @@ def check_echo(
     if echo is None:
         return
     if echo.pick is None:
-        yield from check_reference(profile, at, echo.node, types)
+        yield from check_shown(profile, at, echo.node, types)
     else:
         yield from check_part(profile, at, echo.node, echo.pick, types)
 
 
 def check_heartbeat(profile: Profile, heartbeat: Heartbeat | None) -> Problems:
     """A heartbeat is something that can change."""
-    if heartbeat is not None:
-        at = ("heartbeat",)
+    if heartbeat is None:
+        return
+    at = ("heartbeat",)
+    if heartbeat.node not in profile.nodes:
+        yield from check_declared(profile, (*at, "node"), heartbeat.node)
+    else:
         yield from check_part(profile, at, heartbeat.node, heartbeat.pick, CHANGING)
 
 
@@ -362,7 +404,7 @@ def check_own_switches(profile: Profile, facets: Mapping[FieldPath, Facet[Any]])
     for at, facet in facets.items():
         for source in dict.fromkeys(_sources(facet)):
             first = owners.setdefault(source, at)
-            if first != at and source[0] in profile.nodes:
+            if first != at and source[0] in profile.shown():
                 name = ".".join(str(step) for step in first)
                 yield ProfileProblem(
                     at,

@@ -83,13 +83,18 @@ class Pick(Part):
 
 
 class Condition(Part):
-    """What one node must show: one of the contents in `is`."""
+    """What one node must show: one of the contents in `is`, or only whether it is `there`."""
 
     node: NodeName = Field(description="The node that is looked at.")
     pick: Pick | None = Field(default=None, description="The part of its value that is meant.")
-    is_: list[Content] = Field(
+    is_: list[Content] | None = Field(
+        default=None,
         alias="is",
         description="What it may be: whole numbers, texts, true or false; node ids in the form `s;i=12` for a node of type NodeId.",
+    )
+    there: bool | None = Field(
+        default=None,
+        description="Or whether it has to be there: a part of a value, or a field of an event that is latched.",
     )
 
 

@@ -5,7 +5,7 @@ Rules of this file:
 - The models refuse what is wrong by itself (a key, a word, a type); ``supervisor.cell.profile`` finds what does not fit together.
 - A node is named by namespace URI, never by a namespace index. Every node states the type that it must have on the wire.
 - Each section answers one question: ``nodes`` where, ``facets`` in which of our words, ``echoes`` what the work is about,
-  ``orders`` how a goal is given, ``results`` what was measured.
+  ``events`` what is latched, ``orders`` how a goal is given, ``results`` what was measured.
 - The sections have a file each; everybody else takes their names from here.
 """
 
@@ -15,6 +15,14 @@ from typing import Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
+from supervisor.cell.profile_events import (
+    NEXT_EVENT,
+    AfterOutage,
+    Ends,
+    EventField,
+    EventSource,
+    Query,
+)
 from supervisor.cell.profile_facets import (
     Bit,
     Case,
@@ -100,6 +108,7 @@ from supervisor.cell.profile_values import (
 __all__ = [
     "FIELD_KINDS",
     "LIMIT_S_MAX",
+    "NEXT_EVENT",
     "NODE_TYPES",
     "NOT_SUPPORTED",
     "ORDER_FIELDS",
@@ -107,6 +116,7 @@ __all__ = [
     "TEXT_TYPES",
     "WHOLE_TYPES",
     "WORD_BITS",
+    "AfterOutage",
     "AnyProfile",
     "Argument",
     "ArrayResults",
@@ -125,6 +135,9 @@ __all__ = [
     "Done",
     "DoorWord",
     "Echo",
+    "Ends",
+    "EventField",
+    "EventSource",
     "Facet",
     "Fetched",
     "FreeWord",
@@ -152,6 +165,7 @@ __all__ = [
     "ProofWord",
     "PulseOrder",
     "QualityWord",
+    "Query",
     "ReaderFacets",
     "ReaderOrders",
     "ReaderProfile",
@@ -205,11 +219,19 @@ class Profile(Part):
     )
     nodes: dict[str, Node] = Field(description="Nodes by names of your choice.")
 
+    def shown(self) -> dict[str, Node]:
+        """What facets, echoes and results can look at, by name."""
+        return self.nodes
+
 
 class StationProfile(Profile):
     """How a make of station is driven."""
 
     kind: Literal["station"] = Field(description="This kind.")
+    events: dict[str, EventSource] = Field(
+        default_factory=dict[str, EventSource],
+        description="Events by names of your choice, and what of them is latched beside the nodes.",
+    )
     facets: StationFacets = Field(description="What the station shows, in our words.")
     echoes: StationEchoes = Field(
         default_factory=StationEchoes, description="What its work is about."
@@ -223,6 +245,19 @@ class StationProfile(Profile):
         description="How its permit to move is renewed. Left out: it cannot take one, `pointsman check` says what follows.",
     )
     results: Results = Field(description="What was measured.")
+
+    def shown(self) -> dict[str, Node]:
+        """See ``Profile``; the fields of events stand beside the nodes."""
+        fields = {
+            name: Node(type=field.type, path=field.path)
+            for event in self.events.values()
+            for name, field in event.fields.items()
+        }
+        return {**fields, **self.nodes}
+
+    def event_fields(self) -> frozenset[str]:
+        """The names of everything that is latched from events."""
+        return frozenset(name for event in self.events.values() for name in event.fields)
 
 
 class HandlerProfile(Profile):

@@ -14,6 +14,7 @@ from supervisor.cell.profile_checks import (
     check_reference,
     literal_fits,
 )
+from supervisor.cell.profile_facet_checks import check_part
 from supervisor.cell.profile_language import (
     FIELD_KINDS,
     ORDER_FIELDS,
@@ -95,7 +96,7 @@ def _turned_order(profile: Profile, at: FieldPath, order: ToggleOrder | CountOrd
 def _write_order(profile: Profile, at: FieldPath, order: WriteOrder) -> Problems:
     yield from _befores(profile, at, order.before)
     yield from check_reference(profile, (*at, "node"), order.node, SCALARS)
-    yield from _given(at, order, _type(profile, order.node))
+    yield from _given(profile, at, order, _type(profile, order.node))
     written = _type(profile, order.node)
     if written is not None:
         yield from check_reference(profile, (*at, "echo"), order.echo, (written,))
@@ -123,7 +124,9 @@ def _call_order(profile: Profile, at: FieldPath, order: CallOrder) -> Problems:
             "decide what it means",
         )
     for index, check in enumerate(order.checks):
-        yield from _check(at, index, check)
+        yield from _check((*at, "checks", index), check)
+    if order.complete is not None:
+        yield from _check((*at, "complete"), order.complete)
     if order.outputs.status is not None and not order.accepted:
         yield ProfileProblem(
             (*at, "accepted"),
@@ -144,7 +147,7 @@ def check_call(profile: Profile, at: FieldPath, node: str, arguments: list[Argum
     """A method is declared and takes what fits; the order whose fields it may hand over is the second step of ``at``."""
     yield from check_reference(profile, (*at, "node"), node, ("Method",))
     for index, argument in enumerate(arguments):
-        yield from _given((*at, "arguments", index), argument, argument.type)
+        yield from _given(profile, (*at, "arguments", index), argument, argument.type)
 
 
 def _call(profile: Profile, at: FieldPath, order: CallOrder | TagOrder) -> Problems:
@@ -160,8 +163,7 @@ def _call(profile: Profile, at: FieldPath, order: CallOrder | TagOrder) -> Probl
             )
 
 
-def _check(at: FieldPath, index: int, check: Check) -> Problems:
-    here = (*at, "checks", index)
+def _check(here: FieldPath, check: Check) -> Problems:
     if check.output < 1:
         yield ProfileProblem(
             (*here, "output"),
@@ -175,7 +177,7 @@ def _check(at: FieldPath, index: int, check: Check) -> Problems:
             here, found, "either `field` or `value`", "say what the output must be in one way"
         )
     elif check.field is not None:
-        yield from _known_field((*here, "field"), check.field, str(at[1]))
+        yield from _known_field((*here, "field"), check.field, str(here[1]))
 
 
 def _tag_outputs(at: FieldPath, order: TagOrder) -> Problems:
@@ -200,7 +202,7 @@ def _befores(profile: Profile, at: FieldPath, before: list[Assignment]) -> Probl
     for index, assignment in enumerate(before):
         here = (*at, "before", index)
         yield from check_reference(profile, (*here, "node"), assignment.node, SCALARS)
-        yield from _given(here, assignment, _type(profile, assignment.node))
+        yield from _given(profile, here, assignment, _type(profile, assignment.node))
 
 
 def _type(profile: Profile, name: str) -> str | None:
@@ -208,13 +210,13 @@ def _type(profile: Profile, name: str) -> str | None:
     return node.type if node is not None else None
 
 
-def _given(at: FieldPath, given: Given, node_type: str | None) -> Problems:
+def _given(profile: Profile, at: FieldPath, given: Given, node_type: str | None) -> Problems:
     """A value to hand over comes from one source and fits the type that it is handed over as."""
     sources = _sources(given)
     if len(sources) != 1:
         ways = "either `field` or `value`"
         if isinstance(given, Argument):
-            ways += ", or `members` of a structure, or `items` of an array"
+            ways += ", or `members` of a structure, or `items` of an array, or a `node`"
         found = "neither"
         if sources:
             found = "both" if sources == ["field", "value"] else " and ".join(sources)
@@ -226,26 +228,44 @@ def _given(at: FieldPath, given: Given, node_type: str | None) -> Problems:
         case "field":
             yield from _given_field(at, given, node_type)
         case "members":
-            yield from _members(at, given, node_type)
+            yield from _members(profile, at, given, node_type)
+        case "items":
+            yield from _items(profile, at, given, node_type)
         case _:
-            yield from _items(at, given, node_type)
+            yield from _shown(profile, at, given, node_type)
 
 
 def _sources(given: Given) -> list[str]:
-    keys = ("field", "value", "members", "items")
-    return [key for key in keys if getattr(given, key, None) is not None]
+    keys = ("field", "value", "members", "items", "node")
+    if not isinstance(given, Argument):
+        keys = keys[:2]  # an assignment names with `node` what is written
+    return [key for key in keys if getattr(given, key) is not None]
 
 
-def _members(at: FieldPath, given: Given, node_type: str | None) -> Problems:
+def _shown(profile: Profile, at: FieldPath, given: Given, node_type: str | None) -> Problems:
+    """What a node shows is handed over where a result is asked for: everything else is told by the goal."""
+    assert isinstance(given, Argument)
+    if at[0] != "results":
+        yield ProfileProblem(
+            (*at, "node"),
+            f"what `{given.node}` shows",
+            "a `field` of the goal or a `value`",
+            "hand over what the goal says; a node may be named where a result is asked for",
+        )
+    elif given.node is not None and node_type is not None:
+        yield from check_part(profile, at, given.node, given.pick, (node_type,))
+
+
+def _members(profile: Profile, at: FieldPath, given: Given, node_type: str | None) -> Problems:
     assert isinstance(given, Argument)
     if node_type != "Structure":
         found = f"`members` for a {node_type}"
         yield ProfileProblem((*at, "members"), found, "a Structure", "write `type: Structure`")
     for name, member in (given.members or {}).items():
-        yield from _given((*at, "members", name), member, member.type)
+        yield from _given(profile, (*at, "members", name), member, member.type)
 
 
-def _items(at: FieldPath, given: Given, node_type: str | None) -> Problems:
+def _items(profile: Profile, at: FieldPath, given: Given, node_type: str | None) -> Problems:
     assert isinstance(given, Argument)
     scalar = (node_type or "").removesuffix("[]")
     if scalar == node_type:
@@ -257,12 +277,15 @@ def _items(at: FieldPath, given: Given, node_type: str | None) -> Problems:
             yield ProfileProblem(
                 (*here, "type"), item.type, f"a {scalar}", "write the type of the array's entries"
             )
-        yield from _given(here, item, item.type)
+        yield from _given(profile, here, item, item.type)
 
 
 def _known_field(at: FieldPath, field: str, order: str) -> Problems:
     fields = ORDER_FIELDS[order]
-    if field not in fields:
+    if not fields:
+        remedy = "write a `value`: no run is known when it is asked"
+        yield ProfileProblem(at, f"the field `{field}`", "no field of a goal", remedy)
+    elif field not in fields:
         yield ProfileProblem(
             at,
             f"the field `{field}`",

@@ -10,14 +10,15 @@ from typing import Annotated, Literal
 
 from pydantic import Discriminator, Field, Tag
 
+from supervisor.cell.profile_facets import Pick
 from supervisor.cell.profile_values import (
     NOT_SUPPORTED,
-    ArgumentType,
     Code,
     Content,
     GoalField,
     Key,
     NodeName,
+    NodeType,
     Part,
     Position,
     Seconds,
@@ -26,13 +27,13 @@ from supervisor.cell.profile_values import (
 
 
 class Argument(Part):
-    """One argument of a method, or a part of one: a `field` of the goal, a `value`, `members` of a structure or `items` of an array.
+    """One argument of a method, or a part of one: a `field` of the goal, a `value`, `members` of a structure, `items` of an array or a `node`.
 
     A structure is put together by the station's own type definition. A member that is not named is left out where it may be, and is
     the type's own nothing (0, false, the null text) where it may not. `Variant[]` holds items of any type.
     """
 
-    type: ArgumentType = Field(
+    type: NodeType = Field(
         description="The type of the method's argument, `[]` behind it for an array."
     )
     field: GoalField | None = Field(
@@ -44,6 +45,13 @@ class Argument(Part):
     )
     items: list["Argument"] | None = Field(
         default=None, description="Or the entries of an array; `[]` for an empty one."
+    )
+    node: NodeName | None = Field(
+        default=None,
+        description="Or what a node or a field of an event shows; only where a result is asked for.",
+    )
+    pick: Pick | None = Field(
+        default=None, description="With `node`: the part of its value that is handed over."
     )
     codes: dict[Key, Content] | None = Field(
         default=None, description="The station's own words for the contents of the field."
@@ -186,6 +194,10 @@ class CallOrder(Part):
     checks: list[Check] = Field(
         default_factory=list[Check],
         description="What other outputs must be; one that is not leaves the order in doubt.",
+    )
+    complete: Check | None = Field(
+        default=None,
+        description="What an output is when the goal is reached as soon as the method has answered; otherwise the facets show it.",
     )
     done: Done = Field(default="shown", description="As for an order by write.")
     limit_s: Seconds = Field(

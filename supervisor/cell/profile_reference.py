@@ -21,6 +21,7 @@ from supervisor.cell.profile_language import (
     LIMIT_S_MAX,
     NODE_TYPES,
     ORDER_FIELDS,
+    AfterOutage,
     Argument,
     ArrayResults,
     Assignment,
@@ -33,6 +34,9 @@ from supervisor.cell.profile_language import (
     CountOrder,
     CsvResults,
     DocumentResults,
+    Ends,
+    EventField,
+    EventSource,
     Facet,
     HandlerEchoes,
     HandlerFacets,
@@ -44,6 +48,7 @@ from supervisor.cell.profile_language import (
     Outputs,
     Pick,
     PulseOrder,
+    Query,
     ReaderFacets,
     ReaderOrders,
     ReaderProfile,
@@ -76,8 +81,8 @@ and what it cannot do, and answers [the quality scale](profile-quality.md):
 
 SHIPPED
 
-A profile may extend another one (`extends`): entries of `namespaces`, `nodes`, `facets`, `echoes` and `orders` are taken over one by
-one, an entry that the extending file states replaces the whole entry, and so does `results`, `heartbeat`, `permit` or `root` as a whole.
+A profile may extend another one (`extends`): entries of `namespaces`, `nodes`, `events`, `facets`, `echoes` and `orders` are taken over
+one by one, an entry that the extending file states replaces the whole entry, and so does `results`, `heartbeat`, `permit` or `root` as a whole.
 Editors that know JSON Schema can help with writing: [the schema](profile.schema.json); with `# yaml-language-server: $schema=` and
 its place in the first line of a file many of them check it and complete it.
 
@@ -87,12 +92,15 @@ What holds for all of them:
   type each time; a wrong one keeps the link down, and the report names node, what was expected and what was found.
 - A value of uncertain or bad quality is `unknown`, and so is everything while the link is down.
 - Values are written with the type that the node has at the station, without status and timestamps.
+- What comes as an event is latched, and ends as the profile says. Events that fell into an outage are lost for good: what they would have
+  said is read or asked on every connection before anything counts, and a profile that does not say how is refused.
 - An order that is not answered in time is in doubt: it may have been carried out, and it is not repeated.
 """
 
 SECTIONS: tuple[tuple[str, tuple[type[BaseModel], ...]], ...] = (
     ("A profile", (StationProfile, HandlerProfile, ReaderProfile)),
     ("`nodes`", (Node,)),
+    ("`events`", (EventSource, EventField, Ends, AfterOutage, Query)),
     ("`facets`", (StationFacets, HandlerFacets, ReaderFacets)),
     ("A facet", (Facet, Pick, Bit, Switch, Case, Condition)),
     ("`echoes`", (StationEchoes, HandlerEchoes)),
@@ -123,6 +131,10 @@ TITLES: dict[type[BaseModel], str] = {
     StationOrders: "Of a station",
     HandlerOrders: "Of a handler",
     ReaderOrders: "Of a tag reader",
+    EventField: "`fields`",
+    Ends: "`ends`",
+    AfterOutage: "`after_outage`",
+    Query: "`query`",
     Pick: "`pick`",
     Bit: "`bits`",
     Switch: "`switches`",

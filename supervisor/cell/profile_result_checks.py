@@ -9,7 +9,7 @@ from supervisor.cell.profile_checks import (
     FieldPath,
     Problems,
     ProfileProblem,
-    check_reference,
+    check_shown,
 )
 from supervisor.cell.profile_language import (
     REAL_TYPES,
@@ -52,11 +52,13 @@ def check_results(profile: Profile, results: AnyResults) -> Problems:
             yield from _fetched(profile, at, results, TEXTS)
             yield from _csv_columns(at, results)
         case DocumentResults():
-            yield from _fetched(profile, at, results, ("Structure", "Structure[]"))
+            yield from _fetched(
+                profile, at, results, ("Structure", "Structure[]", "Variant", "Variant[]")
+            )
         case ArrayResults():
             yield from _arrays(profile, at, results)
         case StructureResults():
-            yield from check_reference(profile, (*at, "node"), results.node, ("Structure[]",))
+            yield from check_shown(profile, (*at, "node"), results.node, ("Structure[]",))
             yield from _proof_nodes(profile, at, results)
 
 
@@ -70,19 +72,19 @@ def _arrays(profile: Profile, at: FieldPath, results: ArrayResults) -> Problems:
     }
     for key, types in allowed.items():
         arrays = tuple(f"{name}[]" for name in types)
-        yield from check_reference(profile, (*at, "columns", key), getattr(columns, key), arrays)
-    yield from check_reference(profile, (*at, "rows"), results.rows, WHOLE_TYPES)
+        yield from check_shown(profile, (*at, "columns", key), getattr(columns, key), arrays)
+    yield from check_shown(profile, (*at, "rows"), results.rows, WHOLE_TYPES)
     yield from _proof_nodes(profile, at, results)
 
 
 def _proof_nodes(
     profile: Profile, at: FieldPath, results: ArrayResults | StructureResults
 ) -> Problems:
-    yield from check_reference(profile, (*at, "run"), results.run, (*TEXT_TYPES, *WHOLE_TYPES))
-    yield from check_reference(profile, (*at, "serial"), results.serial, TEXT_TYPES)
-    yield from check_reference(profile, (*at, "counter"), results.counter, WHOLE_TYPES)
+    yield from check_shown(profile, (*at, "run"), results.run, (*TEXT_TYPES, *WHOLE_TYPES))
+    yield from check_shown(profile, (*at, "serial"), results.serial, TEXT_TYPES)
+    yield from check_shown(profile, (*at, "counter"), results.counter, WHOLE_TYPES)
     numbers = (*REAL_TYPES, *WHOLE_TYPES)
-    yield from check_reference(profile, (*at, "temperature"), results.temperature, numbers)
+    yield from check_shown(profile, (*at, "temperature"), results.temperature, numbers)
 
 
 def _fetched(profile: Profile, at: FieldPath, results: Fetched, types: tuple[str, ...]) -> Problems:
@@ -93,7 +95,7 @@ def _fetched(profile: Profile, at: FieldPath, results: Fetched, types: tuple[str
             at, found, "either `node` or `call`", "say where the result comes from in one way"
         )
         return
-    yield from check_reference(profile, (*at, "node"), results.node, types)
+    yield from check_shown(profile, (*at, "node"), results.node, types)
     call = results.call
     if call is None:
         return

@@ -44,9 +44,12 @@ NODE_TYPES = (
     "ByteString",
     "NodeId",
     "Structure",
+    "Variant",
     "Method",
     "File",
+    "Object",
 )
+SINGLE_TYPES = ("Method", "File", "Object")
 
 # What a goal can hand over, and as what. A text fits into text nodes only; a number fits into both.
 FIELD_KINDS: Mapping[str, Literal["text", "number"]] = {
@@ -89,6 +92,7 @@ ORDER_FIELDS: Mapping[str, tuple[str, ...]] = {
     "move": ("order", "fence", "action", "place", "pick_jaw", "put_jaw"),
     "read_tag": ("order", "fence", "place"),
     "call": ("run_id", "run_no", "serial"),
+    "query": (),
     "renew": ("fence", "beat", "permit_ms"),
 }
 
@@ -123,19 +127,13 @@ def _text_key(written: object) -> str:
 
 def _node_type(written: str) -> str:
     scalar = written.removesuffix("[]")
-    if scalar not in NODE_TYPES or written in ("Method[]", "File[]"):
+    if scalar not in NODE_TYPES or (scalar != written and scalar in SINGLE_TYPES):
         known = ", ".join(NODE_TYPES)
         raise refuse(
             f"one of {known}, with [] for an array",
             "write the type that the station's manual gives",
         )
     return written
-
-
-def _argument_type(written: str) -> str:
-    if written == "Variant[]":
-        return written
-    return _node_type(written)
 
 
 def _limit(seconds: float) -> float:
@@ -151,7 +149,6 @@ Code = Annotated[int, BeforeValidator(_whole_key)]
 Truth = Annotated[bool, BeforeValidator(_truth_key)]
 Key = Annotated[str, BeforeValidator(_text_key)]
 NodeType = Annotated[str, AfterValidator(_node_type), Written(words="node type")]
-ArgumentType = Annotated[str, AfterValidator(_argument_type), Written(words="node type")]
 Seconds = Annotated[float, AfterValidator(_limit), Written(words="seconds")]
 NodeName = Annotated[str, Written(words="node")]
 Text = Annotated[str, Written(words="text")]

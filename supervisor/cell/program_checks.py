@@ -237,7 +237,7 @@ def _reports_whole_numbers(profile: StationProfile) -> bool:
     results = profile.results
     if not isinstance(results, ArrayResults):
         return False
-    node = profile.nodes.get(results.columns.number)
+    node = profile.shown().get(results.columns.number)
     return node is not None and node.type.removesuffix("[]") in WHOLE_TYPES
 
 

@@ -129,6 +129,10 @@ class WiredAdapter(ABC):
     def _report_down(self) -> None:
         """Report that the link is down and nothing else is known."""
 
+    async def link_read(self, connection: Connection) -> None:
+        """Nothing is latched here; who latches events asks for them."""
+        del connection
+
     def link_up(self, connection: Connection) -> None:
         """Report the whole image and take goals from now on."""
         self._connection = connection

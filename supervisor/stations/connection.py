@@ -16,7 +16,9 @@ from typing import Any, Literal, Protocol
 from supervisor.cell.value import value
 from supervisor.shell.permit import UNLEASED, Permit
 from supervisor.stations.decode import Places
+from supervisor.stations.event_types import KnownEvent
 from supervisor.stations.facts import ServerFacts, chunks, read_facts
+from supervisor.stations.latches import Latches, Placed, unasked
 from supervisor.stations.opcua import (
     Acknowledgement,
     PublishResult,
@@ -91,6 +93,10 @@ class Seat(Protocol):
         """Nodes are found and checked; make what interprets them. May raise LinkLost."""
         ...
 
+    async def link_read(self, connection: "Connection") -> None:
+        """Every node has been read; ask what lost events would have said. May raise LinkLost."""
+        ...
+
     def link_up(self, connection: "Connection") -> None:
         """The whole image has been read."""
         ...
@@ -101,7 +107,10 @@ class Seat(Protocol):
 
 
 class Connection:
-    """``image`` holds the readings of the watched nodes, in the order of ``wanted.watch``; ``newest_ms`` never goes back."""
+    """``image`` holds the readings of the watched nodes, in the order of ``wanted.watch``, and behind them what is latched from events.
+
+    ``newest_ms`` never goes back.
+    """
 
     def __init__(
         self,
@@ -128,13 +137,18 @@ class Connection:
         self._next_number = 0
         self._unseen = set(range(len(wanted.watch)))
         self._all_seen = asyncio.Event()
+        if not self._unseen:
+            self._all_seen.set()
         self._doubt: asyncio.Future[str] = asyncio.get_running_loop().create_future()
-        self.positions: Mapping[str, int] = {name: at for at, name in enumerate(wanted.watch)}
-        self.image: Image = [UNREAD] * len(wanted.watch)
+        names = (*wanted.watch, *wanted.latched())
+        self.positions: Mapping[str, int] = {name: at for at, name in enumerate(names)}
+        self.image: Image = [UNREAD] * len(wanted.watch) + unasked(wanted.events)
+        self._latched = frozenset(wanted.latched())
         self.newest_ms = 0
         self.types = TypeBook()
         self.facts = ServerFacts(boot="", namespaces=(), limits={})
         self.found: Mapping[str, Found] = {}
+        self.latches = Latches({}, {}, self.places(), 0)
         self.revised = Revised(
             interval_ms=0, keep_alive_ms=0, lifetime_ms=0, sampling_ms=0, session_ms=0, items=0
         )
@@ -161,6 +175,7 @@ class Connection:
             node_ids=frozenset(
                 name for name, node in self.found.items() if node.kind is ua.VariantType.NodeId
             ),
+            latched=self._latched,
             node_id=lambda written: node_id_at(written, self._wanted.namespaces, self.facts),
             now_s=asyncio.get_running_loop().time,
         )
@@ -221,9 +236,15 @@ class Connection:
             await self._monitor.open()
         self._orders = await self._open_orders()
         self.facts = await read_facts(self._monitor)
-        self.found = await resolve(self._monitor, self.facts, self._wanted, self.types)
+        resolved = await resolve(self._monitor, self.facts, self._wanted, self.types)
+        self.found = resolved.found
+        self.latches = self._made_latches(resolved.events)
         self._seat.link_ready(self)
         await self._subscribe()
+
+    def _made_latches(self, known: Mapping[str, KnownEvent]) -> Latches:
+        wanted = self._wanted
+        return Latches(wanted.events, known, self.places(), len(wanted.watch))
 
     async def _open_orders(self) -> Session:
         session = self._session(request_s_max=ORDER_REQUEST_S_MAX)
@@ -248,6 +269,7 @@ class Connection:
             Priority=0,
         )
         granted = await self._monitor.create_subscription(parameters)
+        await self._watch_events(granted.SubscriptionId)
         sampling_ms = await self._watch_nodes(granted.SubscriptionId)
         revised_ms = granted.RevisedPublishingInterval
         self.revised = Revised(
@@ -275,6 +297,16 @@ class Connection:
                     raise LinkLost(message)
                 slowest_ms = max(slowest_ms, result.RevisedSamplingInterval)
         return slowest_ms
+
+    async def _watch_events(self, subscription: int) -> None:
+        """Have events reported before anything is read, so that none falls between the two."""
+        objects = {name: found.node for name, found in self.found.items()}
+        requests = self.latches.items(objects)
+        results = await self._monitor.create_items(subscription, requests) if requests else []
+        for result in results:
+            if not result.StatusCode.is_good():
+                message = f"events cannot be watched: {status_name(result.StatusCode)}; name another `source`, or leave it out for the server itself"
+                raise LinkLost(message)
 
     def _item(self, handle: int, name: str) -> Any:
         return ua.MonitoredItemCreateRequest(
@@ -321,12 +353,21 @@ class Connection:
             if type(part) is ua.StatusChangeNotification:
                 reason = f"the server ended the subscription: {status_name(part.Status)}"
                 raise LinkLost(reason)
-            for item in part.MonitoredItems:
-                self._put(item.ClientHandle, reading_of(item.Value, now_s))
+            self._take_part(part, now_s)
+        self.place(self.latches.ended_by_levels(self.image, now_s))
         if self._told:
             self._seat.link_changed()
         elif not self._unseen:
             self._all_seen.set()
+
+    def _take_part(self, part: Any, now_s: float) -> None:
+        """Levels are put into the image, events are latched in it."""
+        if type(part) is ua.EventNotificationList:
+            for event in part.Events:
+                self.place(self.latches.taken(event.ClientHandle, event.EventFields, now_s))
+            return
+        for item in part.MonitoredItems:
+            self._put(item.ClientHandle, reading_of(item.Value, now_s))
 
     def _count(self, number: int, what: Literal["content", "sign of life"]) -> None:
         """Miss no message: a level that was in it would stay unseen.
@@ -341,6 +382,11 @@ class Connection:
             raise LinkLost(message)
         if what == "content":
             self._next_number = number % NUMBER_MAX + 1
+
+    def place(self, changes: list[Placed]) -> None:
+        """Put what is latched or has ended into the image."""
+        for position, reading in changes:
+            self._put(position, reading)
 
     def _put(self, position: int, reading: Reading) -> None:
         self.image[position] = reading
@@ -358,13 +404,15 @@ class Connection:
             names = ", ".join(self._wanted.watch[position] for position in sorted(self._unseen))
             message = f"the server never reported {names or 'the whole image'}"
             raise LinkLost(message) from None
+        await self._seat.link_read(self)
         self._told = True
         self._seat.link_up(self)
         await self._watch_silence()
 
     async def _read_image(self) -> None:
         """Read every watched node over the session for orders, which proves that it answers; the newer reading stays."""
-        for position, reading in enumerate(await self.read(self._wanted.watch)):
+        watched = self._wanted.watch
+        for position, reading in enumerate(await self.read(watched)):
             if reading.source_ms >= self.image[position].source_ms:
                 self._put(position, reading)
 
@@ -469,14 +517,22 @@ class Connection:
         session.abort()
 
     async def read(self, names: tuple[str, ...]) -> list[Reading]:
-        """Read nodes by name over the session for orders; in one request as far as the server allows."""
+        """Read nodes by name over the session for orders; in one request as far as the server allows.
+
+        What is latched from events stands in the image only, and is taken from there after the nodes were read.
+        """
         found: list[Any] = []
+        nodes = [name for name in names if name not in self._latched]
         async with self.ordering() as session:
-            wanted = [(self.found[name].node, ua.AttributeIds.Value) for name in names]
+            wanted = [(self.found[name].node, ua.AttributeIds.Value) for name in nodes]
             for chunk in chunks(wanted, self.facts.limits["read"]):
                 found += await session.read(chunk)
         now_s = asyncio.get_running_loop().time()
-        return [reading_of(item, now_s) for item in found]
+        fresh = iter([reading_of(item, now_s) for item in found])
+        return [
+            self.image[self.positions[name]] if name in self._latched else next(fresh)
+            for name in names
+        ]
 
 
 def _acknowledge(message: PublishResult) -> list[Acknowledgement]:

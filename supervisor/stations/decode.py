@@ -8,7 +8,7 @@ Rules of this file:
 """
 
 import time
-from collections.abc import Callable, Hashable, Mapping
+from collections.abc import Callable, Hashable, Iterable, Mapping
 from typing import Any, TypeVar
 
 from supervisor.cell.profile_language import Case, Condition, Content, Echo, Facet, Pick, Switch
@@ -36,13 +36,15 @@ class Places:
     """What decoders have to know of a connection.
 
     ``positions`` are of nodes in the image, ``members`` those of the station's enumerations, ``structures`` of nodes that hold some;
-    ``node_ids`` are the nodes that hold node ids, ``node_id`` reads one of the profile, ``now_s`` is the clock of the readings.
+    ``node_ids`` are the nodes that hold node ids, ``latched`` what comes from events and may not be there, ``node_id`` reads a node id of
+    the profile, ``now_s`` is the clock of the readings.
     """
 
     positions: Positions
     members: Mapping[str, Mapping[str, int]]
     structures: Mapping[str, Structure]
     node_ids: frozenset[str] = frozenset()
+    latched: frozenset[str] = frozenset()
     node_id: Callable[[str], NodeId] = _no_ids
     now_s: Callable[[], float] = time.monotonic
 
@@ -98,11 +100,14 @@ def looker(node: str, pick: Pick | None, places: Places, age_s_max: float | None
     """What looks at a node: its value or the part of it, ``UNREADABLE`` or ``MISSING``."""
     position, now_s = places.positions[node], places.now_s
     taken = picker(pick, places.structures.get(node), node)
+    nothing = MISSING if node in places.latched else None
 
     def look(image: Image) -> Any:
         reading = image[position]
         if reading.quality != "good":
             return UNREADABLE
+        if reading.value is None and nothing is MISSING:
+            return MISSING
         if age_s_max is not None and reading.age_s(now_s()) > age_s_max:
             return UNREADABLE
         return reading.value if taken is None else taken(reading.value)
@@ -170,11 +175,11 @@ def _cases(
     facet: Facet[W], cases: list[Case[W]], places: Places, otherwise: W, unreadable: W
 ) -> Decoder[W]:
     """The first case whose conditions hold; a condition that cannot be read leaves everything after it open."""
-    table = [([_condition(facet, one, places) for one in case.when], case.word) for case in cases]
+    table = [(looked_at(case.when, places, facet.age_s_max), case.word) for case in cases]
 
     def decode(image: Image) -> W:
         for conditions, word in table:
-            holds = _all_hold(conditions, image)
+            holds = all_hold(conditions, image)
             if holds is None:
                 return unreadable
             if holds:
@@ -184,13 +189,27 @@ def _cases(
     return decode
 
 
-Test = tuple[Looker, frozenset[Any]]
+Test = tuple[Looker, frozenset[Any] | bool]
 
 
-def _condition(facet: Facet[Any], condition: Condition, places: Places) -> Test:
+def looked_at(
+    conditions: Iterable[Condition], places: Places, age_s_max: float | None = None
+) -> list[Test]:
+    """Conditions as they are looked at: where, and the contents that hold or whether anything has to be there.
+
+    Raises:
+        LinkLost: one names a member or a field that the station has not.
+    """
+    return [_test(one, places, age_s_max) for one in conditions]
+
+
+def _test(condition: Condition, places: Places, age_s_max: float | None) -> Test:
     node = condition.node
-    wanted = frozenset(_typed(_meant(content, node, places)) for content in condition.is_)
-    return looker(node, condition.pick, places, facet.age_s_max), wanted
+    look = looker(node, condition.pick, places, age_s_max)
+    if condition.there is not None:
+        return look, condition.there
+    wanted = frozenset(_typed(_meant(content, node, places)) for content in condition.is_ or ())
+    return look, wanted
 
 
 def _meant(content: Content, node: str, places: Places) -> Any:
@@ -208,12 +227,16 @@ def _typed(content: Any) -> Any:
     return (isinstance(content, bool), content)
 
 
-def _all_hold(conditions: list[Test], image: Image) -> bool | None:
+def all_hold(conditions: list[Test], image: Image) -> bool | None:
     """Whether all hold, looked at in order; None where one cannot be read before another fails."""
     for look, wanted in conditions:
         seen = look(image)
         if seen is UNREADABLE:
             return None
+        if isinstance(wanted, bool):
+            if (seen is not MISSING) != wanted:
+                return False
+            continue
         if seen is MISSING or not isinstance(seen, Hashable) or _typed(seen) not in wanted:
             return False
     return True

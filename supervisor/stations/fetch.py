@@ -8,11 +8,12 @@ Rules of this file:
 from collections.abc import Mapping
 from typing import Any, cast
 
-from supervisor.cell.profile_language import Fetched, ResultCall, StationProfile
+from supervisor.cell.profile_language import Fetched, Query, ResultCall, StationProfile
 from supervisor.stations.connection import Connection
 from supervisor.stations.goals import Fields
 from supervisor.stations.opcua import CallMethodResult, NodeId, Variant, status_name, ua
 from supervisor.stations.orders import handed
+from supervisor.stations.plain_types import plain_content
 from supervisor.stations.trouble import OrderImpossible, ResultUnreadable
 from supervisor.stations.wire import Session
 
@@ -29,8 +30,8 @@ def is_asked_for(profile: StationProfile) -> bool:
     results = profile.results
     if not isinstance(results, Fetched):
         return False
-    kinds = ("File", "Structure", "Structure[]")
-    return results.node is None or profile.nodes[results.node].type in kinds
+    kinds = ("File", "Structure", "Structure[]", "Variant", "Variant[]")
+    return results.node is None or profile.shown()[results.node].type in kinds
 
 
 async def asked_for(
@@ -49,21 +50,24 @@ async def asked_for(
         return await called(connection, results.call, fields, within_s)
     assert results.node is not None
     found = connection.found[results.node]
-    if found.structure is None:
+    if found.file:
         return await file_content(connection, results.node)
     (reading,) = await connection.read((results.node,))
     if reading.quality != "good":
         message = f"node {results.node} is {reading.quality}"
         raise ResultUnreadable(message)
     content = reading.value
-    rows = (
-        found.structure.rows(content) if isinstance(content, list) else found.structure.row(content)
-    )
+    rows = plain_content(content)
+    if found.structure is not None:
+        one = found.structure
+        rows = one.rows(content) if isinstance(content, list) else one.row(content)
     async with connection.ordering() as session:
         return await expanded(connection, session, rows, results.node)
 
 
-async def called(connection: Connection, call: ResultCall, fields: Fields, within_s: float) -> Any:
+async def called(
+    connection: Connection, call: ResultCall | Query, fields: Fields, within_s: float
+) -> Any:
     """The output of a query, taken apart.
 
     Raises:
@@ -89,7 +93,7 @@ async def called(connection: Connection, call: ResultCall, fields: Fields, withi
         return await expanded(connection, session, member.taken(content), call.node)
 
 
-def _output(call: ResultCall, result: CallMethodResult) -> Any:
+def _output(call: ResultCall | Query, result: CallMethodResult) -> Any:
     if not result.StatusCode.is_good():
         message = f"{call.node}: the server answered {status_name(result.StatusCode)}"
         raise ResultUnreadable(message)

@@ -178,6 +178,7 @@ class _Listener:
         self._link = link
         self._seat = seat
         self.link_ready = seat.link_ready
+        self.link_read = seat.link_read
         self.link_changed = seat.link_changed
 
     def link_up(self, connection: Connection) -> None:

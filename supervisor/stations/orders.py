@@ -7,7 +7,7 @@ Rules of this file:
 """
 
 import asyncio
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from typing import Any, Literal, cast
 
 from supervisor.cell.profile_checks import in_range
@@ -15,9 +15,11 @@ from supervisor.cell.profile_language import (
     Argument,
     Assignment,
     CallOrder,
+    Check,
     Content,
     CountOrder,
     Outputs,
+    Pick,
     PulseOrder,
     Single,
     StepsOrder,
@@ -142,7 +144,7 @@ class Desk:
         """One after another; the first that is not accepted ends it."""
         for number, step in enumerate(order.steps, start=1):
             answer = await self._give_one(step, fields)
-            if answer != ACCEPTED:
+            if answer.outcome not in ("accepted", "done"):
                 return Answer(outcome=answer.outcome, why=f"step {number}: {answer.why}")
         return ACCEPTED
 
@@ -254,14 +256,15 @@ class Desk:
 
     def _checked(self, order: CallOrder, result: CallMethodResult, fields: Fields) -> Answer:
         """Whether the other outputs are what the profile says that they must be."""
-        given: list[Any] = result.OutputArguments or []
         for check in order.checks:
-            wanted = check.value if check.field is None else fields[check.field]
-            found = given[check.output - 1].Value if check.output <= len(given) else None
-            found = getattr(found, "Text", found)
+            wanted, found = _compared(check, result, fields)
             if found != wanted:
                 why = f"output {check.output} of {order.node} is {found!r:.60}, expected {wanted!r}"
                 return Answer(outcome="unknown", why=why)
+        if order.complete is not None:
+            wanted, found = _compared(order.complete, result, fields)
+            if found == wanted:
+                return Answer(outcome="done")
         return ACCEPTED
 
     async def read_tag(self, order: TagOrder, fields: Fields) -> Returned:
@@ -360,6 +363,14 @@ def all_equal(seen: list[Reading], wanted: Mapping[str, Content]) -> bool:
     )
 
 
+def _compared(check: Check, result: CallMethodResult, fields: Fields) -> tuple[Content, Any]:
+    """What an output must be, and what it is."""
+    given: list[Any] = result.OutputArguments or []
+    found = given[check.output - 1].Value if check.output <= len(given) else None
+    wanted = cast("Content", check.value) if check.field is None else fields[check.field]
+    return wanted, getattr(found, "Text", found)
+
+
 def _failed_call(status: StatusCode) -> Answer | None:
     if status is None or status.is_good():
         return None
@@ -383,12 +394,28 @@ def returned_by(result: CallMethodResult, outputs: Outputs) -> Returned:
     )
 
 
+def shown_in(arguments: Iterable[Argument]) -> Iterator[tuple[str, Pick | None]]:
+    """The nodes, and the parts of them, that arguments take their contents from."""
+    for argument in arguments:
+        if argument.node is not None:
+            yield argument.node, argument.pick
+        yield from shown_in((argument.members or {}).values())
+        yield from shown_in(argument.items or ())
+
+
+def shown_key(node: str, pick: Pick | None) -> str:
+    """Under which name among the fields stands what a node shows; no field of a goal has such a name."""
+    return f"{node} {pick}"
+
+
 def handed(argument: Argument, fields: Fields) -> Handed:
     """An argument with all its parts.
 
     Raises:
         OrderImpossible: the station has no code for one.
     """
+    if argument.node is not None:
+        return Handed(argument.type, fields[shown_key(argument.node, argument.pick)])
     if argument.members is not None:
         members = {name: handed(one, fields) for name, one in argument.members.items()}
         return Handed(argument.type, members)

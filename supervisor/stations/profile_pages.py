@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from supervisor.cell.profile import AnyProfile, HandlerProfile, ReaderProfile, StationProfile
-from supervisor.cell.profile_language import Echo, Facet, Node
+from supervisor.cell.profile_language import Echo, EventSource, Facet, Node
 from supervisor.cell.profile_quality import GRADES, RULES, Answered, quality_of, rules_for
 from supervisor.cell.shipped import shipped_names, shipped_profile
 from supervisor.stations.results import result_nodes
@@ -96,14 +96,39 @@ def _founded(answer: Answered) -> str:
 
 
 def _needs(profile: AnyProfile) -> str:
-    uses = _uses(profile)
+    uses = {name: what for name, what in _uses(profile).items() if name in profile.nodes}
     rows = [
         (_address(profile.nodes[name]), f"`{profile.nodes[name].type}`", ", ".join(what))
         for name, what in sorted(uses.items(), key=lambda use: _address(profile.nodes[use[0]]))
     ]
     where = "\n".join(f"- `{prefix}`: `{uri}`" for prefix, uri in profile.namespaces.items())
     root = f"Paths begin at `Objects/{profile.root}`." if profile.root else "Paths begin at `Objects`."  # fmt: skip
-    return f"{root} Prefixes:\n\n{where}\n\n{_table(('node', 'type', 'for'), rows)}\n"
+    needs = f"{root} Prefixes:\n\n{where}\n\n{_table(('node', 'type', 'for'), rows)}\n"
+    return needs + _events(profile) if isinstance(profile, StationProfile) else needs
+
+
+def _events(profile: StationProfile) -> str:
+    """The types of events that it needs, with the fields that are latched and what is asked in their place after an outage."""
+    rows = [
+        (
+            f"`{event.type}`",
+            ", ".join(f"`{field.path}`" for field in event.fields.values()),
+            _asked(profile, event),
+        )
+        for event in profile.events.values()
+    ]
+    head = ("event", "fields", "after an outage it is asked of")
+    return f"\n{_table(head, rows)}\n" if rows else ""
+
+
+def _asked(profile: StationProfile, event: EventSource) -> str:
+    names = _asked_after_outage(event)
+    return ", ".join(dict.fromkeys(_address(profile.nodes[name]) for name in names))
+
+
+def _asked_after_outage(event: EventSource) -> list[str]:
+    after = event.after_outage
+    return [after.query.node] if after.query is not None else [*(after.levels or {}).values()]
 
 
 def _address(node: Node) -> str:
@@ -128,6 +153,7 @@ def _pairs(profile: AnyProfile) -> Iterator[tuple[str, str]]:
             for name, order in station_orders(profile).items():
                 yield from ((node, name) for node in order_nodes(order))
             yield from ((node, "results") for node in result_nodes(profile.results))
+            yield from _event_pairs(profile)
         case HandlerProfile():
             yield from _facets(profile)
             yield from _echoes(profile)
@@ -149,6 +175,13 @@ def _facets(profile: AnyProfile) -> Iterator[tuple[str, str]]:
         for facet in facets:
             if facet is not None:
                 yield from ((node, name) for node in facet_nodes(facet))
+
+
+def _event_pairs(profile: StationProfile) -> Iterator[tuple[str, str]]:
+    for name, event in profile.events.items():
+        if event.source is not None:
+            yield (event.source, f"event {name}")
+        yield from ((node, "after an outage") for node in _asked_after_outage(event))
 
 
 def _echoes(profile: StationProfile | HandlerProfile) -> Iterator[tuple[str, str]]:

@@ -15,8 +15,9 @@ from dataclasses import field
 from typing import Any, NoReturn
 
 from supervisor.cell.profile_address import BrowseName, browse_name, browse_path, node_id
-from supervisor.cell.profile_language import Argument, Node
+from supervisor.cell.profile_language import Argument, EventSource, Node
 from supervisor.cell.value import replace, value
+from supervisor.stations.event_types import BASE_EVENT, KnownEvent, find_events
 from supervisor.stations.facts import ServerFacts, chunks
 from supervisor.stations.opcua import (
     BrowsePathResult,
@@ -36,7 +37,11 @@ from supervisor.stations.wire import Session
 
 SUPERTYPES_MAX = 20
 FILE_METHODS = ("Open", "Read", "Close")  # of FileType, OPC 10000-20 4.2
-_CLASSES = {"Method": ua.NodeClass.Method, "File": ua.NodeClass.Object}
+_CLASSES = {
+    "Method": ua.NodeClass.Method,
+    "File": ua.NodeClass.Object,
+    "Object": ua.NodeClass.Object,
+}
 
 _IDENTIFIERS: Mapping[str, Callable[[str], Any]] = {
     "i": int,
@@ -51,6 +56,7 @@ _VARIANT_TYPES = {
 }
 _ENUMERATION = numeric_id(ua.ObjectIds.Enumeration)
 _STRUCTURE = numeric_id(ua.ObjectIds.Structure)
+_ANYTHING = numeric_id(ua.ObjectIds.BaseDataType)
 
 
 @value
@@ -66,7 +72,7 @@ class Call:
 class Wanted:
     """What a link needs of a server: the nodes of a profile by name, those to ``watch``, and the calls of its methods.
 
-    Those in ``stamped`` are reported also when only their time stamp changed.
+    Those in ``stamped`` are reported also when only their time stamp changed. ``events`` are latched.
     """
 
     namespaces: Mapping[str, str]
@@ -75,6 +81,11 @@ class Wanted:
     watch: tuple[str, ...]
     calls: tuple[Call, ...] = ()
     stamped: frozenset[str] = frozenset()
+    events: Mapping[str, EventSource] = field(default_factory=dict[str, EventSource])
+
+    def latched(self) -> tuple[str, ...]:
+        """The fields of all events, in the order in which they stand behind ``watch`` in the image."""
+        return tuple(name for event in self.events.values() for name in event.fields)
 
 
 @value
@@ -102,10 +113,18 @@ def node_id_at(written: str, namespaces: Mapping[str, str], facts: ServerFacts) 
     return ua.NodeId(_IDENTIFIERS[parts.kind](parts.identifier), index)
 
 
+@value
+class Resolution:
+    """What a profile needs at this server: nodes and fields of events by name, and the events themselves."""
+
+    found: Mapping[str, Found]
+    events: Mapping[str, KnownEvent]
+
+
 async def resolve(
     session: Session, facts: ServerFacts, wanted: Wanted, types: TypeBook
-) -> dict[str, Found]:
-    """Find and check every node that is wanted; what is learnt of the server's types is kept in ``types``.
+) -> Resolution:
+    """Find and check every node and event that is wanted; what is learnt of the server's types is kept in ``types``.
 
     Raises:
         LinkLost: one is missing or is not what the profile says.
@@ -123,6 +142,7 @@ class _Resolver:
         self.facts = facts
         self.wanted = wanted
         self.kinds: dict[NodeId, tuple[VariantType, str]] = {}
+        self.nodes: Mapping[str, Node] = wanted.nodes
         self.declared: dict[str, Mapping[str, list[Any]]] = {}
         self.types = types
         self.indices = {
@@ -137,31 +157,43 @@ class _Resolver:
             message = f"expected the namespace {uri}, found {known}; this is not the station that the profile is for"
             raise LinkLost(message) from None
 
-    async def all(self) -> dict[str, Found]:
-        paths = {name: node for name, node in self.wanted.nodes.items() if node.path is not None}
-        ids = {name: node for name, node in self.wanted.nodes.items() if node.path is None}
-        places = await self._follow({name: node.path or "" for name, node in paths.items()})
-        for name, node in ids.items():
-            places[name] = (self._node_id(node.id or ""), self._node_id(node.on or "i=0"))
+    async def all(self) -> Resolution:
+        nodes = self.wanted.nodes
+        places, events = await self._places(), self.wanted.events
+        known, fields = await find_events(self, events)
+        places |= {name: (node, BASE_EVENT) for name, node in fields.items()}
+        self.nodes = {**nodes, **_as_nodes(events)}
         names = sorted(places)
         attributes = await self._attributes([places[name][0] for name in names])
-        methods = [name for name in names if self.wanted.nodes[name].type == "Method"]
+        methods = [name for name in names if self.nodes[name].type == "Method"]
         where = {name: places[name][0] for name in methods}
         self.declared = {
             direction: await self._arguments(where, f"{direction}Arguments")
             for direction in ("Input", "Output")
         }
-        return {
+        found = {
             name: await self._checked(name, places[name], described)
             for name, described in zip(names, attributes, strict=True)
         }
+        return Resolution(found=found, events=known)
 
     # --- where ----------------------------------------------------------------------------------------------------------
 
-    def _qualified(self, name: BrowseName) -> QualifiedName:
+    async def _places(self) -> dict[str, tuple[NodeId, NodeId]]:
+        """Each node and the object that a method is called on."""
+        paths = {name: node for name, node in self.wanted.nodes.items() if node.path is not None}
+        ids = {name: node for name, node in self.wanted.nodes.items() if node.path is None}
+        places = await self._follow({name: node.path or "" for name, node in paths.items()})
+        for name, node in ids.items():
+            places[name] = (self.node_id(node.id or ""), self.node_id(node.on or "i=0"))
+        return places
+
+    def qualified(self, name: BrowseName) -> QualifiedName:
+        """A browse name at this server."""
         return ua.QualifiedName(name.name, self.indices[name.prefix] if name.prefix else 0)
 
-    def _node_id(self, written: str) -> NodeId:
+    def node_id(self, written: str) -> NodeId:
+        """A node id at this server."""
         return node_id_at(written, self.wanted.namespaces, self.facts)
 
     async def _follow(self, paths: Mapping[str, str]) -> dict[str, tuple[NodeId, NodeId]]:
@@ -172,9 +204,9 @@ class _Resolver:
         distinct = sorted(
             {path[:cut] for path in whole.values() for cut in (len(path), len(path) - 1) if cut}
         )
-        requests = [(objects, [self._qualified(name) for name in path]) for path in distinct]
+        requests = [(objects, [self.qualified(name) for name in path]) for path in distinct]
         nodes: dict[tuple[BrowseName, ...], NodeId] = {(): objects}
-        for path, result in zip(distinct, await self._translate(requests), strict=True):
+        for path, result in zip(distinct, await self.translate(requests), strict=True):
             nodes[path] = self._single_target(path, result)
         return {name: (nodes[path], nodes[path[:-1]]) for name, path in whole.items()}
 
@@ -206,14 +238,14 @@ class _Resolver:
     async def _checked(
         self, name: str, place: tuple[NodeId, NodeId], described: list[DataValue]
     ) -> Found:
-        node = self.wanted.nodes[name]
+        node = self.nodes[name]
         where = f"node {name} ({node.path or node.id})"
         node_class, found_name, data_type, rank = [content_of(item) for item in described]
         wanted_class = _CLASSES.get(node.type, ua.NodeClass.Variable)
         if node_class != wanted_class:
             found = "nothing" if node_class is None else ua.NodeClass(node_class).name
             _refuse(where, f"a {wanted_class.name.lower()}", found)
-        if node.name is not None and self._qualified(browse_name(node.name)) != found_name:
+        if node.name is not None and self.qualified(browse_name(node.name)) != found_name:
             _refuse(
                 where,
                 f"the browse name {node.name}",
@@ -223,13 +255,15 @@ class _Resolver:
             return await self._method(name, where, place)
         if node.type == "File":
             return await self._file(name, where, place)
+        if node.type == "Object":
+            return _found(name, place, ua.VariantType.Null)
         return await self._variable(name, place, data_type, rank)
 
     async def _file(self, name: str, where: str, place: tuple[NodeId, NodeId]) -> Found:
         """An object with the methods of a file."""
         paths = [(place[0], [ua.QualifiedName(method, 0)]) for method in FILE_METHODS]
         methods: dict[str, NodeId] = {}
-        for method, result in zip(FILE_METHODS, await self._translate(paths), strict=True):
+        for method, result in zip(FILE_METHODS, await self.translate(paths), strict=True):
             if not result.StatusCode.is_good() or not result.Targets:
                 _refuse(where, f"a file with the method {method}", "none")
             methods[method] = plain_id(result.Targets[0].TargetId)
@@ -238,7 +272,7 @@ class _Resolver:
     async def _variable(
         self, name: str, place: tuple[NodeId, NodeId], data_type: NodeId, rank: int | None
     ) -> Found:
-        node = self.wanted.nodes[name]
+        node = self.nodes[name]
         where = f"node {name} ({node.path or node.id})"
         scalar = node.type.removesuffix("[]")
         kind, base = await self._kind(data_type)
@@ -277,6 +311,8 @@ class _Resolver:
                 return ua.VariantType.Int32, "Enumeration"
             if here == _STRUCTURE:
                 return ua.VariantType.ExtensionObject, "Structure"
+            if here == _ANYTHING:
+                return ua.VariantType.Variant, "Variant"
             kind = _VARIANT_TYPES.get(here)
             if kind is not None:
                 return kind, kind.name
@@ -308,7 +344,7 @@ class _Resolver:
         """The declared arguments of each method in one direction; none where the server declares none."""
         names = sorted(methods)
         path = [ua.QualifiedName(direction, 0)]
-        results = await self._translate([(methods[name], path) for name in names])
+        results = await self.translate([(methods[name], path) for name in names])
         there = {
             name: plain_id(result.Targets[0].TargetId)
             for name, result in zip(names, results, strict=True)
@@ -363,9 +399,10 @@ class _Resolver:
 
     # --- requests, split to what the server takes ------------------------------------------------------------------------
 
-    async def _translate(
+    async def translate(
         self, requests: Sequence[tuple[NodeId, list[QualifiedName]]]
     ) -> list[BrowsePathResult]:
+        """Follow browse paths, in as many requests as the server needs."""
         found: list[BrowsePathResult] = []
         for chunk in chunks(requests, self.facts.limits["translate"]):
             found += await self.session.translate(chunk)
@@ -376,6 +413,15 @@ class _Resolver:
         for chunk in chunks(wanted, self.facts.limits["read"]):
             found += await self.session.read(chunk)
         return found
+
+
+def _as_nodes(events: Mapping[str, EventSource]) -> dict[str, Node]:
+    """The fields of events as nodes that are checked like any other."""
+    return {
+        name: Node(type=field.type, path=field.path)
+        for event in events.values()
+        for name, field in event.fields.items()
+    }
 
 
 def _found(

@@ -16,12 +16,20 @@ from supervisor.core.commands import Goal, StartRun
 from supervisor.core.events import Door, Mode, Presence, ResultArrived, StationObserved, Work
 from supervisor.stations.adapter import WiredAdapter, Wiring
 from supervisor.stations.connection import Connection
-from supervisor.stations.decode import Decoder, facet_decoder, name_decoder, number_decoder
+from supervisor.stations.decode import (
+    Decoder,
+    facet_decoder,
+    looker,
+    name_decoder,
+    number_decoder,
+)
 from supervisor.stations.fetch import asked_for, is_asked_for
 from supervisor.stations.goals import fields_of, order_name, run_number
 from supervisor.stations.opcua import UaError
-from supervisor.stations.orders import ACCEPTED, Answer, carry_out
+from supervisor.stations.orders import ACCEPTED, Answer, carry_out, shown_in, shown_key
+from supervisor.stations.pick import MISSING, UNREADABLE
 from supervisor.stations.reading import Image, Reading
+from supervisor.stations.reconcile import image_asked_afresh, settle_the_image
 from supervisor.stations.results import (
     Report,
     ResultReader,
@@ -85,7 +93,12 @@ class Interpreter:
 
         node = getattr(profile.results, "node", None)
         structure = None if node is None else connection.found[node].structure
-        self.proves_itself = proves_itself(profile.results, profile.nodes)
+        call = getattr(profile.results, "call", None)
+        self._shown_for_call = {
+            shown_key(name, pick): looker(name, pick, places)
+            for name, pick in shown_in(call.arguments if call else ())
+        }
+        self.proves_itself = proves_itself(profile.results, profile.shown())
         self.results = ResultReader(profile.results, structure)
 
     def shown(self, image: Image, now_s: float) -> Seen:
@@ -114,6 +127,19 @@ class Interpreter:
             self._counter(image),
             self._gate(image),
         )
+
+    def shown_for_call(self, image: Image) -> dict[str, Any]:
+        """What the call for a result takes from the image.
+
+        Raises:
+            ResultUnreadable: something of it is not there.
+        """
+        shown = {key: look(image) for key, look in self._shown_for_call.items()}
+        for key, content in shown.items():
+            if content is MISSING or content is UNREADABLE:
+                message = f"{key.split(' ')[0]} shows nothing to ask for a result with"
+                raise ResultUnreadable(message)
+        return shown
 
 
 class ResultMark(NamedTuple):
@@ -158,6 +184,10 @@ class StationAdapter(WiredAdapter):
     def link_ready(self, connection: Connection) -> None:
         """See ``WiredAdapter``."""
         self._interpreter = Interpreter(self._profile, connection, self._speed)
+
+    async def link_read(self, connection: Connection) -> None:
+        """See ``Seat``."""
+        await settle_the_image(connection, self._profile.events, self._speed)
 
     def link_up(self, connection: Connection) -> None:
         """Report the whole image, whatever was reported before."""
@@ -307,11 +337,13 @@ class StationAdapter(WiredAdapter):
         Raises:
             ResultUnreadable: there is none, it is not what the profile says, or another run got in between.
         """
+        assert self._interpreter is not None
         before = await connection.read(proof)
         fields = {
             "run_id": mark.run_id,
             "run_no": run_number(mark.run_id),
             "serial": mark.serial,
+            **self._interpreter.shown_for_call(connection.image),
         }
         content = await asked_for(connection, self._profile, fields, self._speed)
         after = await connection.read(proof)
@@ -347,10 +379,11 @@ class StationAdapter(WiredAdapter):
 
     async def _carry_out(self, connection: Connection, goal: Goal) -> Answer:
         order = self._orders.get(order_name(goal))
-        if order is None:
-            return Answer(outcome="done")
         if isinstance(goal, StartRun) and await self._runs_already(connection, goal):
             return ACCEPTED
+        self._end_latches(connection, order_name(goal))
+        if order is None:
+            return Answer(outcome="done")
         answer = await carry_out(
             connection, order, fields_of(goal, fence=self._permit.fence), self._limit_s(order)
         )
@@ -358,10 +391,17 @@ class StationAdapter(WiredAdapter):
             return Answer(outcome="done")
         return answer
 
+    def _end_latches(self, connection: Connection, order: str) -> None:
+        """Before the order is sent: whatever it brings about comes after that and is latched anew."""
+        ended = connection.latches.ended_by_order(order, asyncio.get_running_loop().time())
+        if ended:
+            connection.place(ended)
+            self.link_changed()
+
     async def _runs_already(self, connection: Connection, goal: StartRun) -> bool:
         """Ask the station itself whether it has started this run before."""
         assert self._interpreter is not None
-        fresh = await connection.read(tuple(connection.positions))
+        fresh = await image_asked_afresh(connection, self._profile.events, self._speed)
         seen = self._interpreter.look(fresh)
         return seen.run_id in (goal.run_id, str(goal.run_no)) and seen.work in STARTED
 

@@ -14,8 +14,11 @@ from supervisor.cell.profile_address import PLACE
 from supervisor.cell.profile_language import (
     NOT_SUPPORTED,
     CallOrder,
+    Condition,
     CountOrder,
     Echo,
+    Ends,
+    EventSource,
     Facet,
     Fetched,
     Heartbeat,
@@ -30,6 +33,7 @@ from supervisor.cell.profile_language import (
     WriteOrder,
 )
 from supervisor.cell.value import replace
+from supervisor.stations.orders import shown_in
 from supervisor.stations.resolve import Call, Wanted
 from supervisor.stations.results import AnyResults, proves_itself, result_nodes
 
@@ -45,10 +49,51 @@ def wanted_by_station(profile: StationProfile) -> Wanted:
         *_echo_nodes([echoes.run, echoes.serial, echoes.program, echoes.counter]),
         *_heart_node(profile.heartbeat),
         *(result_nodes(results) if proves_itself(results, profile.nodes) else ()),
+        *_shown_in_call(results),
+        *(one.node for event in profile.events.values() for one in event.after_outage.when),
+        *(one.node for event in profile.events.values() for one in ended_by_nodes(event)),
     ]
     orders = [*station_orders(profile).values(), *permit_order(profile)]
-    wanted = _wanted(profile, watch, orders, result_nodes(results), stamped=_stamped(facets))
-    return replace(wanted, calls=(*wanted.calls, *_result_call(results)))
+    latched = profile.event_fields()
+    wanted = _wanted(
+        profile,
+        [name for name in watch if name not in latched],
+        orders,
+        [*(n for n in result_nodes(results) if n not in latched), *_event_nodes(profile)],
+        stamped=_stamped(facets),
+    )
+    calls = (*wanted.calls, *_result_call(results), *_queries(profile))
+    return replace(wanted, calls=calls, events=profile.events)
+
+
+def ended_by_nodes(event: EventSource) -> list[Condition]:
+    """The levels that end the latch of an event."""
+    return event.ends.nodes if isinstance(event.ends, Ends) else []
+
+
+def _shown_in_call(results: AnyResults) -> list[str]:
+    """What the arguments of the call for a result take from nodes."""
+    call = results.call if isinstance(results, Fetched) else None
+    return [] if call is None else [node for node, _ in shown_in(call.arguments)]
+
+
+def _event_nodes(profile: StationProfile) -> list[str]:
+    """The objects that give events, and what is asked after an outage."""
+    names: list[str] = []
+    for event in profile.events.values():
+        after = event.after_outage
+        names += [*_there(event.source), *(after.levels or {}).values()]
+        names += [after.query.node] if after.query is not None else []
+    return names
+
+
+def _queries(profile: StationProfile) -> tuple[Call, ...]:
+    asked = [event.after_outage.query for event in profile.events.values()]
+    return tuple(
+        Call(node=query.node, arguments=tuple(query.arguments), outputs=(query.output,))
+        for query in asked
+        if query is not None
+    )
 
 
 def _result_call(results: AnyResults) -> tuple[Call, ...]:

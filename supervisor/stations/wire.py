@@ -244,8 +244,16 @@ class Session:
 
     async def children(self, nodes: Sequence[NodeId]) -> list[list[Reference]]:
         """What each node holds along hierarchical references, whole: the server may give it in several pieces."""
+        return await self._below(nodes, ua.ObjectIds.HierarchicalReferences)
+
+    async def subtypes_down(self, nodes: Sequence[NodeId]) -> list[NodeId]:
+        """The immediate subtypes of type nodes."""
+        found = await self._below(nodes, ua.ObjectIds.HasSubtype)
+        return [plain_id(one.NodeId) for references in found for one in references]
+
+    async def _below(self, nodes: Sequence[NodeId], reference: int) -> list[list[Reference]]:
         parameters = ua.BrowseParameters()
-        parameters.NodesToBrowse = [_forward(node) for node in nodes]
+        parameters.NodesToBrowse = [_forward(node, reference) for node in nodes]
         results: list[Any] = await self._bounded(self._session.browse(parameters))
         found: list[list[Reference]] = []
         for first in results:
@@ -307,11 +315,11 @@ class Session:
             return await request
 
 
-def _forward(node: NodeId) -> Any:
+def _forward(node: NodeId, reference: int) -> Any:
     return ua.BrowseDescription(
         NodeId=node,
         BrowseDirection=ua.BrowseDirection.Forward,
-        ReferenceTypeId=numeric_id(ua.ObjectIds.HierarchicalReferences),
+        ReferenceTypeId=numeric_id(reference),
         IncludeSubtypes=True,
         NodeClassMask=0,
         ResultMask=ua.BrowseResultMask.All,
@@ -344,14 +352,28 @@ def reading_of(found: DataValue, seen_s: float) -> Reading:
 
     A text that is no UTF-8, as OPC 10000-6 has it in 5.2.2.4, is bad, whatever its status says.
     """
-    variant = found.Value
-    content: Any = None if variant is None else variant.Value
-    if type(content) is ua.LocalizedText:
-        content = content.Text
     status: Any = found.StatusCode
     quality = _QUALITIES[0 if status is None else status.value >> 30]
-    if isinstance(content, str) and (text := legible(content)) != content:
-        content, quality = text, "bad"
+    content, legibility = _content(found.Value)
+    quality = quality if legibility == "good" else legibility
     stamp = found.SourceTimestamp or found.ServerTimestamp
     source_ms = 0 if stamp is None or stamp < _NO_TIME else int(stamp.timestamp() * 1000)
     return Reading(content, quality, source_ms, seen_s)
+
+
+def field_reading(field: Variant, source_ms: int, seen_s: float) -> Reading:
+    """A field of an event as a reading. Where a server cannot give a field it puts a status code there (OPC 10000-4 7.22.3)."""
+    content, quality = _content(field)
+    if type(content) is ua.StatusCode:
+        return Reading(None, "bad", source_ms, seen_s)
+    return Reading(content, quality, source_ms, seen_s)
+
+
+def _content(variant: Variant) -> tuple[Any, Quality]:
+    """What a variant holds, localized text as its text; a text that is no UTF-8 is bad."""
+    content: Any = None if variant is None else variant.Value
+    if type(content) is ua.LocalizedText:
+        content = content.Text
+    if isinstance(content, str) and (text := legible(content)) != content:
+        return text, "bad"
+    return content, "good"

@@ -411,6 +411,44 @@ def odd_profile() -> Callable[..., Any]:
     return lambda changes=None: _changed(HERE / "strange_station.yaml", changes)
 
 
+class Eventful:
+    """The station that says by events what it does, and what happens to it."""
+
+    def __init__(self, process: ServerProcess) -> None:
+        self._process = process
+        ready = process.line()
+        self.url: str = ready["url"]
+        self.index: int = ready["index"]
+
+    def do(self, what: str, **more: Any) -> None:
+        """Have something happen to it, and wait until it has."""
+        line = {"do": what, **more}
+        self._process.say(line)
+        while self._process.line() != {"done": line}:
+            pass
+
+    async def read(self, name: str) -> Any:
+        async with Client(self.url) as client:
+            path = [f"{self.index}:Eventful", f"{self.index}:{name}"]
+            return await (await client.nodes.objects.get_child(path)).read_value()
+
+
+@pytest.fixture(scope="session")
+def eventful() -> Iterator[Eventful]:
+    """The station that says by events what it does."""
+    process = ServerProcess(str(HERE / "event_station.py"))
+    try:
+        yield Eventful(process)
+    finally:
+        process.end()
+
+
+@pytest.fixture
+def event_profile() -> Callable[..., Any]:
+    """The profile of that station, changed where a test says so."""
+    return lambda changes=None: _changed(HERE / "event_station.yaml", changes)
+
+
 @pytest.fixture
 def open_files() -> Callable[[], int]:
     """How many files and sockets this process has open."""
