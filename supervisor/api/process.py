@@ -11,11 +11,13 @@ from supervisor.api.inside import now_of
 from supervisor.api.ports import RecordQuestion, Sources
 from supervisor.api.problems import NAME_UNKNOWN, Refusal
 from supervisor.cell.model import Characteristic, PartType
+from supervisor.cell.value import value
 from supervisor.process.advice import Advice, advise
 from supervisor.process.control import ControlChart, control_chart
 from supervisor.process.correction import ToolOffsetHistory
 from supervisor.process.series import one_per_part
 from supervisor.statistics.charts import RuleSet
+from supervisor.verdict.agreement import Agreement
 from supervisor.verdict.record import Record
 
 ADVICE_RECORDS = 100
@@ -23,28 +25,40 @@ ADVICE_RECORDS = 100
 CHART_RECORDS = 500
 
 
-def known_offsets(sources: Sources) -> Mapping[str, ToolOffsetHistory]:
-    """What the cell knows of tool offsets. Ask for it on the event loop, before the records.
+@value
+class Standing:
+    """What the cell's state says that advice depends on: known tool offsets, and how pairs of stations stand."""
+
+    tool_offsets: Mapping[str, ToolOffsetHistory]
+    agreement: tuple[Agreement, ...]
+
+
+def standing_of(sources: Sources) -> Standing:
+    """What the cell knows now. Ask for it on the event loop, before the records.
 
     Raises:
         Refusal: nothing is published yet.
     """
-    return now_of(sources).state.tool_offsets
+    state = now_of(sources).state
+    return Standing(tool_offsets=state.tool_offsets, agreement=tuple(state.agreement.values()))
 
 
-def all_advice(sources: Sources, known: Mapping[str, ToolOffsetHistory]) -> tuple[Advice, ...]:
+def all_advice(sources: Sources, standing: Standing) -> tuple[Advice, ...]:
     """Advice for every offset of every part type."""
     return tuple(
         advice
         for part_type in sources.core.tables.cell.part_types
         if part_type.tool_offsets
-        for advice in advise(part_type, records_of(sources, part_type, ADVICE_RECORDS), known)
+        for advice in advise(
+            part_type,
+            records_of(sources, part_type, ADVICE_RECORDS),
+            standing.tool_offsets,
+            standing.agreement,
+        )
     )
 
 
-def advice_for(
-    sources: Sources, known: Mapping[str, ToolOffsetHistory], part_type: str, offset: str
-) -> Advice:
+def advice_for(sources: Sources, standing: Standing, part_type: str, offset: str) -> Advice:
     """Advice for one offset.
 
     Raises:
@@ -52,7 +66,7 @@ def advice_for(
     """
     declared = part_type_of(sources, part_type)
     records = records_of(sources, declared, ADVICE_RECORDS)
-    for advice in advise(declared, records, known):
+    for advice in advise(declared, records, standing.tool_offsets, standing.agreement):
         if advice.offset.offset == offset:
             return advice
     raise Refusal(NAME_UNKNOWN, f"part type {part_type} has no tool offset {offset}")

@@ -5,13 +5,14 @@ Rules of this file:
 - Evidence ends at the last correction of any offset that is concerned: what was made before tells nothing of what is set now.
 - Parts that were queued when a correction was made are left out by their production time. Where that is not known, the share of a
   deviation that is taken back stays at half the gain at which such parts would make the loop swing.
+- Two stations that disagree on a characteristic block what it answers to, whichever of them decides, until people have settled it.
 - Advice that is withheld says why, and shows the evidence all the same.
 
 Sources: docs/explanation/advice.md names them; the formulas stand in ``statistics/adjustment.py`` and ``statistics/linear.py``.
 """
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from decimal import ROUND_DOWN, Decimal
 from typing import Literal
 
@@ -26,6 +27,7 @@ from supervisor.statistics.adjustment import deadband, gain_limit
 from supervisor.statistics.agreement import Measurement, normalised_error
 from supervisor.statistics.distributions import normal_cdf, student_cdf, student_quantile
 from supervisor.statistics.linear import SingularError, least_squares
+from supervisor.verdict.agreement import Agreement
 from supervisor.verdict.record import Record
 
 K = 3.0
@@ -90,13 +92,24 @@ class _Solved:
 
 
 def advise(
-    part_type: PartType, records: Sequence[Record], known: Mapping[str, ToolOffsetHistory]
+    part_type: PartType,
+    records: Sequence[Record],
+    known: Mapping[str, ToolOffsetHistory],
+    agreement: Iterable[Agreement] = (),
 ) -> tuple[Advice, ...]:
-    """Advice for every offset of a part type; ``records`` as ``one_per_part`` gives them, ``known`` by ``tool_offset_key``."""
+    """Advice for every offset of a part type; ``records`` as ``one_per_part`` gives them, ``known`` by ``tool_offset_key``.
+
+    ``agreement`` is how pairs of stations stand; one that disagrees blocks what its characteristic answers to until people have settled it.
+    """
+    apart = {
+        each.pair.number: each
+        for each in sorted(agreement, key=lambda each: each.pair.title)
+        if each.standing == "disagrees" and each.pair.part_type == part_type.part_type
+    }
     found = [
         advice
         for group in groups(part_type)
-        for advice in _advise_group(part_type, group, records, known)
+        for advice in _advise_group(part_type, group, records, known, apart)
     ]
     return tuple(sorted(found, key=lambda advice: advice.offset.offset))
 
@@ -106,6 +119,7 @@ def _advise_group(
     group: Group,
     records: Sequence[Record],
     known: Mapping[str, ToolOffsetHistory],
+    apart: Mapping[str, Agreement],
 ) -> tuple[Advice, ...]:
     histories = [
         known.get(tool_offset_key(part_type.part_type, offset.offset), ToolOffsetHistory())
@@ -130,7 +144,15 @@ def _advise_group(
         _draft(part_type, offset, history, windows, max(queue, queued))
         for offset, history in zip(group.offsets, histories, strict=True)
     ]
+    alarmed = next((apart[n] for w in windows if (n := w.characteristic.number) in apart), None)
+    if alarmed is not None:
+        return tuple(_withheld(draft, "stations disagree", _why_apart(alarmed)) for draft in drafts)
     return _judged(group, drafts, windows, count)
+
+
+def _why_apart(alarmed: Agreement) -> str:
+    """The alarm in words; which of both is wrong nobody knows, so neither may steer a machine."""
+    return f"{alarmed.why}. Settle it under agreement, then advice comes back"
 
 
 def _draft(

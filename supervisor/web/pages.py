@@ -24,7 +24,7 @@ from supervisor.api.inside import Inside
 from supervisor.api.papers_view import papers_view
 from supervisor.api.ports import Sources
 from supervisor.api.problems import CATALOGUE, Refusal
-from supervisor.api.process import all_advice, chart_of, known_offsets
+from supervisor.api.process import all_advice, chart_of, standing_of
 from supervisor.api.record_view import record_view
 from supervisor.api.routes.events import Seats
 from supervisor.api.routes.gauge import list_gauge_studies, study_of
@@ -150,10 +150,10 @@ async def show_way(
 async def show_process(inside: Inside, pages: Pages) -> HTMLResponse:
     """Where to correct, and which charts there are."""
     try:
-        known = known_offsets(inside)
+        standing = standing_of(inside)
     except Refusal as refusal:
         return _refused(pages, refusal)
-    found = await run_in_threadpool(all_advice, inside, known)
+    found = await run_in_threadpool(all_advice, inside, standing)
     charts = [
         (p.part_type, [chart_line(p, c) for c in p.plan])
         for p in inside.core.tables.cell.part_types

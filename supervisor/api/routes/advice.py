@@ -18,7 +18,7 @@ from supervisor.api.advice_view import (
 from supervisor.api.inside import Inside, OncePerKey, now_of, tell
 from supervisor.api.ports import Sources
 from supervisor.api.problems import ADVICE_MOVED, NAME_UNKNOWN, Refusal
-from supervisor.api.process import advice_for, all_advice, known_offsets, part_type_of
+from supervisor.api.process import advice_for, all_advice, part_type_of, standing_of
 from supervisor.core.events import AdviceDeclined, ProcessCorrected
 from supervisor.process.advice import Advice
 from supervisor.process.correction import tool_offset_key
@@ -29,7 +29,7 @@ router = APIRouter(prefix="/advice", tags=["advice"])
 @router.get("")
 async def list_advice(inside: Inside) -> list[AdviceView]:
     """Every tool offset that characteristics answer to: what to add to it, or why nothing."""
-    found = await run_in_threadpool(all_advice, inside, known_offsets(inside))
+    found = await run_in_threadpool(all_advice, inside, standing_of(inside))
     return [advice_view(advice) for advice in found]
 
 
@@ -116,8 +116,8 @@ async def report_correction(
 
 
 async def _advice(inside: Sources, part_type: str, offset: str) -> Advice:
-    known = known_offsets(inside)
-    return await run_in_threadpool(advice_for, inside, known, part_type, offset)
+    standing = standing_of(inside)
+    return await run_in_threadpool(advice_for, inside, standing, part_type, offset)
 
 
 async def _seen(inside: Sources, part_type: str, offset: str, name: str) -> Advice:

@@ -7,6 +7,7 @@ import pytest
 
 from supervisor.cell.value import replace
 from supervisor.core.events import AdviceDeclined, ProcessCorrected, RecordAmended
+from supervisor.verdict.agreement import Agreement, Difference, Pair
 
 PARTS = 30
 OFFSET = "/api/v1/advice/pump-body/rotor-bore"
@@ -165,3 +166,42 @@ async def test_the_pages_show_advice_and_chart_without_script(measured):
     assert "stroke-dasharray" in chart
     assert "upper limit 62.03" in chart
     assert "style=" not in chart
+
+
+async def test_stations_that_disagree_block_advice_until_they_are_settled(cell, past):
+    """Both stations are marked for a check meanwhile. The newest parts have one station's values only, so their window shows nothing."""
+    for number in range(PARTS):
+        record = shifted(past, cell, number)
+        await cell.tell(RecordAmended(by="a test", why="", changes=(), record=record))
+    assert (await offered(cell))["state"] == "offered"
+    pair = Pair(part_type="pump-body", number="1", one="scan-1", other="touch-1")
+    raise_alarm(cell, pair)
+
+    advice = await offered(cell)
+
+    assert (advice["state"], advice["reason"]) == ("withheld", "stations disagree")
+    assert "check both stations for characteristic 1" in advice["why"]
+    assert (await cell.client.get("/api/v1/agreement")).json()["stations_to_check"] == [
+        "scan-1",
+        "touch-1",
+    ]
+    assert "stations disagree" in (await cell.client.get("/process")).text
+    refused = await post(cell, "accept", {"advice": "pump-body/rotor-bore/1"}, "blocked")
+    assert refused.status_code == 409
+
+
+def raise_alarm(cell, pair):
+    """The published state with an alarm, as the core would keep it."""
+    last = Difference(
+        serial="1", measured_ms=1, unit="mm", difference=0.01, middle=62.0, z=4.0, en=2.0
+    )
+    alarm = Agreement(
+        pair=pair, count=9, level=3.0, limit=2.0, standing="disagrees", since_ms=1, last=last
+    )
+    published = cell.lookout.published
+    agreement = {**published.state.agreement, pair.title: alarm}
+    cell.lookout.publish(
+        replace(
+            published, state=replace(published.state, agreement=agreement), entries=(), choices=()
+        )
+    )

@@ -9,6 +9,7 @@ from supervisor.cell.value import replace
 from supervisor.process.advice import advise
 from supervisor.process.correction import Correction, ToolOffsetHistory
 from supervisor.process.series import one_per_part
+from supervisor.verdict.agreement import Agreement, Difference, Pair, settled
 from tests.unit.process.shop import BORE, BORE_OFFSET, CYCLE_MS, SD, Shop, body
 
 
@@ -192,6 +193,31 @@ def test_stations_that_disagree_block_it():
     advice = shop.only()
     assert (advice.state, advice.reason) == ("withheld", "stations disagree")
     assert "scan-1" in advice.why
+
+
+def alarm(part_type="pump-body", number="1"):
+    last = Difference(
+        serial="1", measured_ms=1, unit="mm", difference=0.1, middle=62.0, z=4.0, en=2.0
+    )
+    pair = Pair(part_type=part_type, number=number, one="scan-1", other="touch-1")
+    return Agreement(
+        pair=pair, count=9, level=3.0, limit=2.0, standing="disagrees", since_ms=1, last=last
+    )
+
+
+def test_an_alarm_of_the_agreement_monitor_blocks_it_until_it_is_settled():
+    shop = Shop(shift=4 * SD)
+    shop.make(14)
+    records = one_per_part(shop.records)
+    offered = shop.only()
+    assert offered.state == "offered", "the parts themselves show nothing"
+
+    (blocked,) = advise(shop.part_type, records, shop.known, [alarm()])
+
+    assert (blocked.state, blocked.reason, blocked.amount) == ("withheld", "stations disagree", 0)
+    assert "check both stations for characteristic 1" in blocked.why
+    for harmless in (settled(alarm()), alarm(part_type="cam-ring"), alarm(number="99")):
+        assert advise(shop.part_type, records, shop.known, [harmless]) == (offered,)
 
 
 @pytest.mark.hazard(44)
