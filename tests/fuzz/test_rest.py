@@ -25,12 +25,14 @@ from simulators.bench.world import World
 from supervisor.cell.canonical import cell_to_json
 from supervisor.cell.load import load_cell
 from supervisor.store import open_store
+from tests.fuzz.size import SIZE
 
-pytestmark = [pytest.mark.system, pytest.mark.timeout(1_800)]
+TIMEOUT_S = {"short": 1_800, "long": 7_200}
+pytestmark = [pytest.mark.system, pytest.mark.timeout(TIMEOUT_S[SIZE])]
 
 ROOT = Path(__file__).parents[2]
 CELL = ROOT / "deploy/cells/vane-pumps"
-EXAMPLES = {"short": 30, "long": 1_300}
+EXAMPLES = {"short": 30, "long": 650}
 CASES_MIN = {"short": 1_000, "long": 20_000}
 READY_S_MAX = 60
 MINUTE_MS = 60_000
