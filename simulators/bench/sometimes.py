@@ -96,7 +96,9 @@ STEPS: dict[str, tuple[str, ...]] = {
     "result-partial": WITH_RESULT,
     "result-foreign": WITH_RESULT,
     "result-lost": WITH_RESULT,
-    "result-spoiled": WITH_RESULT,
+    "result-spoiled": _but(
+        WITH_RESULT, "run finished"
+    ),  # it is spoiled as it is measured; read again, it is the same
     "tag-garbled": ("tag read",),
     "tag-answer-lost": ("tag read",),
     "tag-answer-doubled": ("tag read",),
