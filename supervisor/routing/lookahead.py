@@ -7,6 +7,7 @@ Rules of this file:
 
 from supervisor.cell.value import value
 from supervisor.routing.covers import Cover
+from supervisor.routing.improvement import improved
 from supervisor.routing.moves import Move
 from supervisor.routing.nominal import (
     AWAY_MS,
@@ -24,6 +25,7 @@ from supervisor.routing.picture import NEVER_MS, Picture, Seat, after_pending
 from supervisor.routing.search import Found, Reach, Search
 from supervisor.routing.situation import PalletView
 from supervisor.routing.tables import Offer
+from supervisor.routing.timetable import Orders
 
 STRANGER = -3
 """In a nest: a pallet that is none of ours to move."""
@@ -67,6 +69,17 @@ def look_ahead(
         steps=found.steps,
         reach=found.reach,
     )
+
+
+def plan_ms(picture: Picture, moves: list[Move], budget: int) -> int | None:
+    """When all is out, in ms from now, after the best plan that ``budget`` carries find; None if none was found.
+
+    The way through all visits with the covers of the balanced plan, put in order by ``improvement.py``. Needs two jaws and homes.
+    """
+    scene = Scene(picture, moves)
+    bound_ms, _ = scene.model.judge(scene.root)
+    found = improved(Orders(scene.model, scene.root), budget, bound_ms)
+    return None if found is None else found.end_ms - picture.now_ms
 
 
 def _followed(picture: Picture, moves: list[Move]) -> tuple[list[PalletView], list[PalletView]]:

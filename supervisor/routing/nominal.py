@@ -108,19 +108,20 @@ class Nominal:
     __slots__ = (
         "_due",
         "_every_station",
-        "_frame",
+        "_most_work_ms",
         "_rows",
         "_spare",
         "_tours",
         "_works",
         "change_ms",
+        "frame",
         "jobs",
         "steps_made",
     )
 
     def __init__(self, frame: Frame, jobs: tuple[Job, ...]) -> None:
         """Prepare look-ahead over these pallets."""
-        self._frame = frame
+        self.frame = frame
         self.jobs = jobs
         self.change_ms = frame.change_ms
         self.steps_made = 0
@@ -136,12 +137,13 @@ class Nominal:
         self._tours: dict[tuple[int, int, int], int] = {}
         self._works: dict[tuple[int, int], int] = {}
         self._every_station = (1 << len(frame.at_mm)) - 1
+        self._most_work_ms = max((sum(job.free_ms) for job in jobs), default=0)
         self._due = [number for number, job in enumerate(jobs) if job.weight]
 
     @property
     def beyond(self) -> int:
         """How many pallets there are that are not followed."""
-        return self._frame.beyond
+        return self.frame.beyond
 
     def taken_ms(self, job: Job, station: int) -> int:
         """How long a visit keeps a station from the next visit, at least; 0 without a visit."""
@@ -151,14 +153,14 @@ class Nominal:
 
     def travel_ms(self, from_mm: int, to_mm: int) -> int:
         """As in ``Handler.travel_ms``."""
-        return abs(to_mm - from_mm) * 1000 // self._frame.speed_mm_s
+        return abs(to_mm - from_mm) * 1000 // self.frame.speed_mm_s
 
     # --- steps ------------------------------------------------------------------------------------------------------------------
 
     def steps(self, node: Node) -> list[Step]:
         """What the handler can do next, in a fixed order."""
         found: list[Step] = []
-        frame, everywhere = self._frame, self._every_station
+        frame, everywhere = self.frame, self._every_station
         if node.hand != NOBODY:
             pickup = _Pickup(node.hand, NOBODY, node.now_ms, node.at_mm)
             self._onward(node, pickup, everywhere, found)
@@ -211,7 +213,7 @@ class Nominal:
     def _onward(self, node: Node, pickup: _Pickup, stations: int, found: list[Step]) -> None:
         """Everywhere a pallet has business, among these stations."""
         job, origin, lifted_ms, at_mm = pickup
-        frame, rest = self._frame, node.rest[job]
+        frame, rest = self.frame, node.rest[job]
         if not rest:
             # Nobody fetches a pallet for the outfeed before its verdict is known: until then the place to bring it to is not.
             wait_ms = max(0, node.known_ms[job] - node.now_ms)
@@ -244,7 +246,7 @@ class Nominal:
     def _homeward(self, pickup: _Pickup) -> Step:
         job, origin, lifted_ms, at_mm = pickup
         travel_ms = self.travel_ms(at_mm, self.jobs[job].home_mm or 0)
-        return Step(job, origin, HOME, lifted_ms + travel_ms + self._frame.put_ms, 0)
+        return Step(job, origin, HOME, lifted_ms + travel_ms + self.frame.put_ms, 0)
 
     # --- nodes ------------------------------------------------------------------------------------------------------------------
 
@@ -299,7 +301,7 @@ class Nominal:
         job = self.jobs[number]
         hand = occupant[target]
         start_ms = max(step.end_ms, node.free_ms[target])
-        at_mm = self._frame.at_mm[target]
+        at_mm = self.frame.at_mm[target]
         rest = node.rest[number] & ~(1 << target)
         end_ms = start_ms + job.busy_ms[target]
         known_ms = node.known_ms
@@ -326,7 +328,7 @@ class Nominal:
         """What the handler still had to do with the pallet of a step before it."""
         job = step.job
         if step.origin != NOBODY:
-            return self.need_ms(job, node.rest[job], self._frame.at_mm[step.origin], "nest")
+            return self.need_ms(job, node.rest[job], self.frame.at_mm[step.origin], "nest")
         if node.hand == job:
             return self.need_ms(job, node.rest[job], node.at_mm, "nest")
         return self.need_ms(job, node.rest[job], self.jobs[job].stand_mm, "home")
@@ -337,7 +339,7 @@ class Nominal:
 
     def least_ms(self, job: Job, rest: int, at_mm: int, where: Where) -> int:
         """As ``need_ms``, of a pallet that need not be one of those followed."""
-        frame, out_mm = self._frame, job.out_mm
+        frame, out_mm = self.frame, job.out_mm
         key = (at_mm, rest, out_mm)
         tour_ms = self._tours.get(key)
         if tour_ms is None:
@@ -349,7 +351,7 @@ class Nominal:
 
     def _tour_ms(self, at_mm: int, rest: int, out_mm: int) -> int:
         """The shortest way along the rail from a point through all these stations to the outfeed."""
-        stops = [mm for s, mm in enumerate(self._frame.at_mm) if rest >> s & 1]
+        stops = [mm for s, mm in enumerate(self.frame.at_mm) if rest >> s & 1]
         low, high = min([*stops, at_mm, out_mm]), max([*stops, at_mm, out_mm])
         there = min(
             at_mm - low + high - low + high - out_mm, high - at_mm + high - low + out_mm - low
@@ -357,7 +359,7 @@ class Nominal:
         legs = (
             rest.bit_count() + 1
         )  # each is rounded down by itself, so together they may take less by a ms each
-        return max(0, there * 1000 // self._frame.speed_mm_s - legs)
+        return max(0, there * 1000 // self.frame.speed_mm_s - legs)
 
     def _late_ms(self, job: int, out_ms: int) -> int:
         """What it weighs that a pallet is out at this time."""
@@ -366,7 +368,9 @@ class Nominal:
 
     def _late_at_least_ms(self, node: Node) -> int:
         """What the pallets that are still in the cell will weigh at least."""
-        earliest_ms = node.now_ms + self._frame.put_ms
+        if not self._due:
+            return 0
+        earliest_ms = node.now_ms + self.frame.put_ms
         return sum(self._late_ms(job, earliest_ms) for job in self._due if node.rest[job] >= 0)
 
     # --- what a node is worth ---------------------------------------------------------------------------------------------------
@@ -377,9 +381,9 @@ class Nominal:
         With everybody out the bound is the value: the time at which the last pallet was out, and what lateness weighs.
         """
         now_ms = node.now_ms
-        if not node.left and not self._frame.beyond:
+        if not node.left and not self.frame.beyond:
             return now_ms + node.late_ms, 0
-        frame, change_ms = self._frame, self.change_ms
+        frame, change_ms, put_ms = self.frame, self.change_ms, self.frame.put_ms
         most_ms, total_ms = now_ms + node.hands_ms, 0
         for occupant, leaves_ms, free_ms, load_ms, spare_ms, out_ms in zip(
             node.occupant,
@@ -392,19 +396,32 @@ class Nominal:
         ):
             if load_ms:
                 if occupant == NOBODY:
-                    begin_ms = now_ms + frame.put_ms
+                    begin_ms = now_ms + put_ms
                 else:
-                    begin_ms = (max(now_ms, leaves_ms)) + change_ms
+                    begin_ms = max(now_ms, leaves_ms) + change_ms
                 begin_ms = max(begin_ms, free_ms)
                 end_ms = begin_ms + load_ms - spare_ms + out_ms
             elif occupant == NOBODY or leaves_ms >= AWAY_MS:
                 continue
             else:
-                end_ms = (max(now_ms, leaves_ms)) + out_ms
+                end_ms = max(now_ms, leaves_ms) + out_ms
             total_ms += end_ms
             most_ms = max(most_ms, end_ms)
-        most_ms = max(most_ms, self._longest_way_ms(node))
+        most_ms = self._at_least_longest_way_ms(node, most_ms)
         return most_ms + node.late_ms + self._late_at_least_ms(node), total_ms
+
+    def _at_least_longest_way_ms(self, node: Node, most_ms: int) -> int:
+        """The greater of ``most_ms`` and when the pallet is out that has the longest way before it.
+
+        Mostly the stations have far more to do than any one pallet, and the ways need not be looked at.
+        """
+        last_ms = node.now_ms
+        for leaves_ms in node.leaves_ms:
+            if last_ms < leaves_ms < AWAY_MS:
+                last_ms = leaves_ms
+        if last_ms + self._most_work_ms <= most_ms:
+            return most_ms
+        return max(most_ms, self._longest_way_ms(node))
 
     def _longest_way_ms(self, node: Node) -> int:
         """When the pallet is out that has the longest way before it, all stations left free for it."""

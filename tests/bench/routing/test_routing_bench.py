@@ -12,10 +12,15 @@ from tests.bench.routing.__main__ import Row, checked
 from tests.bench.routing.bounds import assignment_bound_ms, minimal_covers
 from tests.bench.routing.cells import drawn
 from tests.bench.routing.checker import broken_rules
+from tests.bench.routing.keeping import Kept
 from tests.bench.routing.open_shops import OPTIMA, instances, times
+from tests.bench.routing.oracle import open_shop_optimum
+from tests.bench.routing.planned import planned_ms
 from tests.bench.routing.recorded import run
 from tests.unit.routing.first_come import FirstCome
 
+PLANNED_STEPS = (300_000, 300_000, 300_000, 1_000_000)
+"""For each of the first open shops a number of steps that is enough, found by trying."""
 SEEDS = (1000, 1001, 1002)
 
 
@@ -128,6 +133,20 @@ def test_open_shops_end_near_their_published_optimum_and_never_before_it():
     for case, optimum in list(instances(4))[:3]:
         makespan_ms = checked(run(case.with_steps(400))).makespan_ms
         assert 1000 * optimum <= makespan_ms <= 1150 * optimum
+
+
+@pytest.mark.parametrize("instance", range(4))
+def test_a_plan_of_a_few_seconds_finds_the_published_optimum_which_cp_sat_proves(instance):
+    case, optimum = list(instances(4))[instance]
+    assert open_shop_optimum(times(4, instance)) == (optimum, optimum)
+    assert planned_ms(case, PLANNED_STEPS[instance]) == 1000 * optimum
+
+
+def test_figures_that_were_kept_are_not_worked_out_again(tmp_path):
+    kept = tmp_path / "kept.jsonl"
+    assert Kept(kept).of("one", lambda: {"makespan_ms": 1}) == {"makespan_ms": 1}
+    assert Kept(kept).of("one", lambda: {"makespan_ms": 2}) == {"makespan_ms": 1}
+    assert Kept(None).of("one", lambda: {"makespan_ms": 2}) == {"makespan_ms": 2}
 
 
 def test_a_row_without_a_bound_still_prints():
