@@ -13,6 +13,7 @@ import asyncio
 import gc
 import ipaddress
 import logging
+import os
 import signal
 import socket
 import time
@@ -31,9 +32,11 @@ from starlette.types import ASGIApp
 from supervisor.api.driver_view import Vitals
 from supervisor.api.link_view import GrantedView, LinkView, ValueView
 from supervisor.api.lookout import Lookout
+from supervisor.api.outgoing import Messenger, Receiver
 from supervisor.api.ports import MeasuredPage, MeasuredQuestion, Page, RecordQuestion, Sources
 from supervisor.api.schema import instant
 from supervisor.api.service import create_service
+from supervisor.api.signature import KeyTooWeak, key_of
 from supervisor.api.standby import create_standby
 from supervisor.cell.canonical import cell_from_json, cell_to_json
 from supervisor.cell.load import LoadedCell, load_cell
@@ -57,8 +60,10 @@ from supervisor.stations.link import LinkReport
 from supervisor.stations.permits import lasts_s
 from supervisor.stations.reader import ReaderAdapter
 from supervisor.stations.reading import Reading
+from supervisor.stations.secrets import Secrets
 from supervisor.stations.security import Keys, keys_in, make_ready, security_of
 from supervisor.stations.station import StationAdapter
+from supervisor.stations.trust import KeysWrong
 from supervisor.store.chain import Known
 from supervisor.store.declarations import Declarations
 from supervisor.store.head_note import kept_heads, note_of
@@ -313,6 +318,8 @@ class _Process:
         self._started = SupervisorStarted(
             declaration=cell.digest, version=_version(settings), fence=store.fence
         )
+        self._receivers = receivers_of(loaded, settings.cell)
+        self._messengers: list[Messenger] = []
         self._app = self._interface(settings, core, clock, store)
 
     def _interface(self, settings: Settings, core: Core, clock: CellClock, store: Store) -> FastAPI:
@@ -328,7 +335,10 @@ class _Process:
             version=self._started.version,
             speed=settings.speed,
             vitals=self._vitals,
+            receivers=lambda: [each.told() for each in self._messengers],
         )
+        if settings.orders == "sent":
+            self._messengers = [Messenger(each, sources) for each in self._receivers]
         app = create_service(sources, reach=settings.reach())
         add_pages(app)
         return app
@@ -362,6 +372,8 @@ class _Process:
                     announce()
                     for adapter in self._adapters:
                         group.create_task(_named(adapter.name, self._drive(adapter)))
+                    for messenger in self._messengers:
+                        group.create_task(_named("messages", messenger.run()))
             except* _Ended:
                 _log.info("ended")
             finally:
@@ -386,6 +398,24 @@ class _Process:
         server.should_exit = True
         await asyncio.wait([serving], timeout=STREAMS_END_S_MAX)
         raise _Ended
+
+
+def receivers_of(loaded: LoadedCell, folder: Path) -> list[Receiver]:
+    """The declared receivers of messages, each with its key.
+
+    Raises:
+        KeysWrong: a key is not there, or cannot be used.
+    """
+    secrets = Secrets(os.environ, folder)
+    found: list[Receiver] = []
+    for each in loaded.receivers:
+        try:
+            key = key_of(secrets.text(each.secret))
+        except KeyTooWeak as weak:
+            message = f"the secret {each.secret} cannot sign messages to {each.id}: {weak}"
+            raise KeysWrong(message) from weak
+        found.append(Receiver(receiver=each.id, url=each.url, about=tuple(each.about), key=key))
+    return found
 
 
 def _version(settings: Settings) -> str:

@@ -35,6 +35,7 @@ from supervisor.core.events import (
     HandlerObserved,
     HistoryLost,
     HoldReleased,
+    MessagesDelivered,
     OrderAnswered,
     PlacesObserved,
     ProcessCorrected,
@@ -166,6 +167,7 @@ Told = (
     | AdviceDeclined
     | GaugeStudyOrdered
     | GaugeStudyStopped
+    | MessagesDelivered
 )
 
 
@@ -181,6 +183,8 @@ def _told(event: Told) -> str:
             return f"{event.by} answers {event.hold}: {event.answer}"
         case AgreementSettled():
             return f"{event.by} checked {event.one} and {event.other}: {event.note}"
+        case MessagesDelivered():
+            return f"{event.receiver} was told of everything up to entry {event.seq}"
         case CellOrdered():
             return f"{event.by} wants the cell to {event.want}"
         case _:

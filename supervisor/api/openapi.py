@@ -43,6 +43,7 @@ TAGS = [
     {"name": "holds", "description": "What waits for a person, and the answers."},
     {"name": "journal", "description": "Every fact and what was decided from it."},
     {"name": "events", "description": "The journal as it grows."},
+    {"name": "receivers", "description": "Who is sent messages, and whether they take them."},
     {"name": "health", "description": "For whoever starts and watches the process."},
 ]
 

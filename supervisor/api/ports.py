@@ -254,11 +254,22 @@ class Note(Protocol):
 
 
 @value
+class Told:
+    """How a receiver of messages stands: the last journal entry that it was told of, and since when it takes nothing (None = it does)."""
+
+    receiver: str
+    seq: int
+    failing_since_ms: int | None
+    why: str
+
+
+@value
 class Sources:
     """Everything that one interface reads.
 
     ``links`` gives the connection of each station, handler and reader by its id; ``head_note`` writes a head down for keeping;
-    ``speed`` is how many times as fast as real time the cell's clock runs; ``vitals`` gives what the process knows of itself.
+    ``speed`` is how many times as fast as real time the cell's clock runs; ``vitals`` gives what the process knows of itself;
+    ``receivers`` how those stand that messages are sent to.
     """
 
     core: Core
@@ -272,3 +283,4 @@ class Sources:
     version: str
     speed: float = 1.0
     vitals: Callable[[], Vitals] = lambda: UNLEASED_VITALS
+    receivers: Callable[[], Sequence[Told]] = lambda: ()

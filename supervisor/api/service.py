@@ -30,6 +30,7 @@ from supervisor.api.routes import (
     pallets,
     parts,
     places,
+    receivers,
     record_files,
     records,
     shift,
@@ -56,6 +57,7 @@ NOUNS = (
     holds,
     journal,
     events,
+    receivers,
 )
 
 Reach = Literal["this machine", "the network"]

@@ -13,6 +13,7 @@ from supervisor.cell.declaration import Declaration
 from supervisor.cell.model import Sorting
 from supervisor.cell.problem import Problem
 from supervisor.cell.profile import HandlerProfile
+from supervisor.cell.receivers import receiver_problems
 from supervisor.cell.schema import DecisionRuleEntry
 from supervisor.cell.security import security_problems
 
@@ -222,3 +223,8 @@ def security_makes_sense(declaration: Declaration) -> Iterator[Problem]:
     handler = [declaration.handler] if declaration.handler else []
     for entry in (*declaration.stations, *handler, *declaration.readers):
         yield from security_problems(entry.security)
+
+
+def receivers_can_be_reached(declaration: Declaration) -> Iterator[Problem]:
+    """Each receiver has a name of its own and an address that messages can be posted to, encrypted on its way through a network."""
+    yield from receiver_problems(declaration.receivers)

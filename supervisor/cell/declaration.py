@@ -13,6 +13,7 @@ from supervisor.cell.document import validate
 from supervisor.cell.fields import Declared
 from supervisor.cell.kinds import Unit
 from supervisor.cell.profile import AnyProfile
+from supervisor.cell.receivers import ReceiverEntry
 from supervisor.cell.schema import (
     CharacteristicEntry,
     DecisionRuleEntry,
@@ -81,6 +82,7 @@ class Declaration:
     places: tuple[PlaceEntry, ...]
     rule: DecisionRuleEntry
     routing: RoutingEntry
+    receivers: tuple[ReceiverEntry, ...]
     part_types: tuple[PartTypeDraft, ...]
     programs: tuple[ProgramEntry, ...]
     offsets: tuple[OffsetEntry, ...]
@@ -101,6 +103,7 @@ def declaration_of(
         places=_sound(files.rows("places"), PlaceEntry),
         rule=_sound_one(files.cell, "decision_rule", DecisionRuleEntry) or DecisionRuleEntry(),
         routing=_sound_one(files.cell, "routing", RoutingEntry) or RoutingEntry(),
+        receivers=_sound(files.rows("receivers"), ReceiverEntry),
         part_types=tuple(_draft(table) for table in files.part_types),
         programs=_sound(files.programs_written(), ProgramEntry),
         offsets=_sound(files.offsets.tables("offsets") if files.offsets else (), OffsetEntry),

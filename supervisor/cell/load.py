@@ -37,6 +37,7 @@ from supervisor.cell.problem import (
     in_reading_order,
 )
 from supervisor.cell.profile import AnyProfile
+from supervisor.cell.receivers import ReceiverEntry
 from supervisor.cell.schema import (
     DecisionRuleEntry,
     HandlerEntry,
@@ -56,13 +57,15 @@ ZERO_S = Decimal(0)
 class LoadedCell:
     """A cell that can be used, the interface profiles of its machines by name, and what its author should look at.
 
-    ``security`` says by machine how its connection is secured. It is no part of the cell and its digest: it decides nothing about parts.
+    ``security`` says by machine how its connection is secured. ``receivers`` are the systems that messages are
+    sent to. Neither is part of the cell and its digest: they decide nothing about parts.
     """
 
     cell: Cell
     profiles: Mapping[str, AnyProfile]
     warnings: tuple[Problem, ...]
     security: Mapping[str, SecurityEntry]
+    receivers: tuple[ReceiverEntry, ...] = ()
 
 
 def load_cell(folder: Path) -> LoadedCell:
@@ -87,6 +90,7 @@ def loaded(declaration: Declaration, warnings: tuple[Problem, ...]) -> LoadedCel
         profiles=declaration.profiles,
         warnings=warnings,
         security={machine.id: machine.security for machine in machines},
+        receivers=declaration.receivers,
     )
 
 

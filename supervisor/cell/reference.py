@@ -25,6 +25,7 @@ from supervisor.cell.fields import Declared, Written
 from supervisor.cell.iso286 import GRADE_MAX, GRADE_MIN, LETTERS, SIZE_MM_MAX
 from supervisor.cell.kinds import KINDS, UNITS, KindName
 from supervisor.cell.plan_checks import LINE_CHECKS, lines_make_sense
+from supervisor.cell.receivers import ReceiverEntry
 from supervisor.cell.schema import (
     AnswerEntry,
     AverageEntry,
@@ -92,6 +93,7 @@ SECTIONS: tuple[tuple[str, type[Declared]], ...] = (
     ("`decision_rule`", DecisionRuleEntry),
     ("`routing`", RoutingEntry),
     ("`urgencies`", UrgencyEntry),
+    ("`receivers`", ReceiverEntry),
     ("A part type: `part-types/*.yaml`", PartTypeFile),
     ("`plan`", CharacteristicEntry),
     ("`limits`", LimitsEntry),

@@ -27,6 +27,7 @@ from supervisor.cell.fields import (
 )
 from supervisor.cell.kinds import KindName, Unit
 from supervisor.cell.model import REQUIRED_U_K, Coverage
+from supervisor.cell.receivers import ReceiverEntry
 from supervisor.cell.security import Security, SecurityEntry
 from supervisor.cell.table import text_of
 
@@ -218,6 +219,9 @@ class CellFile(Declared):
     routing: RoutingEntry = Field(
         default_factory=RoutingEntry,
         description="What routing aims at, and how far it looks ahead.",
+    )
+    receivers: list[ReceiverEntry] = Field(
+        default_factory=list[ReceiverEntry], description="Systems that messages are sent to."
     )
     handler: HandlerEntry = Field(description="What carries pallets.")
     stations: list[StationEntry] = Field(min_length=1, description="The measuring stations.")

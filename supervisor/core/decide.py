@@ -37,6 +37,7 @@ from supervisor.core.events import (
     HandlerObserved,
     HistoryLost,
     HoldReleased,
+    MessagesDelivered,
     OrderAnswered,
     PlacesObserved,
     ProcessCorrected,
@@ -55,6 +56,9 @@ from supervisor.core.redeclare import blank_state, redeclare
 from supervisor.core.state import CellState
 from supervisor.core.tables import CellTables
 from supervisor.routing.situation import Carry, Stay
+
+RECEIVERS_KEPT = 40
+"""How many receivers are remembered, those that are not declared any more among them; the one that was told least goes first."""
 
 
 @value
@@ -143,6 +147,8 @@ def _apply(draft: Draft, event: Event) -> None:  # noqa: C901, PLR0912, PLR0915 
             gauge.on_gauge_study_ordered(draft, event)
         case GaugeStudyStopped():
             gauge.on_gauge_study_stopped(draft, event)
+        case MessagesDelivered():
+            _on_messages_delivered(draft, event)
         case _:
             assert_never(event)
 
@@ -217,3 +223,12 @@ def _on_record_amended(draft: Draft, event: RecordAmended) -> None:
     inside = ((each.serial, each.part_type, each.entered_ms) for each in draft.pallets.values())
     if about not in inside:
         draft.store(record)
+
+
+def _on_messages_delivered(draft: Draft, event: MessagesDelivered) -> None:
+    """Remember how far a receiver was told; nothing takes that back."""
+    told = dict(draft.delivered)
+    if event.seq > told.get(event.receiver, -1):
+        told[event.receiver] = event.seq
+    newest = sorted(told.items(), key=lambda each: (-each[1], each[0]))[:RECEIVERS_KEPT]
+    draft.delivered = tuple(sorted(newest))

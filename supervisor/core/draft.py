@@ -46,6 +46,7 @@ class Draft:
         "choices",
         "commands",
         "declaration",
+        "delivered",
         "dirty",
         "fence",
         "handler",
@@ -91,6 +92,7 @@ class Draft:
         self.agreement = state.agreement
         self.tool_offsets = state.tool_offsets
         self.studies = state.studies
+        self.delivered = state.delivered
         self.trust = state.trust
         self.commands: list[Command] = []
         self.choices: list[Carry | Stay] = []
@@ -118,6 +120,7 @@ class Draft:
             agreement=self.agreement,
             tool_offsets=self.tool_offsets,
             studies=self.studies,
+            delivered=self.delivered,
             trust=self.trust,
         )
 

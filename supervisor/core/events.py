@@ -289,6 +289,14 @@ class GaugeStudyStopped:
     why: str
 
 
+@value
+class MessagesDelivered:
+    """A receiver of messages has taken everything that it wants to know up to journal entry ``seq``; it is told of later ones only."""
+
+    receiver: str
+    seq: int
+
+
 Event = (
     SupervisorStarted
     | HistoryLost
@@ -308,4 +316,5 @@ Event = (
     | AdviceDeclined
     | GaugeStudyOrdered
     | GaugeStudyStopped
+    | MessagesDelivered
 )

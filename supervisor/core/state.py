@@ -220,6 +220,7 @@ class CellState:
     ``tool_offsets`` has what is known of machine offsets by ``tool_offset_key``; one that nobody corrected yet is not in it.
     ``trust`` has what is known of stations beyond their declaration; one of which nothing is known is not in it.
     ``studies`` are the newest gauge studies, the oldest first; at most the last one goes on.
+    ``delivered`` is, by receiver of messages, the last journal entry that it was told of.
     """
 
     declaration: str
@@ -240,3 +241,4 @@ class CellState:
     tool_offsets: dict[str, ToolOffsetHistory]
     trust: dict[str, StationTrust]
     studies: tuple[GaugeStudy, ...] = ()
+    delivered: tuple[tuple[str, int], ...] = ()

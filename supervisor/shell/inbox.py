@@ -24,6 +24,7 @@ from supervisor.core.events import (
     HandlerObserved,
     HistoryLost,
     HoldReleased,
+    MessagesDelivered,
     OrderAnswered,
     PlacesObserved,
     ProcessCorrected,
@@ -88,6 +89,7 @@ def rank(event: Event) -> int:
             | AdviceDeclined()
             | GaugeStudyOrdered()
             | GaugeStudyStopped()
+            | MessagesDelivered()
         ):
             return ARRIVAL
         case TimerFired():

@@ -92,6 +92,7 @@ class Running:
 
     client: httpx.AsyncClient
     core: Core
+    sources: Sources
     runtime: Runtime[CellState]
     lookout: Lookout
     store: Store
@@ -193,7 +194,7 @@ async def running(folder: Path, past: Past, seal: Seal | None = None) -> AsyncIt
         async with httpx.AsyncClient(transport=transport, base_url="http://127.0.0.1") as client:
             await lookout.wait_after(0, 5)
             yield Running(
-                client=client, core=core, runtime=runtime, lookout=lookout, store=store, past=past,
+                client=client, core=core, sources=sources, runtime=runtime, lookout=lookout, store=store, past=past,
                 machines=machines,
             )  # fmt: skip
         lookout.close()
