@@ -616,6 +616,7 @@ def link_view(report: LinkReport) -> LinkView:
             nodes=revised.items,
         ),
         quiet_s=round(report.quiet_s, 3),
+        without=[f"{node}: {why}" for node, why in report.without],
         values=[_value_view(name, reading) for name, reading in report.readings],
     )
 

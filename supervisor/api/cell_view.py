@@ -76,6 +76,7 @@ EXAMPLE: Example = {
                 "nodes": 9,
             },
             "quiet_s": 0.08,
+            "without": [],
             "values": [
                 {
                     "node": "mode",

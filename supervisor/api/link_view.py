@@ -52,6 +52,8 @@ class LinkView(Schema):
     """Null while the link is down."""
     quiet_s: float
     """The age of the last message; values are at most this old plus one publishing interval."""
+    without: list[str]
+    """What the station has not of what its model leaves optional, each with what is then not known or not done."""
     values: list[ValueView]
     """The watched values, in the order of the profile; none while the link is down."""
 
@@ -65,5 +67,6 @@ UNKNOWN = LinkView(
     asked_interval_s=0.0,
     granted=None,
     quiet_s=0.0,
+    without=[],
     values=[],
 )

@@ -71,6 +71,7 @@ EXAMPLE: Example = {
             "nodes": 9,
         },
         "quiet_s": 0.08,
+        "without": [],
         "values": [
             {
                 "node": "mode",

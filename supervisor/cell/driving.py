@@ -6,7 +6,7 @@ Rules of this file:
 - A machine that can do neither is driven all the same. What that means is said, because it is decided by the machine and not by us.
 """
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from typing import Literal
 
 from supervisor.cell.model import Cell
@@ -15,12 +15,16 @@ from supervisor.cell.profile_language import (
     Argument,
     Assignment,
     CallOrder,
+    CountOrder,
     HandlerProfile,
     PulseOrder,
     StationProfile,
+    Supported,
     TagOrder,
+    ToggleOrder,
     WriteOrder,
 )
+from supervisor.cell.profile_uses import singles, ways
 from supervisor.cell.value import value
 
 Fenced = Literal["every order", "some orders", "no order"]
@@ -60,22 +64,23 @@ def driving_of(cell: Cell, profiles: dict[str, AnyProfile]) -> tuple[Driving, ..
 def _driving(machine: str, profile: AnyProfile) -> Driving:
     permit = profile.permit if isinstance(profile, StationProfile | HandlerProfile) else None
     names = type(profile.orders).model_fields
-    orders = [getattr(profile.orders, name) for name in names]
-    carried = ["fence" in set(_fields(order)) for order in orders if not isinstance(order, str)]
+    orders = [way for name in names for way in ways(getattr(profile.orders, name))]
+    carried = ["fence" in set(_fields(order)) for order in orders]
     fenced: Fenced = "some orders" if any(carried) else "no order"
     if all(carried) and carried:
         fenced = "every order"
     return Driving(machine=machine, permit_s=permit.lasts_s if permit else 0.0, fenced=fenced)
 
 
-def _fields(order: WriteOrder | PulseOrder | CallOrder | TagOrder) -> Iterator[str | None]:
-    """The fields of the goal that an order hands over."""
-    handed: Iterable[Handed]
-    match order:
-        case WriteOrder():
-            handed = (order, *order.before)
-        case PulseOrder():
-            handed = order.before
-        case CallOrder() | TagOrder():
-            handed = order.arguments
-    return (each.field for each in handed)
+def _fields(order: Supported | TagOrder) -> Iterator[str | None]:
+    """The fields of the goal that an order hands over, in all its steps."""
+    for single in singles(order):
+        handed: list[Handed] = []
+        match single:
+            case WriteOrder():
+                handed = [single, *single.before]
+            case PulseOrder() | ToggleOrder() | CountOrder():
+                handed = [*single.before]
+            case CallOrder() | TagOrder():
+                handed = [*single.arguments]
+        yield from (each.field for each in handed)

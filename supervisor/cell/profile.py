@@ -35,6 +35,7 @@ from supervisor.cell.profile_language import (
     read_profile,
     shipped_profiles,
 )
+from supervisor.cell.profile_option_checks import can_lack, check_options
 from supervisor.cell.profile_order_checks import check_order
 from supervisor.cell.profile_result_checks import check_results
 
@@ -87,6 +88,7 @@ def _station(profile: StationProfile) -> Problems:
     for name in type(profile.orders).model_fields:
         yield from check_order(profile, name, getattr(profile.orders, name))
     yield from _permit(profile)
+    yield from check_options(profile)
     yield from check_results(profile, profile.results)
     yield from _door_orders(profile)
     yield from _start_and_proof(profile)
@@ -108,8 +110,9 @@ def _door_orders(profile: StationProfile) -> Problems:
     """A station without a door takes no door orders; one with a door takes both."""
     has_door = profile.facets.door.always != "none"
     for name in ("open_door", "close_door"):
-        supported = getattr(profile.orders, name) != NOT_SUPPORTED
-        if has_door and not supported:
+        order = getattr(profile.orders, name)
+        supported = order != NOT_SUPPORTED
+        if has_door and can_lack(order):
             remedy = "declare the order, or `door: {always: none}` for a station without a door"
             yield ProfileProblem(
                 ("orders", name), NOT_SUPPORTED, "an order that moves the door", remedy
@@ -122,7 +125,7 @@ def _door_orders(profile: StationProfile) -> Problems:
 
 
 def _start_and_proof(profile: StationProfile) -> Problems:
-    if profile.orders.start == NOT_SUPPORTED:
+    if can_lack(profile.orders.start):
         remedy = "declare how a run is started"
         yield ProfileProblem(
             ("orders", "start"), NOT_SUPPORTED, "an order that starts a run", remedy
@@ -165,12 +168,13 @@ def _handler(profile: HandlerProfile) -> Problems:
     for name in ("inside", "at", "why"):
         yield from check_echo(profile, ("echoes", name), getattr(echoes, name), TEXT_TYPES)
     yield from check_order(profile, "move", profile.orders.move)
-    if profile.orders.move == NOT_SUPPORTED:
+    if can_lack(profile.orders.move):
         remedy = "declare how a move is ordered"
         yield ProfileProblem(
             ("orders", "move"), NOT_SUPPORTED, "an order that moves the handler", remedy
         )
     yield from _permit(profile)
+    yield from check_options(profile)
     yield from _single_nodes(profile)
 
 

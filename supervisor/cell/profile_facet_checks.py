@@ -32,6 +32,7 @@ from supervisor.cell.profile_language import (
     Profile,
     StationProfile,
 )
+from supervisor.cell.profile_uses import facet_nodes
 
 TABLES = (
     "codes",
@@ -101,11 +102,12 @@ def _settling(profile: Profile, at: FieldPath, facet: Facet[Any]) -> Problems:
         facet.pick.field is not None or facet.pick.entry is not None
     )
     latched = _latched(profile, facet)
-    if facet.missing is not None and not parts and facet.node not in latched:
+    sometimes = parts or facet.node in latched or _may_be_missing(profile, facet)
+    if facet.missing is not None and not sometimes:
         yield ProfileProblem(
             (*at, "missing"),
             facet.missing,
-            "no `missing` without a `field` or `entry` to pick",
+            "no `missing` without a `field` or `entry` to pick, or an optional node",
             "remove it, or say with `pick` which part is meant",
         )
     if facet.age_s_max is not None and latched:
@@ -124,6 +126,11 @@ def _latched(profile: Profile, facet: Facet[Any]) -> frozenset[str]:
     looked = [facet.node, *(switch.node for switch in facet.switches or ())]
     looked += [one.node for case in facet.cases or () for one in case.when]
     return profile.event_fields() & set(looked)
+
+
+def _may_be_missing(profile: Profile, facet: Facet[Any]) -> bool:
+    looked_at = [profile.nodes.get(name) for name in facet_nodes(facet)]
+    return any(node is not None and node.optional is not None for node in looked_at)
 
 
 def _no_node(at: FieldPath, facet: Facet[Any], table: str) -> Problems:

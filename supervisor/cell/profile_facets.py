@@ -52,6 +52,10 @@ class Node(Part):
         default=None,
         description="With `id` only, and needed there: the browse name that the node must have, `s:State`.",
     )
+    optional: Text | None = Field(
+        default=None,
+        description="The station may be without it: in words, what is then not known or not done. Only for facets, echoes, and orders by `first`.",
+    )
     on: Text | None = Field(
         default=None,
         description="With the `id` of a method only: the node id of the object that it is called on.",
@@ -125,7 +129,8 @@ class Facet(Part, Generic[W]):
     """What a value means in our words: exactly one of `codes`, `texts`, `truth`, `names`, `states`, `bits`, `switches`, `cases` and `always`.
 
     A value of uncertain or bad quality is always `unknown`. `switches` and `cases` name their nodes themselves; of several switches that
-    are on at once, and of conditions that cannot be read, the facet is `unknown`.
+    are on at once, and of conditions that cannot be read, the facet is `unknown`. A switch or a case that looks at an optional node which
+    the station has not is left out; where none is left, the facet is `missing`.
     """
 
     node: NodeName | None = Field(default=None, description="The node whose value is interpreted.")
@@ -159,7 +164,7 @@ class Facet(Part, Generic[W]):
     )
     missing: W | None = Field(
         default=None,
-        description="What it means when the part that `pick` names is not there; `unknown` if left out.",
+        description="What it means when the part that `pick` names, or an optional node, is not there; `unknown` if left out.",
     )
     settle_ms: int | None = Field(
         default=None,

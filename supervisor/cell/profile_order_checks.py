@@ -28,10 +28,11 @@ from supervisor.cell.profile_language import (
     Check,
     Content,
     CountOrder,
+    Declared,
+    FirstOrder,
     Profile,
     PulseOrder,
     StepsOrder,
-    Supported,
     TagOrder,
     ToggleOrder,
     WriteOrder,
@@ -43,14 +44,19 @@ Given = WriteOrder | Assignment | Argument
 def check_order(
     profile: Profile,
     name: str,
-    order: Supported | TagOrder | str,
+    order: Declared | TagOrder,
     section: str = "orders",
 ) -> Problems:
     """What an order writes, waits for or calls fits the nodes and the fields of its goal."""
-    yield from _order(profile, (section, name), order)
+    at = (section, name)
+    if not isinstance(order, FirstOrder):
+        yield from _order(profile, at, order)
+        return
+    for index, way in enumerate(order.ways):
+        yield from _order(profile, (*at, "ways", index), way)
 
 
-def _order(profile: Profile, at: FieldPath, order: Supported | TagOrder | str) -> Problems:
+def _order(profile: Profile, at: FieldPath, order: Declared | TagOrder) -> Problems:
     match order:
         case StepsOrder():
             yield from _steps_order(profile, at, order)

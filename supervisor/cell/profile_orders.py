@@ -249,9 +249,8 @@ class StepsOrder(Part):
         return sum(step.limit_s for step in self.steps)
 
 
-Single = WriteOrder | PulseOrder | ToggleOrder | CountOrder | CallOrder
-Supported = Single | StepsOrder
-Order = Annotated[
+_WAY = "`not supported`, or an order by write, pulse, toggle, count, call or steps"
+Way = Annotated[
     Annotated[Literal["not supported"], Tag(NOT_SUPPORTED)]
     | Annotated[WriteOrder, Tag("write")]
     | Annotated[PulseOrder, Tag("pulse")]
@@ -264,8 +263,44 @@ Order = Annotated[
         custom_error_type="declaration",
         custom_error_message="expected an order",
         custom_error_context={
-            "expected": "`not supported`, or an order by write, pulse, toggle, count, call or steps",
-            "remedy": "say how the order is given: `by: write`, `by: pulse`, `by: toggle`, `by: count`, `by: call` or `by: steps`",
+            "expected": _WAY,
+            "remedy": "say how the order is given in this way",
+            "at": "by",
+        },
+    ),
+]
+
+
+class FirstOrder(Part):
+    """Several ways to give an order, for what a model leaves optional: the first whose nodes the station has is used.
+
+    Which one that is shows when the link comes up. All ways but the last need a node that is `optional`; the last may be
+    `not supported`.
+    """
+
+    by: Literal["first"] = Field(description="This kind of order.")
+    ways: list[Way] = Field(description="The orders, the best first.")
+
+
+Single = WriteOrder | PulseOrder | ToggleOrder | CountOrder | CallOrder
+Supported = Single | StepsOrder
+Declared = Supported | FirstOrder | Literal["not supported"]
+Order = Annotated[
+    Annotated[Literal["not supported"], Tag(NOT_SUPPORTED)]
+    | Annotated[WriteOrder, Tag("write")]
+    | Annotated[PulseOrder, Tag("pulse")]
+    | Annotated[ToggleOrder, Tag("toggle")]
+    | Annotated[CountOrder, Tag("count")]
+    | Annotated[StepsOrder, Tag("steps")]
+    | Annotated[FirstOrder, Tag("first")]
+    | Annotated[CallOrder, Tag("call")],
+    Discriminator(
+        _order_kind,
+        custom_error_type="declaration",
+        custom_error_message="expected an order",
+        custom_error_context={
+            "expected": "`not supported`, or an order by write, pulse, toggle, count, call, steps or first",
+            "remedy": "say how the order is given: `by: write`, `by: pulse`, `by: toggle`, `by: count`, `by: call`, `by: steps` or `by: first`",
             "at": "by",
         },
     ),

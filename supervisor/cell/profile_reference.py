@@ -38,6 +38,7 @@ from supervisor.cell.profile_language import (
     EventField,
     EventSource,
     Facet,
+    FirstOrder,
     HandlerEchoes,
     HandlerFacets,
     HandlerOrders,
@@ -109,7 +110,16 @@ SECTIONS: tuple[tuple[str, tuple[type[BaseModel], ...]], ...] = (
     ("`permit`", (RenewedPermit,)),
     (
         "An order",
-        (WriteOrder, PulseOrder, ToggleOrder, CountOrder, CallOrder, StepsOrder, TagOrder),
+        (
+            WriteOrder,
+            PulseOrder,
+            ToggleOrder,
+            CountOrder,
+            CallOrder,
+            StepsOrder,
+            FirstOrder,
+            TagOrder,
+        ),
     ),
     ("What is handed over", (Assignment, Argument, Outputs, Check)),
     (
@@ -146,6 +156,7 @@ TITLES: dict[type[BaseModel], str] = {
     CountOrder: "`by: count`",
     CallOrder: "`by: call`",
     StepsOrder: "`by: steps`",
+    FirstOrder: "`by: first`",
     Check: "`checks`",
     TagOrder: "`by: call`, for a tag reader",
     Assignment: "`before`",

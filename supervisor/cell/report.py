@@ -13,6 +13,7 @@ from typing import Any
 from supervisor.cell.driving import Driving, driving_of
 from supervisor.cell.load import LoadedCell, examine, loaded
 from supervisor.cell.model import REQUIRED_U_K, Cell, Characteristic, Program
+from supervisor.cell.options import Option, options_of
 from supervisor.cell.problem import Problem, errors_among
 from supervisor.cell.security import SecurityEntry
 from supervisor.cell.value import value
@@ -51,6 +52,7 @@ class CellSummary:
 
     cell: Cell
     driving: tuple[Driving, ...]
+    options: tuple[Option, ...]
     part_types: tuple[PartTypeSummary, ...]
     security: Mapping[str, SecurityEntry]
 
@@ -119,6 +121,7 @@ def summary_of(cell: LoadedCell) -> CellSummary:
     return CellSummary(
         cell=declared,
         driving=driving_of(declared, dict(cell.profiles)),
+        options=options_of(declared, cell.profiles),
         part_types=part_types,
         security=cell.security,
     )
@@ -161,6 +164,9 @@ def _summary_text(summary: CellSummary) -> Iterator[str]:
     alike = dict.fromkeys(driving.says() for driving in summary.driving)
     for says in alike:
         yield f"  {', '.join(d.machine for d in summary.driving if d.says() == says)}: {says}"
+    if summary.options:
+        yield "what machines may be without (found out on connecting)"
+        yield from (f"  {option.says()}" for option in summary.options)
     for part_type in summary.part_types:
         yield from _part_type_text(part_type)
 
@@ -257,6 +263,10 @@ def _summary_json(summary: CellSummary) -> dict[str, Any]:
                 "says": driving.says(),
             }
             for driving in summary.driving
+        ],
+        "options": [
+            {"machines": list(option.machines), "node": option.node, "without": option.without}
+            for option in summary.options
         ],
         "part_types": [_part_type_json(part_type) for part_type in summary.part_types],
     }

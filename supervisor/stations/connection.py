@@ -162,6 +162,11 @@ class Connection:
             permit=self._permit,
         )
 
+    @property
+    def missing(self) -> frozenset[str]:
+        """The optional nodes that this server has not; known once its nodes were found."""
+        return frozenset(self._wanted.nodes) - frozenset(self.found)
+
     def places(self) -> Places:
         """What decoders have to know of this connection."""
         return Places(
@@ -178,6 +183,7 @@ class Connection:
             latched=self._latched,
             node_id=lambda written: node_id_at(written, self._wanted.namespaces, self.facts),
             now_s=asyncio.get_running_loop().time,
+            missing=self.missing,
         )
 
     @property
@@ -238,6 +244,7 @@ class Connection:
         self.facts = await read_facts(self._monitor)
         resolved = await resolve(self._monitor, self.facts, self._wanted, self.types)
         self.found = resolved.found
+        self._unseen -= {self.positions[name] for name in self.missing & self.positions.keys()}
         self.latches = self._made_latches(resolved.events)
         self._seat.link_ready(self)
         await self._subscribe()
@@ -278,13 +285,13 @@ class Connection:
             lifetime_ms=revised_ms * granted.RevisedLifetimeCount,
             sampling_ms=sampling_ms,
             session_ms=self._monitor.timeout_ms,
-            items=len(self._wanted.watch),
+            items=len(self._wanted.watch) - len(self.missing & self.positions.keys()),
         )
 
     async def _watch_nodes(self, subscription: int) -> float:
         """Create the monitored items, each one checked; the slowest sampling interval in ms."""
         slowest_ms = 0.0
-        numbered = list(enumerate(self._wanted.watch))
+        numbered = [(at, name) for at, name in enumerate(self._wanted.watch) if name in self.found]
         for chunk in chunks(numbered, self.facts.limits["items"]):
             requests = [self._item(handle, name) for handle, name in chunk]
             results = await self._monitor.create_items(subscription, requests)
@@ -517,20 +524,21 @@ class Connection:
         session.abort()
 
     async def read(self, names: tuple[str, ...]) -> list[Reading]:
-        """Read nodes by name over the session for orders; in one request as far as the server allows.
+        """Read nodes by name over the session for orders, in one request as far as the server allows; a missing one is unread.
 
         What is latched from events stands in the image only, and is taken from there after the nodes were read.
         """
         found: list[Any] = []
         nodes = [name for name in names if name not in self._latched]
         async with self.ordering() as session:
-            wanted = [(self.found[name].node, ua.AttributeIds.Value) for name in nodes]
+            there = [name for name in nodes if name in self.found]
+            wanted = [(self.found[name].node, ua.AttributeIds.Value) for name in there]
             for chunk in chunks(wanted, self.facts.limits["read"]):
                 found += await session.read(chunk)
         now_s = asyncio.get_running_loop().time()
-        fresh = iter([reading_of(item, now_s) for item in found])
+        fresh = {name: reading_of(item, now_s) for name, item in zip(there, found, strict=True)}
         return [
-            self.image[self.positions[name]] if name in self._latched else next(fresh)
+            self.image[self.positions[name]] if name in self._latched else fresh.get(name, UNREAD)
             for name in names
         ]
 

@@ -37,7 +37,7 @@ class Places:
 
     ``positions`` are of nodes in the image, ``members`` those of the station's enumerations, ``structures`` of nodes that hold some;
     ``node_ids`` are the nodes that hold node ids, ``latched`` what comes from events and may not be there, ``node_id`` reads a node id of
-    the profile, ``now_s`` is the clock of the readings.
+    the profile, ``now_s`` is the clock of the readings; ``missing`` are the optional nodes that this station has not.
     """
 
     positions: Positions
@@ -47,6 +47,7 @@ class Places:
     latched: frozenset[str] = frozenset()
     node_id: Callable[[str], NodeId] = _no_ids
     now_s: Callable[[], float] = time.monotonic
+    missing: frozenset[str] = frozenset()
 
 
 def facet_decoder(facet: Facet[W], places: Places, unreadable: W) -> Decoder[W]:
@@ -58,19 +59,36 @@ def facet_decoder(facet: Facet[W], places: Places, unreadable: W) -> Decoder[W]:
     otherwise = unreadable if facet.otherwise is None else facet.otherwise
     if facet.always is not None:
         return _constant(facet.always)
+    missing = unreadable if facet.missing is None else facet.missing
+    if not is_there(facet, places.missing):
+        return _constant(missing)
     if facet.switches is not None:
-        return _switches(facet, facet.switches, places, otherwise, unreadable)
+        switches = [one for one in facet.switches if one.node not in places.missing]
+        return _switches(facet, switches, places, otherwise, unreadable)
     if facet.cases is not None:
-        return _cases(facet, facet.cases, places, otherwise, unreadable)
+        cases = [case for case in facet.cases if _case_is_there(case, places.missing)]
+        return _cases(facet, cases, places, otherwise, unreadable)
     assert facet.node is not None
     look = looker(facet.node, facet.pick, places, facet.age_s_max)
-    missing = unreadable if facet.missing is None else facet.missing
     if facet.bits is not None:
         masks = [(1 << entry.bit, entry.word) for entry in facet.bits]
         return _bits(look, masks, otherwise, unreadable)
     return _table(
         look, _entries(facet, places), _Words(otherwise=otherwise, missing=missing), unreadable
     )
+
+
+def is_there(facet: Facet[Any], missing: frozenset[str]) -> bool:
+    """Whether a station without these nodes has anything that the facet looks at."""
+    if facet.switches is not None:
+        return any(one.node not in missing for one in facet.switches)
+    if facet.cases is not None:
+        return any(_case_is_there(case, missing) for case in facet.cases)
+    return facet.node not in missing
+
+
+def _case_is_there(case: Case[Any], missing: frozenset[str]) -> bool:
+    return not any(one.node in missing for one in case.when)
 
 
 def _entries(facet: Facet[W], places: Places) -> Mapping[Any, W]:
@@ -247,7 +265,7 @@ def all_hold(conditions: list[Test], image: Image) -> bool | None:
 
 def name_decoder(echo: Echo | None, places: Places, unreadable: str = "") -> Decoder[str]:
     """A name that a station gives as text or as a number; 0, nothing and a part that is not there are the empty name."""
-    if echo is None:
+    if echo is None or echo.node in places.missing:
         return _constant("")
     look = looker(echo.node, echo.pick, places)
 
@@ -267,7 +285,7 @@ def name_of(content: object) -> str:
 
 def number_decoder(echo: Echo | None, places: Places, unreadable: int) -> Callable[[Image], int]:
     """A whole number that a station counts or numbers with."""
-    if echo is None:
+    if echo is None or echo.node in places.missing:
         return lambda _image: unreadable
     look = looker(echo.node, echo.pick, places)
 

@@ -19,7 +19,7 @@ from supervisor.stations.goals import fields_of
 from supervisor.stations.orders import Answer, carry_out
 from supervisor.stations.reading import Image
 from supervisor.stations.steady import Pulse, Settled, settled
-from supervisor.stations.wanted import handler_facets, handler_order, wanted_by_handler
+from supervisor.stations.wanted import handler_facets, move_there, wanted_by_handler
 
 
 class Seen(NamedTuple):
@@ -100,7 +100,7 @@ class HandlerAdapter(WiredAdapter):
         super().__init__(handler, url, wanted, wiring or Wiring(), profile.permit)
         self._profile = profile
         self._jaws = jaws
-        self._order = handler_order(profile)
+        self._order = move_there(profile)
         self._interpreter: Interpreter | None = None
         self._unknown = Seen("unknown", 0, "unknown", "unknown", "", ("unknown",) * jaws, "")
         self._reported: Seen | None = None
@@ -114,6 +114,7 @@ class HandlerAdapter(WiredAdapter):
     def link_ready(self, connection: Connection) -> None:
         """See ``WiredAdapter``."""
         self._interpreter = Interpreter(self._profile, connection, self._jaws, self._speed)
+        self._order = move_there(self._profile, connection.missing)
 
     def link_up(self, connection: Connection) -> None:
         """Report the whole image, whatever was reported before."""

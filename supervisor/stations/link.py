@@ -41,7 +41,7 @@ log = logging.getLogger(__name__)
 class LinkReport:
     """How a link stands, for people. ``quiet_s`` is the age of the last message; ``revised`` is what the server granted.
 
-    ``readings`` are the watched nodes by their names in the profile, as they were last seen; none while the link is down.
+    ``without`` are the optional nodes that it has not, each with what is then not known or not done. ``readings`` are the watched nodes by their names in the profile, as they were last seen; none while the link is down.
     """
 
     name: str
@@ -54,6 +54,7 @@ class LinkReport:
     revised: Revised | None
     quiet_s: float
     readings: tuple[tuple[str, Reading], ...]
+    without: tuple[tuple[str, str], ...] = ()
 
 
 class Outage:
@@ -151,7 +152,17 @@ class Link:
         else:
             down_s = asyncio.get_running_loop().time() - self._outage.since_s
             log.info("%s: link up again after %.1f s", self.name, down_s)
+        for node, why in self._without():
+            log.info("%s: it has no %s: %s", self.name, node, why)
         self._state, self._why = "up", ""
+
+    def _without(self) -> tuple[tuple[str, str], ...]:
+        """What the station has not, in the order of the profile."""
+        connection = self._connection
+        if connection is None or not connection.found:
+            return ()
+        optional = self._wanted.optional.items()
+        return tuple((name, why) for name, why in optional if name in connection.missing)
 
     def report(self) -> LinkReport:
         """How the link stands now."""
@@ -167,6 +178,7 @@ class Link:
             asked_interval_ms=self._options.interval_ms,
             revised=live.revised if live else None,
             quiet_s=connection.quiet_s if connection else 0.0,
+            without=self._without(),
             readings=tuple((n, live.image[at]) for n, at in live.positions.items()) if live else (),
         )
 

@@ -10,6 +10,7 @@ import asyncio
 import logging
 
 from supervisor.cell.profile_language import RenewedPermit, Supported
+from supervisor.cell.profile_uses import way_there
 from supervisor.shell.permit import RENEWALS_PER_LEASE, NotPermitted, Permit
 from supervisor.stations.connection import Connection
 from supervisor.stations.opcua import UaError
@@ -35,8 +36,8 @@ class MachinePermit:
     """The permit of one machine, kept as long as the step turns."""
 
     def __init__(self, name: str, renewed: RenewedPermit, permit: Permit, *, speed: float) -> None:
-        order = renewed.renew
-        assert not isinstance(order, str)  # profile_problems refuses it
+        order = way_there(renewed.renew)
+        assert order is not None  # profile_problems refuses a permit that cannot be renewed
         self._name = name
         self._order: Supported = order
         self._permit = permit

@@ -12,21 +12,23 @@ from pathlib import Path
 from typing import Any, Final
 
 from supervisor.cell.profile import AnyProfile, HandlerProfile, ReaderProfile, StationProfile
-from supervisor.cell.profile_language import Echo, EventSource, Facet, Node
+from supervisor.cell.profile_language import (
+    Declared,
+    Echo,
+    EventSource,
+    Facet,
+    Node,
+    TagOrder,
+)
 from supervisor.cell.profile_quality import GRADES, RULES, Answered, quality_of, rules_for
+from supervisor.cell.profile_uses import facet_nodes, order_nodes, ways
 from supervisor.cell.shipped import shipped_names, shipped_profile
 from supervisor.stations.results import result_nodes
-from supervisor.stations.wanted import (
-    facet_nodes,
-    handler_order,
-    order_nodes,
-    permit_order,
-    station_orders,
-)
+from supervisor.stations.wanted import permit_order, station_orders
 
 SCALE = "profile-quality.md"
 MARK: Final = re.compile(
-    r"(?P<begin><!-- (?P<what>needs|quality): printed[^\n]*-->\n)(?P<body>.*?)(?P<end><!-- end -->)",
+    r"(?P<begin><!-- (?P<what>needs|options|quality): printed[^\n]*-->\n)(?P<body>.*?)(?P<end><!-- end -->)",
     re.DOTALL,
 )
 
@@ -74,9 +76,10 @@ def _grade(answers: dict[str, Answered], rule: str) -> str:
 
 
 def printed(name: str, what: str) -> str:
-    """What stands between the marks of a profile's page: its nodes, or its answers."""
+    """What stands between the marks of a profile's page: what it needs, what it may be without, or its answers."""
     profile = shipped_profile(name)
-    return _needs(profile) if what == "needs" else _quality(profile)
+    printers = {"needs": _needs, "options": _options, "quality": _quality}
+    return printers[what](profile)
 
 
 def _quality(profile: AnyProfile) -> str:
@@ -97,9 +100,11 @@ def _founded(answer: Answered) -> str:
 
 def _needs(profile: AnyProfile) -> str:
     uses = {name: what for name, what in _uses(profile).items() if name in profile.nodes}
+    ordered = sorted(uses.items(), key=lambda use: _address(profile.nodes[use[0]]))
     rows = [
         (_address(profile.nodes[name]), f"`{profile.nodes[name].type}`", ", ".join(what))
-        for name, what in sorted(uses.items(), key=lambda use: _address(profile.nodes[use[0]]))
+        for name, what in ordered
+        if profile.nodes[name].optional is None
     ]
     where = "\n".join(f"- `{prefix}`: `{uri}`" for prefix, uri in profile.namespaces.items())
     root = f"Paths begin at `Objects/{profile.root}`." if profile.root else "Paths begin at `Objects`."  # fmt: skip
@@ -131,6 +136,18 @@ def _asked_after_outage(event: EventSource) -> list[str]:
     return [after.query.node] if after.query is not None else [*(after.levels or {}).values()]
 
 
+def _options(profile: AnyProfile) -> str:
+    rows = [
+        (_address(profile.nodes[name]), ", ".join(what), profile.nodes[name].optional or "")
+        for name, what in _uses(profile).items()
+        if name in profile.nodes and profile.nodes[name].optional is not None
+    ]
+    if not rows:
+        return "Nothing: a node that is missing keeps the link down and is named.\n"
+    said = "These nodes may be missing. What a station has shows in the log, in `GET /api/v1/stations` and on the page when the link comes up:"
+    return f"{said}\n\n{_table(('node', 'for', 'without it'), sorted(rows))}\n"
+
+
 def _address(node: Node) -> str:
     return f"`{node.path or node.id}`"
 
@@ -151,21 +168,26 @@ def _pairs(profile: AnyProfile) -> Iterator[tuple[str, str]]:
             yield from _facets(profile)
             yield from _echoes(profile)
             for name, order in station_orders(profile).items():
-                yield from ((node, name) for node in order_nodes(order))
+                yield from _order(order, name)
             yield from ((node, "results") for node in result_nodes(profile.results))
             yield from _event_pairs(profile)
         case HandlerProfile():
             yield from _facets(profile)
             yield from _echoes(profile)
-            yield from ((node, "move") for node in order_nodes(handler_order(profile)))
+            yield from _order(profile.orders.move, "move")
         case ReaderProfile():
             yield from _facets(profile)
-            yield from ((node, "read_tag") for node in order_nodes(profile.orders.read_tag))
+            yield from _order(profile.orders.read_tag, "read_tag")
     if not isinstance(profile, ReaderProfile):
         for order in permit_order(profile):
-            yield from ((node, "permit") for node in order_nodes(order))
+            yield from _order(order, "permit")
         if profile.heartbeat is not None:
             yield (profile.heartbeat.node, "heartbeat")
+
+
+def _order(order: Declared | TagOrder, name: str) -> Iterator[tuple[str, str]]:
+    for way in ways(order):
+        yield from ((node, name) for node in order_nodes(way))
 
 
 def _facets(profile: AnyProfile) -> Iterator[tuple[str, str]]:

@@ -72,7 +72,8 @@ class Call:
 class Wanted:
     """What a link needs of a server: the nodes of a profile by name, those to ``watch``, and the calls of its methods.
 
-    Those in ``stamped`` are reported also when only their time stamp changed. ``events`` are latched.
+    Those in ``stamped`` are reported also when only their time stamp changed. ``events`` are latched. Those in ``optional`` may be
+    missing, with what is then not known or not done.
     """
 
     namespaces: Mapping[str, str]
@@ -86,6 +87,8 @@ class Wanted:
     def latched(self) -> tuple[str, ...]:
         """The fields of all events, in the order in which they stand behind ``watch`` in the image."""
         return tuple(name for event in self.events.values() for name in event.fields)
+
+    optional: Mapping[str, str] = field(default_factory=dict[str, str])
 
 
 @value
@@ -127,7 +130,7 @@ async def resolve(
     """Find and check every node and event that is wanted; what is learnt of the server's types is kept in ``types``.
 
     Raises:
-        LinkLost: one is missing or is not what the profile says.
+        LinkLost: one that is not optional is missing, or one is not what the profile says.
     """
     return await _Resolver(session, facts, wanted, types).all()
 
@@ -163,19 +166,28 @@ class _Resolver:
         known, fields = await find_events(self, events)
         places |= {name: (node, BASE_EVENT) for name, node in fields.items()}
         self.nodes = {**nodes, **_as_nodes(events)}
-        names = sorted(places)
-        attributes = await self._attributes([places[name][0] for name in names])
+        described = await self._there(places)
+        names = sorted(described)
         methods = [name for name in names if self.nodes[name].type == "Method"]
         where = {name: places[name][0] for name in methods}
         self.declared = {
             direction: await self._arguments(where, f"{direction}Arguments")
             for direction in ("Input", "Output")
         }
-        found = {
-            name: await self._checked(name, places[name], described)
-            for name, described in zip(names, attributes, strict=True)
-        }
+        found = {name: await self._checked(name, places[name], described[name]) for name in names}
         return Resolution(found=found, events=known)
+
+    async def _there(
+        self, places: Mapping[str, tuple[NodeId, NodeId]]
+    ) -> dict[str, list[DataValue]]:
+        """The attributes of the nodes, without the optional ones that a node id leads to and that are not there."""
+        names = sorted(places)
+        attributes = await self._attributes([places[name][0] for name in names])
+        return {
+            name: described
+            for name, described in zip(names, attributes, strict=True)
+            if name not in self.wanted.optional or content_of(described[0]) is not None
+        }
 
     # --- where ----------------------------------------------------------------------------------------------------------
 
@@ -205,10 +217,19 @@ class _Resolver:
             {path[:cut] for path in whole.values() for cut in (len(path), len(path) - 1) if cut}
         )
         requests = [(objects, [self.qualified(name) for name in path]) for path in distinct]
+        needed = {
+            path[:cut]
+            for name, path in whole.items()
+            if name not in self.wanted.optional
+            for cut in (len(path), len(path) - 1)
+        }
         nodes: dict[tuple[BrowseName, ...], NodeId] = {(): objects}
         for path, result in zip(distinct, await self.translate(requests), strict=True):
-            nodes[path] = self._single_target(path, result)
-        return {name: (nodes[path], nodes[path[:-1]]) for name, path in whole.items()}
+            if path in needed or result.StatusCode.is_good():
+                nodes[path] = self._single_target(path, result)
+        return {
+            name: (nodes[path], nodes[path[:-1]]) for name, path in whole.items() if path in nodes
+        }
 
     def _single_target(self, path: tuple[BrowseName, ...], result: BrowsePathResult) -> NodeId:
         shown = "/".join(str(name) for name in path)

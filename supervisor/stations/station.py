@@ -38,7 +38,7 @@ from supervisor.stations.results import (
 )
 from supervisor.stations.steady import Pulse, Settled, settled
 from supervisor.stations.trouble import LinkLost, ResultUnreadable
-from supervisor.stations.wanted import station_facets, station_orders, wanted_by_station
+from supervisor.stations.wanted import orders_there, station_facets, wanted_by_station
 
 GATE_UNREADABLE = "its release to measure cannot be read"
 QUICK_TRIES = 3
@@ -164,7 +164,7 @@ class StationAdapter(WiredAdapter):
         wanted = wanted_by_station(profile)
         super().__init__(station, url, wanted, wiring or Wiring(), profile.permit)
         self._profile = profile
-        self._orders = station_orders(profile)
+        self._orders = orders_there(profile)
         self._interpreter: Interpreter | None = None
         self._reported = UNKNOWN
         self._boot = ""
@@ -184,6 +184,7 @@ class StationAdapter(WiredAdapter):
     def link_ready(self, connection: Connection) -> None:
         """See ``WiredAdapter``."""
         self._interpreter = Interpreter(self._profile, connection, self._speed)
+        self._orders = orders_there(self._profile, connection.missing)
 
     async def link_read(self, connection: Connection) -> None:
         """See ``Seat``."""

@@ -6,16 +6,14 @@ Rules of this file:
 - A node for each place is one node per place here, named ``node@place``.
 """
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from typing import Any, TypeVar
 
 from supervisor.cell.profile import HandlerProfile, Profile, ReaderProfile, StationProfile
 from supervisor.cell.profile_address import PLACE
 from supervisor.cell.profile_language import (
-    NOT_SUPPORTED,
-    CallOrder,
     Condition,
-    CountOrder,
+    Declared,
     Echo,
     Ends,
     EventSource,
@@ -24,13 +22,16 @@ from supervisor.cell.profile_language import (
     Heartbeat,
     Node,
     PresenceWord,
-    PulseOrder,
-    Single,
-    StepsOrder,
     Supported,
     TagOrder,
-    ToggleOrder,
-    WriteOrder,
+)
+from supervisor.cell.profile_uses import (
+    NONE_MISSING,
+    calls,
+    facet_nodes,
+    order_nodes,
+    way_there,
+    ways,
 )
 from supervisor.cell.value import replace
 from supervisor.stations.orders import shown_in
@@ -53,7 +54,7 @@ def wanted_by_station(profile: StationProfile) -> Wanted:
         *(one.node for event in profile.events.values() for one in event.after_outage.when),
         *(one.node for event in profile.events.values() for one in ended_by_nodes(event)),
     ]
-    orders = [*station_orders(profile).values(), *permit_order(profile)]
+    orders: list[Declared] = [*station_orders(profile).values(), *permit_order(profile)]
     latched = profile.event_fields()
     wanted = _wanted(
         profile,
@@ -109,10 +110,17 @@ def station_facets(profile: StationProfile) -> list[Facet[Any]]:
     return [*(facets.mode, facets.door, facets.nest, facets.work), *_there(facets.gate)]
 
 
-def station_orders(profile: StationProfile) -> dict[str, Supported]:
-    """The orders that a station supports, by name."""
-    written = {name: getattr(profile.orders, name) for name in type(profile.orders).model_fields}
-    return {name: order for name, order in written.items() if order != NOT_SUPPORTED}
+def station_orders(profile: StationProfile) -> dict[str, Declared]:
+    """The orders of a station as they are declared, by name."""
+    return {name: getattr(profile.orders, name) for name in type(profile.orders).model_fields}
+
+
+def orders_there(
+    profile: StationProfile, missing: Collection[str] = NONE_MISSING
+) -> dict[str, Supported]:
+    """The orders that a station can take, by name, where these optional nodes are missing."""
+    there = {name: way_there(order, missing) for name, order in station_orders(profile).items()}
+    return {name: way for name, way in there.items() if way is not None}
 
 
 def wanted_by_handler(profile: HandlerProfile, jaws: int) -> Wanted:
@@ -124,7 +132,7 @@ def wanted_by_handler(profile: HandlerProfile, jaws: int) -> Wanted:
         *_echo_nodes([echoes.order, echoes.inside, echoes.at, echoes.why]),
         *_heart_node(profile.heartbeat),
     ]
-    orders = [handler_order(profile), *permit_order(profile)]
+    orders: list[Declared] = [profile.orders.move, *permit_order(profile)]
     return _wanted(profile, watch, orders, (), stamped=_stamped(facets))
 
 
@@ -134,19 +142,15 @@ def handler_facets(profile: HandlerProfile, jaws: int) -> list[Facet[Any]]:
     return [facets.mode, facets.phase, *facets.jaws[:jaws]]
 
 
-def permit_order(profile: StationProfile | HandlerProfile) -> tuple[Supported, ...]:
+def permit_order(profile: StationProfile | HandlerProfile) -> tuple[Declared, ...]:
     """How the permit of a machine is renewed; nothing where it takes none."""
-    if profile.permit is None:
-        return ()
-    renew = profile.permit.renew
-    assert not isinstance(renew, str)  # profile_problems refuses a permit that cannot be renewed
-    return (renew,)
+    return () if profile.permit is None else (profile.permit.renew,)
 
 
-def handler_order(profile: HandlerProfile) -> Supported:
-    """How a move is ordered."""
-    order = profile.orders.move
-    assert not isinstance(order, str)  # profile_problems refuses a handler without
+def move_there(profile: HandlerProfile, missing: Collection[str] = NONE_MISSING) -> Supported:
+    """How a move is ordered, where these optional nodes are missing."""
+    order = way_there(profile.orders.move, missing)
+    assert order is not None  # profile_problems refuses a handler without
     return order
 
 
@@ -190,13 +194,6 @@ def at_place(node: str, place: str) -> str:
     return f"{node}@{place}"
 
 
-def facet_nodes(facet: Facet[Any]) -> list[str]:
-    """The nodes that a facet looks at."""
-    switches = [switch.node for switch in facet.switches or ()]
-    conditions = [one.node for case in facet.cases or () for one in case.when]
-    return [*_there(facet.node), *switches, *conditions]
-
-
 def _echo_nodes(echoes: Iterable[Echo | None]) -> list[str]:
     return [echo.node for echo in echoes if echo is not None]
 
@@ -218,14 +215,14 @@ def _there(thing: T | None) -> tuple[T, ...]:
 def _wanted(
     profile: Profile,
     watch: Iterable[str | None],
-    orders: Iterable[Supported | TagOrder],
+    orders: Iterable[Declared | TagOrder],
     others: Iterable[str],
     places: Sequence[str] = (),
     stamped: frozenset[str] = frozenset(),
 ) -> Wanted:
-    given = [single for order in orders for single in _single(order)]
+    given = [way for order in orders for way in ways(order)]
     watched = tuple(dict.fromkeys(name for name in watch if name is not None))
-    used = [*watched, *others, *(name for order in given for name in _single_order_nodes(order))]
+    used = [*watched, *others, *(name for order in given for name in order_nodes(order))]
     declared = {**profile.nodes, **_for_places(profile.nodes, places)}
     return Wanted(
         namespaces=profile.namespaces,
@@ -234,34 +231,19 @@ def _wanted(
         watch=watched,
         calls=_calls(given),
         stamped=stamped,
+        optional={
+            name: declared[name].optional or ""
+            for name in dict.fromkeys(used)
+            if declared[name].optional is not None
+        },
     )
 
 
-def order_nodes(order: Supported | TagOrder) -> list[str]:
-    """The nodes that an order writes, reads or calls."""
-    return [name for single in _single(order) for name in _single_order_nodes(single)]
-
-
-def _single_order_nodes(order: Single | TagOrder) -> list[str]:
-    names: list[str | None] = [order.node]
-    if isinstance(order, WriteOrder | PulseOrder | ToggleOrder | CountOrder):
-        names += [entry.node for entry in order.before]
-    if isinstance(order, WriteOrder | ToggleOrder | CountOrder):
-        names.append(order.echo)
-    if isinstance(order, PulseOrder):
-        names += [order.acknowledge, order.refusal, order.text]
-    return [name for name in names if name is not None]
-
-
-def _single(order: Supported | TagOrder) -> list[Single | TagOrder]:
-    return list(order.steps) if isinstance(order, StepsOrder) else [order]
-
-
-def _calls(orders: Iterable[Single | TagOrder]) -> tuple[Call, ...]:
+def _calls(orders: Iterable[Supported | TagOrder]) -> tuple[Call, ...]:
     return tuple(
-        Call(node=order.node, arguments=tuple(order.arguments))
+        Call(node=call.node, arguments=tuple(call.arguments))
         for order in orders
-        if isinstance(order, CallOrder | TagOrder)
+        for call in calls(order)
     )
 
 

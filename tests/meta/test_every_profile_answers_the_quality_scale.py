@@ -49,7 +49,7 @@ def test_a_page_says_what_it_needs_discovers_and_cannot_do(name, repository):
     headings = re.findall(r"^## (.+)$", page, re.MULTILINE)
     wanted = ["What it needs", "What it discovers", "What it cannot do", "How good it is"]
     assert [heading for heading in headings if heading in wanted] == wanted
-    assert page.count(": printed by") == 2
+    assert page.count(": printed by") == 3
 
 
 def test_rules_have_names_of_their_own_and_ask_somebody():

@@ -391,3 +391,40 @@ def test_a_mistake_in_an_extending_profile_is_shown_at_its_place(
     assert line == first.line or first.file == "(shipped) touch-datablock.yaml"
     assert found in first.found
     assert remedy in first.remedy
+
+
+# --- what a station may be without ---------------------------------------------------------------------------------------
+
+OPTIONAL = {"path": "s:Abort", "type": "Method", "optional": "a run cannot be ended"}
+FIRST_ABORT = {"by": "first", "ways": [written(SCAN)["orders"]["abort"], "not supported"]}
+
+
+@pytest.mark.parametrize(
+    ("changes", "where", "expected"),
+    [
+        ({("nodes", "abort"): OPTIONAL}, ("orders", "abort"), "nodes that are there"),
+        ({("orders", "abort"): FIRST_ABORT}, ("orders", "abort", "ways", 0), "an optional node in every way but the last"),
+        ({("nodes", "abort"): OPTIONAL, ("orders", "abort"): {"by": "first", "ways": FIRST_ABORT["ways"][:1]}}, ("orders", "abort", "ways"), "at least two ways"),
+        ({("nodes", "abort"): OPTIONAL, ("orders", "abort"): {"by": "first", "ways": FIRST_ABORT["ways"][:1] * 2}}, ("orders", "abort", "ways", 1), "a last way that every station can go"),
+        ({("nodes", "start", "optional"): "no runs", ("orders", "start"): {"by": "first", "ways": [written(SCAN)["orders"]["start"], "not supported"]}}, ("orders", "start"), "an order that starts a run"),
+        ({("nodes", "open_door", "optional"): "no door", ("orders", "open_door"): {"by": "first", "ways": [written(SCAN)["orders"]["open_door"], "not supported"]}}, ("orders", "open_door"), "an order that moves the door"),
+        ({("nodes", "result", "optional"): "no results"}, ("results",), "a node that is there"),
+        ({("facets", "nest", "missing"): "unknown"}, ("facets", "nest", "missing"), "no `missing` without a `field` or `entry` to pick, or an optional node"),
+    ],
+)  # fmt: skip
+def test_what_may_be_missing_has_a_stated_end(changes, where, expected):
+    content = written(SCAN)
+    for path, new in changes.items():
+        put(content, path, new)
+    problems = profile_problems(read_profile(content))
+    assert (where, expected) in [(problem.path, problem.expected) for problem in problems]
+
+
+def test_a_profile_with_optional_nodes_that_all_have_an_end_is_sound():
+    content = put(
+        put(written(SCAN), ("nodes", "abort"), OPTIONAL), ("orders", "abort"), FIRST_ABORT
+    )
+    put(content, ("nodes", "nest", "optional"), "presence is not known")
+    put(content, ("facets", "nest", "missing"), "unknown")
+    put(content, ("nodes", "serial", "optional"), "no serial number is echoed")
+    assert profile_problems(read_profile(content)) == []

@@ -1,0 +1,78 @@
+"""Which nodes an order or a facet uses, and which of the ways of an order a station can go.
+
+Rules of this file:
+- An order by ``first`` has several ways; the station decides on connecting which one is gone: the first whose nodes are all there.
+- What is used is asked in one place only: checks, links and pages see the same.
+"""
+
+from collections.abc import Collection, Iterator
+from typing import Any
+
+from supervisor.cell.profile_facets import Facet
+from supervisor.cell.profile_orders import (
+    CallOrder,
+    CountOrder,
+    Declared,
+    FirstOrder,
+    PulseOrder,
+    Single,
+    StepsOrder,
+    Supported,
+    TagOrder,
+    ToggleOrder,
+    WriteOrder,
+)
+
+NONE_MISSING: frozenset[str] = frozenset()
+
+
+def ways(order: Declared | TagOrder) -> list[Supported | TagOrder]:
+    """The ways in which an order can be given, the best one first; none for one that is not supported."""
+    if isinstance(order, str):
+        return []
+    if isinstance(order, FirstOrder):
+        return [way for way in order.ways if not isinstance(way, str)]
+    return [order]
+
+
+def way_there(order: Declared, missing: Collection[str] = NONE_MISSING) -> Supported | None:
+    """The way that a station goes where the nodes in ``missing`` are not there; None where there is none."""
+    for way in ways(order):
+        if not isinstance(way, TagOrder) and not any(name in missing for name in order_nodes(way)):
+            return way
+    return None
+
+
+def singles(order: Supported | TagOrder) -> list[Single | TagOrder]:
+    """An order in its steps."""
+    return list(order.steps) if isinstance(order, StepsOrder) else [order]
+
+
+def order_nodes(order: Supported | TagOrder) -> list[str]:
+    """The nodes that an order writes, reads or calls."""
+    return [name for single in singles(order) for name in _single_nodes(single)]
+
+
+def _single_nodes(order: Single | TagOrder) -> Iterator[str]:
+    yield order.node
+    if isinstance(order, WriteOrder | PulseOrder | ToggleOrder | CountOrder):
+        yield from (entry.node for entry in order.before)
+    others: list[str | None] = []
+    if isinstance(order, WriteOrder | ToggleOrder | CountOrder):
+        others = [order.echo]
+    if isinstance(order, PulseOrder):
+        others = [order.acknowledge, order.refusal, order.text]
+    yield from (name for name in others if name is not None)
+
+
+def calls(order: Supported | TagOrder) -> list[CallOrder | TagOrder]:
+    """The calls of methods in an order."""
+    return [one for one in singles(order) if isinstance(one, CallOrder | TagOrder)]
+
+
+def facet_nodes(facet: Facet[Any]) -> list[str]:
+    """The nodes that a facet looks at."""
+    own = [] if facet.node is None else [facet.node]
+    switches = [switch.node for switch in facet.switches or ()]
+    conditions = [one.node for case in facet.cases or () for one in case.when]
+    return [*own, *switches, *conditions]
