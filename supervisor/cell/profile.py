@@ -184,6 +184,9 @@ def _reader(profile: ReaderProfile) -> Problems:
     if presence.node is not None:
         yield from check_per_place(profile, ("facets", "presence", "node"), presence.node, "each")
     yield from check_order(profile, "read_tag", profile.orders.read_tag)
-    yield from check_per_place(
-        profile, ("orders", "read_tag", "node"), profile.orders.read_tag.node, "none"
-    )
+    optional = profile.nodes.get(profile.orders.read_tag.node)
+    if optional is not None and optional.optional is not None:
+        remedy = "remove `optional` there: only the method of `memory` may be missing"
+        yield ProfileProblem(
+            ("orders", "read_tag", "node"), "an optional node", "a node that is there", remedy
+        )

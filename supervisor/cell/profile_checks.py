@@ -5,6 +5,7 @@ Rules of this file:
 - A name that is not declared is one problem. What depends on the node's type is then left unsaid.
 """
 
+import re
 from collections.abc import Iterable, Iterator, Mapping
 from typing import NamedTuple
 
@@ -195,7 +196,12 @@ def literal_fits(content: Content | None, node_type: str) -> bool:
         )
     if isinstance(content, float):
         return node_type in REAL_TYPES
+    if node_type == "ByteString":
+        return _HEX.fullmatch(content or "") is not None
     return isinstance(content, str) and node_type in TEXT_TYPES
+
+
+_HEX = re.compile(r"([0-9A-Fa-f]{2})*")
 
 
 def in_range(number: int, node_type: str) -> bool:

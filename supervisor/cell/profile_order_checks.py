@@ -33,6 +33,7 @@ from supervisor.cell.profile_language import (
     Profile,
     PulseOrder,
     StepsOrder,
+    TagMemory,
     TagOrder,
     ToggleOrder,
     WriteOrder,
@@ -70,7 +71,7 @@ def _order(profile: Profile, at: FieldPath, order: Declared | TagOrder) -> Probl
             yield from _call_order(profile, at, order)
         case TagOrder():
             yield from _call(profile, at, order)
-            yield from _tag_outputs(at, order)
+            yield from _tag_order(profile, at, order)
         case _:
             return
 
@@ -156,7 +157,7 @@ def check_call(profile: Profile, at: FieldPath, node: str, arguments: list[Argum
         yield from _given(profile, (*at, "arguments", index), argument, argument.type)
 
 
-def _call(profile: Profile, at: FieldPath, order: CallOrder | TagOrder) -> Problems:
+def _call(profile: Profile, at: FieldPath, order: CallOrder | TagOrder | TagMemory) -> Problems:
     yield from check_call(profile, at, order.node, order.arguments)
     for key in ("status", "text", "payload"):
         position = getattr(order.outputs, key)
@@ -186,8 +187,31 @@ def _check(here: FieldPath, check: Check) -> Problems:
         yield from _known_field((*here, "field"), check.field, str(here[1]))
 
 
-def _tag_outputs(at: FieldPath, order: TagOrder) -> Problems:
-    for key in ("status", "payload"):
+def _tag_order(profile: Profile, at: FieldPath, order: TagOrder) -> Problems:
+    finds = order.found is not None
+    yield from _tag_outputs(at, order, ("status",) if finds else ("status", "payload"))
+    if order.found is not None and not order.found.content:
+        yield ProfileProblem(
+            (*at, "found", "content"),
+            "nothing",
+            "at least one path",
+            "add where the tag's content stands",
+        )
+    if order.memory is None:
+        return
+    if not finds:
+        yield ProfileProblem(
+            (*at, "memory"),
+            "no `found`",
+            "`found` beside `memory`",
+            "say where the tags that were found stand",
+        )
+    yield from _call(profile, (*at, "memory"), order.memory)
+    yield from _tag_outputs((*at, "memory"), order.memory, ("status", "payload"))
+
+
+def _tag_outputs(at: FieldPath, order: TagOrder | TagMemory, keys: tuple[str, ...]) -> Problems:
+    for key in keys:
         if getattr(order.outputs, key) is None:
             yield ProfileProblem(
                 (*at, "outputs", key),
@@ -238,11 +262,11 @@ def _given(profile: Profile, at: FieldPath, given: Given, node_type: str | None)
         case "items":
             yield from _items(profile, at, given, node_type)
         case _:
-            yield from _shown(profile, at, given, node_type)
+            yield from _elsewhere(profile, at, given, node_type)
 
 
 def _sources(given: Given) -> list[str]:
-    keys = ("field", "value", "members", "items", "node")
+    keys = ("field", "value", "members", "items", "node", "found")
     if not isinstance(given, Argument):
         keys = keys[:2]  # an assignment names with `node` what is written
     return [key for key in keys if getattr(given, key) is not None]
@@ -260,6 +284,26 @@ def _shown(profile: Profile, at: FieldPath, given: Given, node_type: str | None)
         )
     elif given.node is not None and node_type is not None:
         yield from check_part(profile, at, given.node, given.pick, (node_type,))
+
+
+def _elsewhere(profile: Profile, at: FieldPath, given: Given, node_type: str | None) -> Problems:
+    """What comes neither from the goal nor from the profile."""
+    if isinstance(given, Argument) and given.found is not None:
+        yield from _found(at, given)
+    else:
+        yield from _shown(profile, at, given, node_type)
+
+
+def _found(at: FieldPath, given: Given) -> Problems:
+    """What was found before is handed over to the method that reads its memory, and nowhere else."""
+    assert isinstance(given, Argument)
+    if "memory" not in at:
+        yield ProfileProblem(
+            (*at, "found"),
+            f"{given.found}",
+            "a tag that was found before",
+            "`found` is for the arguments of `memory`",
+        )
 
 
 def _members(profile: Profile, at: FieldPath, given: Given, node_type: str | None) -> Problems:

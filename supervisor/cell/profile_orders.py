@@ -23,6 +23,7 @@ from supervisor.cell.profile_values import (
     Position,
     Seconds,
     TagWord,
+    Text,
 )
 
 
@@ -39,7 +40,10 @@ class Argument(Part):
     field: GoalField | None = Field(
         default=None, description="The field of the goal that is handed over."
     )
-    value: Content | None = Field(default=None, description="Or a literal that is handed over.")
+    value: Content | None = Field(
+        default=None,
+        description="Or a literal that is handed over; for a ByteString its bytes in hexadecimal digits.",
+    )
     members: dict[Key, "Argument"] | None = Field(
         default=None, description="Or the fields of a structure by their names."
     )
@@ -55,6 +59,10 @@ class Argument(Part):
     )
     codes: dict[Key, Content] | None = Field(
         default=None, description="The station's own words for the contents of the field."
+    )
+    found: GoalField | None = Field(
+        default=None,
+        description="Or a field of the tag that was found, as it came: for the `memory` of a tag reader only.",
     )
 
 
@@ -205,8 +213,29 @@ class CallOrder(Part):
     )
 
 
+class TagsFound(Part):
+    """An output with one entry for each tag that was found. No entry is `no tag`, several are `several tags`."""
+
+    output: Position = Field(description="The output with the entries, counted from 1.")
+    content: list[Text] = Field(
+        description="Paths, in an entry, of what the tag says: the first that is there counts, a text as UTF-8."
+    )
+
+
+class TagMemory(Part):
+    """A second method, which reads the memory of the one tag that was found.
+
+    Left out, or missing at the reader, what was found is all that the tag says.
+    """
+
+    node: NodeName = Field(description="The method.")
+    arguments: list[Argument] = Field(description="What it is called with, in order.")
+    outputs: Outputs = Field(description="Which outputs are status, payload and text.")
+    statuses: dict[Code, TagWord] = Field(description="What each status means.")
+
+
 class TagOrder(Part):
-    """Call a method that reads a tag."""
+    """Call a method that reads a tag, or one that finds tags and then one that reads the memory of the tag that was found."""
 
     by: Literal["call"] = Field(description="This kind of order.")
     node: NodeName = Field(description="The method.")
@@ -217,7 +246,13 @@ class TagOrder(Part):
     statuses: dict[Code, TagWord] = Field(
         description="What each status means: `read`, `no tag`, `several tags`, `failed`."
     )
-    limit_s: Seconds = Field(description="How long reading may take.")
+    found: TagsFound | None = Field(
+        default=None, description="Where the method gives the tags that it found."
+    )
+    memory: TagMemory | None = Field(
+        default=None, description="How the memory of the tag is read then."
+    )
+    limit_s: Seconds = Field(description="How long reading may take, both methods together.")
 
 
 def _order_kind(written: object) -> str | None:

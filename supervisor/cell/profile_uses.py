@@ -18,6 +18,7 @@ from supervisor.cell.profile_orders import (
     Single,
     StepsOrder,
     Supported,
+    TagMemory,
     TagOrder,
     ToggleOrder,
     WriteOrder,
@@ -62,12 +63,16 @@ def _single_nodes(order: Single | TagOrder) -> Iterator[str]:
         others = [order.echo]
     if isinstance(order, PulseOrder):
         others = [order.acknowledge, order.refusal, order.text]
+    if isinstance(order, TagOrder) and order.memory is not None:
+        others = [order.memory.node]
     yield from (name for name in others if name is not None)
 
 
-def calls(order: Supported | TagOrder) -> list[CallOrder | TagOrder]:
+def calls(order: Supported | TagOrder) -> list[CallOrder | TagOrder | TagMemory]:
     """The calls of methods in an order."""
-    return [one for one in singles(order) if isinstance(one, CallOrder | TagOrder)]
+    if isinstance(order, TagOrder):
+        return [order] if order.memory is None else [order, order.memory]
+    return [one for one in singles(order) if isinstance(one, CallOrder)]
 
 
 def facet_nodes(facet: Facet[Any]) -> list[str]:

@@ -24,6 +24,7 @@ from supervisor.cell.profile_language import (
     Single,
     StepsOrder,
     Supported,
+    TagMemory,
     TagOrder,
     ToggleOrder,
     WriteOrder,
@@ -89,6 +90,7 @@ class Returned:
     payload: bytes
 
 
+NOTHING_FOUND: Mapping[str, Handed] = {}
 ACCEPTED = Answer(outcome="accepted")
 
 
@@ -240,7 +242,7 @@ class Desk:
     # --- call -----------------------------------------------------------------------------------------------------------
 
     async def _call_order(self, order: CallOrder, fields: Fields) -> Answer:
-        result = await self._call(order, fields)
+        result = await self.call(order, fields)
         failed = _failed_call(result.StatusCode)
         if failed:
             return failed
@@ -267,27 +269,21 @@ class Desk:
                 return Answer(outcome="done")
         return ACCEPTED
 
-    async def read_tag(self, order: TagOrder, fields: Fields) -> Returned:
-        """Call the method that reads a tag.
+    async def call(
+        self,
+        order: CallOrder | TagOrder | TagMemory,
+        fields: Fields,
+        found: Mapping[str, Handed] = NOTHING_FOUND,
+    ) -> CallMethodResult:
+        """Call a method with what an order hands over; ``found`` are the fields of a tag that was found before.
 
         Raises:
-            TimeoutError: no answer in time; the session is dropped.
-            OrderImpossible: the server refused the call, or the place fits no argument.
+            TimeoutError: no answer in time; whoever gave the order drops the session.
+            OrderImpossible: something does not fit; nothing was sent.
         """
-        try:
-            result = await self._call(order, fields)
-        except TimeoutError:
-            self._connection.drop_orders(self._session)
-            raise
-        failed = _failed_call(result.StatusCode)
-        if failed:
-            raise OrderImpossible(failed.why)
-        return returned_by(result, order.outputs)
-
-    async def _call(self, order: CallOrder | TagOrder, fields: Fields) -> CallMethodResult:
         method = self._connection.found[order.node]
         arguments = [
-            member.variant(handed(argument, fields))
+            member.variant(handed(argument, fields, found))
             for member, argument in zip(method.inputs, order.arguments, strict=True)
         ]
         return await self._session.call(method.owner, method.node, arguments, self._left_s())
@@ -408,7 +404,9 @@ def shown_key(node: str, pick: Pick | None) -> str:
     return f"{node} {pick}"
 
 
-def handed(argument: Argument, fields: Fields) -> Handed:
+def handed(
+    argument: Argument, fields: Fields, found: Mapping[str, Handed] = NOTHING_FOUND
+) -> Handed:
     """An argument with all its parts.
 
     Raises:
@@ -416,11 +414,16 @@ def handed(argument: Argument, fields: Fields) -> Handed:
     """
     if argument.node is not None:
         return Handed(argument.type, fields[shown_key(argument.node, argument.pick)])
+    if argument.found is not None:
+        if argument.found not in found:
+            message = f"the tag that was found has no {argument.found}; nothing was sent"
+            raise OrderImpossible(message)
+        return found[argument.found]
     if argument.members is not None:
-        members = {name: handed(one, fields) for name, one in argument.members.items()}
+        members = {name: handed(one, fields, found) for name, one in argument.members.items()}
         return Handed(argument.type, members)
     if argument.items is not None:
-        return Handed(argument.type, [handed(one, fields) for one in argument.items])
+        return Handed(argument.type, [handed(one, fields, found) for one in argument.items])
     return Handed(argument.type, taken(argument, fields))
 
 

@@ -51,6 +51,8 @@ def fitting(content: Any, name: str) -> Any:
         return str(content)
     if name == "LocalizedText":
         return ua.LocalizedText(str(content))
+    if name == "ByteString" and isinstance(content, str | bytes | None):
+        return bytes.fromhex(content) if isinstance(content, str) else content
     if name == "Boolean" and is_truth:
         return content
     if name in REAL_TYPES and isinstance(content, int | float) and not is_truth:
@@ -163,9 +165,7 @@ PLAIN: Mapping[int, Plain] = {
     _IDS.Guid: _only_nothing(
         "Guid", binary.Primitives.Guid.unpack, lambda: binary.Primitives.Guid.pack(UUID(int=0))
     ),
-    _IDS.ByteString: _only_nothing(
-        "ByteString", binary.Primitives.ByteString.unpack, lambda: binary.Primitives.Int32.pack(-1)
-    ),
+    _IDS.ByteString: _primitive("ByteString", None),
     _IDS.NodeId: _only_nothing(
         "NodeId", binary.nodeid_from_binary, lambda: binary.nodeid_to_binary(ua.NodeId())
     ),

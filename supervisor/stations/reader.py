@@ -19,10 +19,11 @@ from supervisor.stations.decode import Decoder, facet_decoder
 from supervisor.stations.goals import fields_of
 from supervisor.stations.link import reason
 from supervisor.stations.opcua import UaError
-from supervisor.stations.orders import ACCEPTED, Answer, Desk, Returned
+from supervisor.stations.orders import ACCEPTED, Answer, Desk
 from supervisor.stations.steady import Settled
-from supervisor.stations.trouble import LinkLost, OrderImpossible
-from supervisor.stations.wanted import presence_at, wanted_by_reader
+from supervisor.stations.tags import TagSeen, read_tag
+from supervisor.stations.trouble import LinkLost, OrderImpossible, ResultUnreadable
+from supervisor.stations.wanted import presence_at, tag_order_at, wanted_by_reader
 
 
 class ReaderAdapter(WiredAdapter):
@@ -98,22 +99,27 @@ class ReaderAdapter(WiredAdapter):
     async def _carry_out(self, connection: Connection, goal: Goal) -> Answer:
         assert isinstance(goal, ReadTag)
         try:
-            returned = await self._read(connection, goal)
-        except (LinkLost, OrderImpossible, OSError, UaError) as trouble:
+            seen = await self._read(connection, goal)
+        except (LinkLost, OrderImpossible, ResultUnreadable, OSError, UaError) as trouble:
             self._emit_tag(goal, "failed", why=reason(trouble))
             return ACCEPTED
-        status = self._profile.orders.read_tag.statuses.get(
-            -1 if returned.status is None else returned.status, "failed"
-        )
-        why = returned.text or ("" if status == "read" else f"status {returned.status}")
-        self._emit_tag(goal, status, returned.payload.hex() if status == "read" else "", why)
+        self._emit_tag(goal, seen.status, seen.payload.hex(), seen.why)
         return ACCEPTED
 
-    async def _read(self, connection: Connection, goal: ReadTag) -> Returned:
-        order = self._profile.orders.read_tag
+    async def _read(self, connection: Connection, goal: ReadTag) -> TagSeen:
+        order = tag_order_at(self._profile, goal.place)
+        if order.node not in connection.found:
+            message = f"nothing reads tags at {goal.place}"
+            raise OrderImpossible(message)
         async with connection.ordering() as session:
             desk = Desk(connection, session, self._limit_s(order))
-            return await desk.read_tag(order, fields_of(goal, fence=self._permit.fence))
+            try:
+                return await read_tag(
+                    desk, connection, order, fields_of(goal, fence=self._permit.fence)
+                )
+            except TimeoutError:
+                connection.drop_orders(session)
+                raise
 
     def _emit_tag(self, goal: ReadTag, status: TagWord, payload: str = "", why: str = "") -> None:
         self._emit(

@@ -5,11 +5,12 @@ Rules of this file:
   name, and two stations with the same structure at different indices get each other's (measured). The types of OPC UA itself, whose
   ids are the same everywhere, are the library's.
 - A definition is read once per connection, because the ids in it hold for that connection only.
-- What we do not take apart (unions) is said when the link comes up, not when a result is due.
+- A union is the mapping of its one field. What we do not take apart (structures with subtyped values) is said when the link comes up, not when a result is due.
 """
 
+from collections.abc import Mapping
 from dataclasses import is_dataclass
-from typing import Any, NamedTuple, cast
+from typing import Any, Literal, NamedTuple, cast
 
 from supervisor.stations.opcua import (
     Buffer,
@@ -41,6 +42,12 @@ FIELDS_MAX = 1_000
 SUPERTYPES_MAX = 20
 
 Row = dict[str, Any]
+Layout = Literal["plain", "mask", "union"]
+LAYOUTS: Mapping[Any, Layout] = {
+    ua.StructureType.Structure: "plain",
+    ua.StructureType.StructureWithOptionalFields: "mask",
+    ua.StructureType.Union: "union",
+}
 
 
 class Member(NamedTuple):
@@ -117,10 +124,10 @@ class Structure:
 
     base = "Structure"
 
-    def __init__(self, encoding: NodeId, *, with_mask: str) -> None:
+    def __init__(self, encoding: NodeId, *, layout: Layout) -> None:
         self.encoding = encoding
         self.members: list[Member] = []
-        self._with_mask = with_mask
+        self._layout = layout
 
     @property
     def fields(self) -> tuple[str, ...]:
@@ -163,7 +170,9 @@ class Structure:
 
     def unpack(self, data: Any) -> Row:
         """The fields from the wire. A mask of the optional ones that are there stands first (OPC 10000-6 5.2.7, from memory)."""
-        if self._with_mask == "no":
+        if self._layout == "union":
+            return self._unpack_union(data)
+        if self._layout == "plain":
             return {member.name: member.unpack(data) for member in self.members}
         mask = binary.Primitives.UInt32.unpack(data)
         row: Row = {}
@@ -175,6 +184,20 @@ class Structure:
                 row[member.name] = member.unpack(data)
         return row
 
+    def _unpack_union(self, data: Any) -> Row:
+        """The one field that is there, behind its number from 1; 0 is none (OPC 10000-6 5.2.7, from memory)."""
+        number = int(cast("int", binary.Primitives.UInt32.unpack(data)))
+        if number == 0:
+            return {}
+        member: Member = self.members[number - 1]
+        return {member.name: member.unpack(data)}
+
+    def _pack_union(self, given: dict[str, Handed]) -> bytes:
+        for number, member in enumerate(self.members, start=1):
+            if member.name in given:
+                return binary.Primitives.UInt32.pack(number) + member.pack(given[member.name])
+        return binary.Primitives.UInt32.pack(0)
+
     def pack(self, handed: Handed | None) -> bytes:
         """The fields for the wire.
 
@@ -182,9 +205,11 @@ class Structure:
             OrderImpossible: one does not fit.
         """
         given: dict[str, Handed] = {} if handed is None else handed.content
+        if self._layout == "union":
+            return self._pack_union(given)
         optional = [member for member in self.members if member.optional]
         mask = sum(1 << at for at, member in enumerate(optional) if member.name in given)
-        body = b"" if self._with_mask == "no" else binary.Primitives.UInt32.pack(mask)
+        body = b"" if self._layout == "plain" else binary.Primitives.UInt32.pack(mask)
         return body + b"".join(
             member.pack(given.get(member.name))
             for member in self.members
@@ -214,6 +239,23 @@ class LibraryStructure:
             message = f"a {self._kind.__name__} cannot be handed over; nothing was sent"
             raise OrderImpossible(message)
         return binary.struct_to_binary(self._kind())
+
+
+def given_back(member: Member, content: Any) -> Handed:
+    """What was taken apart as a field, to be handed over as it came."""
+    if member.rank == "array":
+        entry = member._replace(rank="single")
+        entries: list[Any] = content or []
+        return Handed(f"{member.shape.base}[]", [given_back(entry, one) for one in entries])
+    if not isinstance(member.shape, Structure):
+        return Handed(member.shape.base, content)
+    row: Row = content
+    fields = {
+        one.name: given_back(one, row[one.name])
+        for one in member.shape.members
+        if row.get(one.name) is not None
+    }
+    return Handed("Structure", fields)
 
 
 def _raw(item: Any) -> tuple[NodeId | None, bytes]:
@@ -285,13 +327,28 @@ class TypeBook:
 
     async def _read_structure(self, session: Session, data_type: NodeId, node: str) -> Structure:
         definition = await _definition(session, data_type, node)
-        optional = definition.StructureType == ua.StructureType.StructureWithOptionalFields
-        made = Structure(definition.DefaultEncodingId, with_mask="yes" if optional else "no")
+        made = Structure(definition.DefaultEncodingId, layout=LAYOUTS[definition.StructureType])
         self._known[data_type] = made  # before its fields are read: one of them may be of this type
-        for field in definition.Fields:
+        for field in await self._all_fields(session, definition, node):
             made.members.append(await self._member(session, field, node))
         self._by_encoding[made.encoding] = made
         return made
+
+    async def _all_fields(
+        self, session: Session, definition: StructureDefinition, node: str
+    ) -> list[StructureField]:
+        """The fields with those of the supertypes before them.
+
+        A definition lists them all (OPC 10000-3, from memory); a server that serves a nodeset as it stands lists its own only
+        (measured: reading the file into asyncua leaves them so).
+        """
+        own: list[StructureField] = list(definition.Fields)
+        base: NodeId | None = definition.BaseDataType
+        if base is None or base.NamespaceIndex == 0:
+            return own
+        above = await self._all_fields(session, await _definition(session, base, node), node)
+        names = [field.Name for field in above]
+        return own if [field.Name for field in own[: len(names)]] == names else [*above, *own]
 
     async def _member(self, session: Session, field: StructureField, node: str) -> Member:
         self._count += 1
@@ -312,10 +369,7 @@ async def _definition(session: Session, data_type: NodeId, node: str) -> Structu
     if not isinstance(definition, ua.StructureDefinition):
         message = f"node {node}: its type {data_type.to_string()} has no structure definition"
         raise LinkLost(message)
-    if definition.StructureType not in (
-        ua.StructureType.Structure,
-        ua.StructureType.StructureWithOptionalFields,
-    ):
+    if definition.StructureType not in LAYOUTS:
         message = f"node {node}: structures of the kind {definition.StructureType.name} are not taken apart"
         raise LinkLost(message)
     return definition

@@ -12,6 +12,7 @@ from typing import Any, TypeVar
 from supervisor.cell.profile import HandlerProfile, Profile, ReaderProfile, StationProfile
 from supervisor.cell.profile_address import PLACE
 from supervisor.cell.profile_language import (
+    CallOrder,
     Condition,
     Declared,
     Echo,
@@ -23,6 +24,7 @@ from supervisor.cell.profile_language import (
     Node,
     PresenceWord,
     Supported,
+    TagMemory,
     TagOrder,
 )
 from supervisor.cell.profile_uses import (
@@ -222,14 +224,16 @@ def _wanted(
 ) -> Wanted:
     given = [way for order in orders for way in ways(order)]
     watched = tuple(dict.fromkeys(name for name in watch if name is not None))
-    used = [*watched, *others, *(name for order in given for name in order_nodes(order))]
+    ordered = [name for order in given for name in order_nodes(order)]
+    ordered = [one for name in ordered for one in _spread(profile, name, places)]
+    used = [*watched, *others, *ordered]
     declared = {**profile.nodes, **_for_places(profile.nodes, places)}
     return Wanted(
         namespaces=profile.namespaces,
         root=profile.root,
         nodes={name: declared[name] for name in dict.fromkeys(used)},
         watch=watched,
-        calls=_calls(given),
+        calls=_calls(profile, given, places),
         stamped=stamped,
         optional={
             name: declared[name].optional or ""
@@ -239,12 +243,43 @@ def _wanted(
     )
 
 
-def _calls(orders: Iterable[Supported | TagOrder]) -> tuple[Call, ...]:
+def _calls(
+    profile: Profile, orders: Iterable[Supported | TagOrder], places: Sequence[str]
+) -> tuple[Call, ...]:
     return tuple(
-        Call(node=call.node, arguments=tuple(call.arguments))
+        Call(node=node, arguments=tuple(call.arguments), outputs=_taken_apart(call))
         for order in orders
         for call in calls(order)
+        for node in _spread(profile, call.node, places)
     )
+
+
+def _taken_apart(call: CallOrder | TagOrder | TagMemory) -> tuple[int, ...]:
+    return (call.found.output,) if isinstance(call, TagOrder) and call.found is not None else ()
+
+
+def _spread(profile: Profile, name: str, places: Sequence[str]) -> list[str]:
+    """The nodes that a name stands for: one for each place where its path says so."""
+    if not _is_per_place(profile, name):
+        return [name]
+    return [at_place(name, place) for place in places]
+
+
+def _is_per_place(profile: Profile, name: str) -> bool:
+    return PLACE in (profile.nodes[name].path or "")
+
+
+def tag_order_at(profile: ReaderProfile, place: str) -> TagOrder:
+    """How a tag is read at one place."""
+
+    def named(name: str) -> str:
+        return at_place(name, place) if _is_per_place(profile, name) else name
+
+    order = profile.orders.read_tag
+    memory = order.memory
+    if memory is not None:
+        memory = memory.model_copy(update={"node": named(memory.node)})
+    return order.model_copy(update={"node": named(order.node), "memory": memory})
 
 
 def _for_places(nodes: Mapping[str, Node], places: Sequence[str]) -> dict[str, Node]:

@@ -40,6 +40,7 @@ def put(content: Any, path: tuple[Any, ...], new: Any) -> Any:
 
 def test_the_six_models_have_a_shipped_profile():
     assert SHIPPED == [
+        "autoid",
         "ct-pulse",
         "handler-orders",
         "handler-permits",
@@ -428,3 +429,22 @@ def test_a_profile_with_optional_nodes_that_all_have_an_end_is_sound():
     put(content, ("facets", "nest", "missing"), "unknown")
     put(content, ("nodes", "serial", "optional"), "no serial number is echoed")
     assert profile_problems(read_profile(content)) == []
+
+
+# --- tags that are found first ---------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("path", "new", "where", "expected"),
+    [
+        (("orders", "read_tag", "found"), ..., ("orders", "read_tag", "memory"), "`found` beside `memory`"),
+        (("orders", "read_tag", "found", "content"), [], ("orders", "read_tag", "found", "content"), "at least one path"),
+        (("orders", "read_tag", "arguments", 0), {"type": "Structure", "found": "ScanData"}, ("orders", "read_tag", "arguments", 0, "found"), "a tag that was found before"),
+        (("orders", "read_tag", "memory", "outputs"), {"status": 2}, ("orders", "read_tag", "memory", "outputs", "payload"), "the output that is the payload"),
+        (("orders", "read_tag", "memory", "arguments", 5, "value"), "0f0", ("orders", "read_tag", "memory", "arguments", 5, "value"), "a ByteString"),
+        (("nodes", "scan", "optional"), "nothing is read", ("orders", "read_tag", "node"), "a node that is there"),
+    ],
+)  # fmt: skip
+def test_a_reading_that_does_not_fit_is_refused(path, new, where, expected):
+    problems = profile_problems(read_profile(put(written("autoid"), path, new)))
+    assert (where, expected) in [(problem.path, problem.expected) for problem in problems]
