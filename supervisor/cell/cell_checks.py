@@ -21,6 +21,9 @@ ISO_14253_1_RULE = "ISO 14253-1:2017"
 ISO_14253_1_GUARD_FACTOR = Decimal("1.65")
 GUARD_FACTOR_MAX = 6
 
+EXPANSION_MIN, EXPANSION_MAX = Decimal("0.01"), Decimal(300)
+"""Of solids from fused silica alloys to plastics, in 1e-6/K (our bounds, to catch another unit)."""
+
 
 def rail_has_a_length(declaration: Declaration) -> Iterator[Problem]:
     """The rail goes from a lower to a higher position."""
@@ -228,3 +231,23 @@ def security_makes_sense(declaration: Declaration) -> Iterator[Problem]:
 def receivers_can_be_reached(declaration: Declaration) -> Iterator[Problem]:
     """Each receiver has a name of its own and an address that messages can be posted to, encrypted on its way through a network."""
     yield from receiver_problems(declaration.receivers)
+
+
+def expansions_are_in_millionths(declaration: Declaration) -> Iterator[Problem]:
+    """A coefficient of expansion is in millionths per kelvin, as materials have it, and its uncertainty is smaller than itself."""
+    for draft in declaration.part_types:
+        entry = draft.expansion
+        if entry is None:
+            continue
+        if not EXPANSION_MIN <= entry.per_million_k <= EXPANSION_MAX:
+            yield entry.problem(
+                "per_million_k",
+                expected=f"{EXPANSION_MIN} to {EXPANSION_MAX} millionths per kelvin",
+                remedy="write 11.5 for steel, 23.8 for an aluminium alloy",
+            )
+        elif entry.u >= entry.per_million_k:
+            yield entry.problem(
+                "u",
+                expected="less than the coefficient, in millionths per kelvin as well",
+                remedy="write 1 where only the material is known",
+            )

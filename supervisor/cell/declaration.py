@@ -17,6 +17,7 @@ from supervisor.cell.receivers import ReceiverEntry
 from supervisor.cell.schema import (
     CharacteristicEntry,
     DecisionRuleEntry,
+    ExpansionEntry,
     HandlerEntry,
     OffsetEntry,
     PlaceEntry,
@@ -39,6 +40,7 @@ class PartTypeDraft:
     part_type: str
     unit: Unit
     rule: DecisionRuleEntry | None
+    expansion: ExpansionEntry | None
     plan: tuple[CharacteristicEntry, ...]
     tool_offsets: tuple[ToolOffsetEntry, ...]
     table: Table
@@ -129,6 +131,7 @@ def _draft(table: Table) -> PartTypeDraft:
         part_type=table.text("part_type") or "",
         unit=cast("Unit", unit) if unit in {"mm", "um", "deg"} else "mm",
         rule=_sound_one(table, "decision_rule", DecisionRuleEntry),
+        expansion=_sound_one(table, "expansion", ExpansionEntry),
         plan=_sound(table.tables("plan"), CharacteristicEntry),
         tool_offsets=_sound(table.tables("tool_offsets"), ToolOffsetEntry),
         table=table,

@@ -18,6 +18,7 @@ from supervisor.cell.folder import read_folder
 from supervisor.cell.model import (
     Cell,
     DecisionRule,
+    Expansion,
     Handler,
     PartType,
     Place,
@@ -40,6 +41,7 @@ from supervisor.cell.profile import AnyProfile
 from supervisor.cell.receivers import ReceiverEntry
 from supervisor.cell.schema import (
     DecisionRuleEntry,
+    ExpansionEntry,
     HandlerEntry,
     PlaceEntry,
     ProgramEntry,
@@ -218,11 +220,20 @@ def _part_type(draft: PartTypeDraft) -> PartType:
         revision=draft.table.text("revision") or "",
         plan=tuple(sorted(plan, key=lambda c: by_number(c.number))),
         rule=None if draft.rule is None else _rule(draft.rule),
+        expansion=None if draft.expansion is None else _expansion(draft.expansion),
         tool_offsets=tuple(
             sorted(
                 (tool_offset_of(e, draft.unit) for e in draft.tool_offsets), key=lambda o: o.offset
             )
         ),
+    )
+
+
+def _expansion(entry: ExpansionEntry) -> Expansion:
+    return Expansion(
+        per_k=entry.per_million_k.scaleb(-6),
+        u_per_k=entry.u.scaleb(-6),
+        temperature_u_k=entry.temperature_u,
     )
 
 

@@ -125,10 +125,20 @@ class DecisionRule:
 
 
 @value
+class Expansion:
+    """How a part expands: coefficient per kelvin with its standard uncertainty, and the standard uncertainty of a part's temperature in K."""
+
+    per_k: Decimal
+    u_per_k: Decimal
+    temperature_u_k: Decimal
+
+
+@value
 class PartType:
     """A part type with its inspection plan. ``gtin`` (14 digits) is how a tag names it; ``revision`` is the plan's revision.
 
     ``rule`` is the decision rule of this plan; None = that of the cell. ``tool_offsets`` are those that its characteristics answer to.
+    ``expansion`` says how lengths of the part are brought to 20 degrees (None = they are not).
     """
 
     part_type: str
@@ -138,6 +148,7 @@ class PartType:
     plan: tuple[Characteristic, ...]
     rule: DecisionRule | None = None
     tool_offsets: tuple[ToolOffset, ...] = ()
+    expansion: Expansion | None = None
 
 
 @value

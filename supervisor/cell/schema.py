@@ -363,6 +363,20 @@ class CharacteristicEntry(Declared):
     )
 
 
+class ExpansionEntry(Declared):
+    """How lengths are brought to 20 °C where a station gives the part's temperature and has not compensated itself (ISO 1)."""
+
+    per_million_k: AboveZero = Field(
+        description="Coefficient of thermal expansion in 1e-6/K: about 11.5 for steel, 23 to 24 for aluminium."
+    )
+    u: AboveZero = Field(
+        description="Its standard uncertainty in 1e-6/K; 1 where only the material is known (common practice)."
+    )
+    temperature_u: AboveZero = Field(
+        description="Standard uncertainty of the part's temperature in kelvin, soaking included."
+    )
+
+
 class PartTypeFile(Declared):
     """`part-types/*.yaml`: one part type with its inspection plan."""
 
@@ -376,6 +390,10 @@ class PartTypeFile(Declared):
     decision_rule: DecisionRuleEntry | None = Field(
         default=None,
         description="How conformity is decided for this part type; as in `cell.yaml` if left out.",
+    )
+    expansion: ExpansionEntry | None = Field(
+        default=None,
+        description="How the part expands. If left out, values stand as stations give them.",
     )
     plan: list[CharacteristicEntry] = Field(min_length=1, description="The characteristics.")
     tool_offsets: list[ToolOffsetEntry] = Field(

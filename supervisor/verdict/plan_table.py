@@ -84,15 +84,16 @@ def _abilities(
     plan: dict[str, Characteristic], program: Program, rule: DecisionRule
 ) -> dict[str, Ability]:
     return {
-        coverage.number: _ability(plan[coverage.number], program, coverage, rule)
+        coverage.number: ability_of(plan[coverage.number], program, coverage, rule)
         for coverage in program.covers
         if coverage.number in plan
     }
 
 
-def _ability(
+def ability_of(
     characteristic: Characteristic, program: Program, coverage: Coverage, rule: DecisionRule
 ) -> Ability:
+    """How a program judges a characteristic with the uncertainty of a coverage."""
     standard_u = standard_uncertainty(coverage.expanded_u, coverage.k)
     guard_factor = factor_for(rule.guard_factor, coverage.dof)
     return Ability(

@@ -83,7 +83,9 @@ def _opening(
         by = applied(table, deciding, weighed)
         if is_decided(deciding, by):
             return None
-        able = [each for each in able if each.standard_u < deciding.ability.standard_u]
+        # Ranked as declared: a value that is less sure because its part was warm is not asked of the same program again.
+        declared = table.abilities[deciding.result.program][characteristic.number]
+        able = [each for each in able if each.standard_u < declared.standard_u]
         why = verdict_of(deciding, by).why
     left = [each for each in able if runs[each.program.program] < RUNS_WITHOUT_GOOD_VALUE_MAX]
     names = tuple(each.program.program for each in left)

@@ -12,24 +12,29 @@ from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
 from decimal import Decimal
 
-from supervisor.cell.model import EXACT, Characteristic, Derived, Offset, Station
-from supervisor.cell.value import value
+from supervisor.cell.model import EXACT, SENSITIVITY, Characteristic, Derived, Offset, Station
+from supervisor.cell.value import replace, value
 from supervisor.verdict.conformity import exact_value
 from supervisor.verdict.geometry import derived_value
 from supervisor.verdict.plan_table import Ability, PlanTable
 from supervisor.verdict.record import Correction, Evidence
 from supervisor.verdict.result import MeasuredValue, StationResult
+from supervisor.verdict.warmth import Warmth, grown, warmth_of
 
 
 @value
 class Weighed:
-    """One value of one result. ``flaw`` is "" or what is wrong with it, for people."""
+    """One value of one result. ``flaw`` is "" or what is wrong with it, for people.
+
+    ``ability`` has the uncertainty of this very value; ``warmth`` is what brought it to 20 degrees (None = nothing did).
+    """
 
     ability: Ability
     result: StationResult
     measured: MeasuredValue
     flaw: str
     station: Station | None
+    warmth: Warmth | None = None
 
     @property
     def may_decide(self) -> bool:
@@ -38,9 +43,12 @@ class Weighed:
 
     @property
     def number(self) -> float:
-        """The number of a value without flaw, corrected by the offset in force."""
+        """The number of a value without flaw, corrected by the offset in force and to 20 degrees."""
         assert self.measured.value is not None
-        return corrected(self.ability, self.measured.value)
+        number = corrected(self.ability, self.measured.value)
+        if self.warmth is None:
+            return number
+        return float(EXACT.add(exact_value(number), self.warmth.amount))
 
     @property
     def evidence(self) -> Evidence:
@@ -48,9 +56,9 @@ class Weighed:
         coverage, program = self.ability.coverage, self.ability.program
         station, offset = self.station, self.ability.coverage.offset
         number = self.measured.value
-        taken = offset is not None and not self.flaw
+        corrections = () if self.flaw else _corrections(offset, self.warmth)
         return Evidence(
-            value=self.number if taken else number,
+            value=self.number if corrections else number,
             unit=self.measured.unit,
             quality=self.measured.quality,
             expanded_u=coverage.expanded_u,
@@ -62,7 +70,7 @@ class Weighed:
             result_id=self.result.result_id,
             measured_ms=self.result.measured_ms,
             raw=number,
-            corrections=_corrections(offset) if taken else (),
+            corrections=corrections,
             standard_u=self.ability.standard_u,
             dof=coverage.dof,
             station_serial=station.serial_number if station else "",
@@ -83,7 +91,7 @@ def weigh(table: PlanTable, results: Sequence[StationResult]) -> dict[str, list[
     for result in results:
         abilities = table.abilities.get(result.program)
         if abilities is not None:
-            _weigh_result(weighed, abilities, result, table.stations.get(result.station))
+            _weigh_result(weighed, table, abilities, result)
     return weighed
 
 
@@ -138,19 +146,25 @@ def expired(ability: Ability, result: StationResult) -> str:
     return f"its offset {offset.title} expired on {offset.expires_on}: {offset.owner} has to compare {offset.station} with {offset.reference} anew"
 
 
-def _corrections(offset: Offset | None) -> tuple[Correction, ...]:
-    if offset is None:
-        return ()
-    amount = offset.bias.copy_negate()
-    return (Correction(kind="offset", name=offset.title, amount=amount, u=offset.standard_u),)
+def _corrections(offset: Offset | None, warmth: Warmth | None) -> tuple[Correction, ...]:
+    found: list[Correction] = []
+    if offset is not None:
+        amount = offset.bias.copy_negate()
+        found.append(
+            Correction(kind="offset", name=offset.title, amount=amount, u=offset.standard_u)
+        )
+    if warmth is not None:
+        found.append(warmth.correction)
+    return tuple(found)
 
 
 def _weigh_result(
     weighed: dict[str, list[Weighed]],
+    table: PlanTable,
     abilities: Mapping[str, Ability],
     result: StationResult,
-    station: Station | None,
 ) -> None:
+    station = table.stations.get(result.station)
     times_given = Counter([measured.number for measured in result.values])
     for measured in result.values:
         ability = abilities.get(measured.number)
@@ -164,18 +178,29 @@ def _weigh_result(
             one = Weighed(
                 ability=ability, result=result, measured=measured, flaw=wrong, station=station
             )
-            weighed.setdefault(measured.number, []).append(one)
+            weighed.setdefault(measured.number, []).append(_at_reference(table, one))
     for ability in abilities.values():
         if ability.characteristic.derived is not None:
-            _derive(weighed, abilities, ability, result, station)
+            _derive(weighed, table, abilities, ability, result)
+
+
+def _at_reference(table: PlanTable, one: Weighed) -> Weighed:
+    """The value at 20 degrees, as sure as that can be told, where the plan says how and the station did not do so itself."""
+    number = one.measured.value
+    if one.flaw or number is None:
+        return one
+    warmth = warmth_of(one.ability.characteristic, table.part_type.expansion, one.result, number)
+    if warmth is None:
+        return one
+    return replace(one, warmth=warmth, ability=grown(table, one.ability, warmth.u))
 
 
 def _derive(
     weighed: dict[str, list[Weighed]],
+    table: PlanTable,
     abilities: Mapping[str, Ability],
     ability: Ability,
     result: StationResult,
-    station: Station | None,
 ) -> None:
     """A value that follows from others of the same result, unless the station gives it itself or a component is missing."""
     derived = ability.characteristic.derived
@@ -191,12 +216,15 @@ def _derive(
     if len(parts) < len(derived.of):
         return
     wrong = next((f"its component {p.measured.number}: {p.flaw}" for p in parts if p.flaw), "")
+    warm = max((part.warmth.u for part in parts if part.warmth is not None), default=None)
+    if warm is not None and not wrong:
+        ability = grown(table, ability, EXACT.multiply(warm, SENSITIVITY[derived.formula]))
     one = Weighed(
         ability=ability,
         result=result,
         measured=_derived(ability.characteristic, derived, () if wrong else parts),
         flaw=wrong or expired(ability, result),
-        station=station,
+        station=table.stations.get(result.station),
     )
     weighed.setdefault(ability.characteristic.number, []).append(one)
 

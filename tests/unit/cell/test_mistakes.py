@@ -94,6 +94,8 @@ MISTAKES = [
     Mistake("a receiver that everybody on the way can listen to", CELL, "places:\n", "receivers:\n  - {id: mes, url: \"http://mes.example/\", about: [verdicts], secret: mes}\n\nplaces:\n", "http://mes.example", "receivers.0.url", "https", "use https", grade="warning"),
     Mistake("a receiver that is told of nothing known", CELL, "places:\n", "receivers:\n  - {id: mes, url: \"https://mes.example/\", about: [verdict], secret: mes}\n\nplaces:\n", "mes.example", "receivers.0.about.0", "advice, verdicts", "did you mean"),
     Mistake("two receivers with one name", CELL, "places:\n", "receivers:\n  - {id: mes, url: \"https://mes.example/a\", about: [verdicts], secret: mes}\n  - {id: mes, url: \"https://mes.example/b\", about: [advice], secret: mes}\n\nplaces:\n", "https://mes.example/b", "receivers.1.id", "a name of its own", "another name"),
+    Mistake("an expansion per kelvin", RING, "plan:\n", "expansion: {per_million_k: 0.0000115, u: 0.000001, temperature_u: 0.2}\nplan:\n", "0.0000115", "expansion.per_million_k", "millionths per kelvin", "write 11.5"),
+    Mistake("an expansion that nobody knows", RING, "plan:\n", "expansion: {per_million_k: 11.5, u: 12, temperature_u: 0.2}\nplan:\n", "u: 12", "expansion.u", "less than the coefficient", "write 1"),
     Mistake("a policy without security", CELL, "profile: scan-methods", "profile: scan-methods\n    security: {mode: none, policy: Basic256}", "Basic256", "stations.0.security.policy", "nothing, as the connection is not secured", "remove it"),
     # The inspection plan.
     Mistake("limits exchanged", RING, "{lower: 2.4, upper: 2.6}", "{lower: 2.6, upper: 2.4}", "number: 6", "plan.5.limits", "a lower limit below", "exchange"),
