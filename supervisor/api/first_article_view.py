@@ -1,9 +1,11 @@
 """The first-article form as people see it."""
 
+from collections.abc import Sequence
 from typing import Literal
 
 from supervisor.api.schema import Schema, shown_by
 from supervisor.report.first_article import FirstArticle
+from supervisor.report.first_article_forms import FormField
 
 
 class AccountedView(Schema):
@@ -28,8 +30,18 @@ class AccountedView(Schema):
     """14 (12 in revision C)."""
 
 
+class FormFieldView(Schema):
+    """A field of form 1 or 2."""
+
+    number: str
+    """As in AS9102 revision B."""
+    name: str
+    content: str
+    """"" where a person has to fill it in."""
+
+
 class FirstArticleView(Schema):
-    """Characteristic accountability (form 3 of AS9102), as far as the record knows it."""
+    """The forms of AS9102 as far as the record knows them: characteristic accountability (form 3), and the fields of forms 1 and 2."""
 
     model_config = shown_by(
         {
@@ -51,6 +63,8 @@ class FirstArticleView(Schema):
                     "comment": "conforming; touch-1, run R3120000050, U = 0.002 mm (k = 2)",
                 }
             ],
+            "form_1": [{"number": "7", "name": "drawing revision level", "content": "C"}],
+            "form_2": [{"number": "6", "name": "specification number", "content": ""}],
         }
     )
 
@@ -64,9 +78,19 @@ class FirstArticleView(Schema):
     fair_identifier: Literal[""]
     """4, for a person."""
     lines: list[AccountedView]
+    form_1: list[FormFieldView]
+    """Part number accountability. Signatures are those of this revision of the record, names as stated."""
+    form_2: list[FormFieldView]
+    """Materials, special processes, functional tests: for a person."""
 
 
-def first_article_view(form: FirstArticle) -> FirstArticleView:
+def _field_views(fields: Sequence[FormField]) -> list[FormFieldView]:
+    return [FormFieldView(number=f.number, name=f.name, content=f.content) for f in fields]
+
+
+def first_article_view(
+    form: FirstArticle, one: Sequence[FormField], two: Sequence[FormField]
+) -> FirstArticleView:
     """The form."""
     return FirstArticleView(
         part_number=form.part_number,
@@ -88,4 +112,6 @@ def first_article_view(form: FirstArticle) -> FirstArticleView:
             )
             for each in form.lines
         ],
+        form_1=_field_views(one),
+        form_2=_field_views(two),
     )

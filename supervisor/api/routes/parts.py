@@ -1,7 +1,7 @@
 """Parts, by serial number: the record in force and those before it."""
 
 from collections.abc import Sequence
-from typing import Annotated, Any
+from typing import Annotated, Any, Literal
 from urllib.parse import quote
 
 from fastapi import APIRouter, Depends, Query, Request, Response
@@ -25,6 +25,7 @@ from supervisor.api.problems import NAME_UNKNOWN, SEVERAL_PARTS, Refusal
 from supervisor.api.record_view import RecordView, RevisionsView, record_view
 from supervisor.api.schema import TEXT_MAX
 from supervisor.report.first_article import FirstArticle, first_article, first_article_table
+from supervisor.report.first_article_forms import FormField, form_1, form_2, form_table
 from supervisor.report.qif import qif
 from supervisor.report.sheet import Proof, sheet
 
@@ -46,6 +47,10 @@ PartType = Annotated[
         max_length=TEXT_MAX,
         description="Needed where parts of several types share the serial number.",
     ),
+]
+
+FormNumber = Annotated[
+    Literal["1", "2", "3"], Query(description="Which form: 3 accounts for the characteristics.")
 ]
 
 EntrySeq = Annotated[
@@ -106,9 +111,10 @@ async def export_part(
 async def account_part(
     serial: str, inside: Inside, part_type: PartType = "", entry: EntrySeq = None
 ) -> FirstArticleView:
-    """The record in force as first-article form: characteristic accountability in the terms of AS9102, form 3."""
+    """The record in force as first-article forms in the terms of AS9102: characteristics (form 3), and the fields of forms 1 and 2."""
     kept = await record_of(inside, serial, part_type, entry)
-    return first_article_view(_form(inside, kept))
+    one = await run_in_threadpool(_form_1, inside, kept)
+    return first_article_view(_form(inside, kept), one, _form_2(inside, kept))
 
 
 @router.get(
@@ -117,11 +123,21 @@ async def account_part(
     responses={200: {"content": {"text/csv": {"example": "1 part number,2 part name,..."}}}},
 )
 async def tabulate_first_article(
-    serial: str, inside: Inside, part_type: PartType = "", entry: EntrySeq = None
+    serial: str,
+    inside: Inside,
+    part_type: PartType = "",
+    entry: EntrySeq = None,
+    form: FormNumber = "3",
 ) -> Response:
-    """The same form as a table for spreadsheets (RFC 4180), its fields with their numbers."""
+    """One of the forms as a table for spreadsheets (RFC 4180), its fields with their numbers."""
     kept = await record_of(inside, serial, part_type, entry)
-    content = "".join(first_article_table(_form(inside, kept))).encode()
+    if form == "3":
+        lines = first_article_table(_form(inside, kept))
+    elif form == "2":
+        lines = form_table(_form_2(inside, kept))
+    else:
+        lines = form_table(await run_in_threadpool(_form_1, inside, kept))
+    content = "".join(lines).encode()
     media_type = "text/csv; charset=utf-8; header=present"
     return _file(content, media_type, f"attachment; {named(kept, 'csv')}")
 
@@ -136,9 +152,26 @@ async def trace_part(
 
 
 def _form(sources: Sources, kept: Kept) -> FirstArticle:
+    return first_article(kept.record, part_name=_part_name(sources, kept))
+
+
+def _form_1(sources: Sources, kept: Kept) -> tuple[FormField, ...]:
+    """With the signatures on this revision."""
+    record = kept.record
+    entries = sources.records.papers(record.serial, part_type=record.part_type)
+    papers = papers_of(kept, record.revision, entries)
+    name = _part_name(sources, kept)
+    return form_1(record, part_name=name, signatures=papers.signatures)
+
+
+def _form_2(sources: Sources, kept: Kept) -> tuple[FormField, ...]:
+    return form_2(kept.record, part_name=_part_name(sources, kept))
+
+
+def _part_name(sources: Sources, kept: Kept) -> str:
     part_type = kept.record.part_type
     declared = sources.core.tables.part_types.get(part_type)
-    return first_article(kept.record, part_name=declared.title if declared else part_type)
+    return declared.title if declared else part_type
 
 
 def _paper_desk(request: Request) -> PaperDesk:

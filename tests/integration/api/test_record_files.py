@@ -75,6 +75,40 @@ async def test_a_first_article_form_has_a_line_for_each_characteristic(cell):
     assert [line["9 results"] for line in lines] == [line["result"] for line in form["lines"]]
 
 
+async def test_forms_1_and_2_have_what_the_record_knows_and_leave_the_rest_to_people(cell):
+    record = records(cell)[0]
+    address = f"parts/{record.serial}"
+    shown = (await got(cell, address)).json()
+    for by, meaning in (("R. Miller", "review"), ("A. Carter", "approval")):
+        seen = {"revision": shown["revision"], "record_sha256": shown["sha256"]}
+        body = {"by": by, "meaning": meaning, **seen}
+        signed = await cell.client.post(
+            f"/api/v1/{address}/signatures", json=body, headers={"Idempotency-Key": f"sign {by}"}
+        )
+        assert signed.status_code == 200, signed.text
+
+    form = (await got(cell, f"{address}/first-article")).json()
+
+    one = {field["name"]: field["content"] for field in form["form_1"]}
+    assert (one["part number"], one["serial number"]) == (record.part_type, record.serial)
+    assert one["drawing revision level"] == record.plan_revision
+    assert (one["reviewed by"], one["approved by"]) == ("R. Miller", "A. Carter")
+    assert one["review date"].endswith("UTC")
+    for name in ("signature", "purchase order number", "full or partial, baseline and reason"):
+        assert one[name] == "", "nobody told the cell"
+    two = {field["name"]: field["content"] for field in form["form_2"]}
+    assert {name for name, content in two.items() if content} == {
+        "part number",
+        "part name",
+        "serial number",
+    }
+    for number, fields in (("1", form["form_1"]), ("2", form["form_2"])):
+        table = (await got(cell, f"{address}/first-article/table", form=number)).text
+        (line,) = csv.DictReader(io.StringIO(table))
+        assert list(line) == [f"{each['number']} {each['name']}" for each in fields]
+        assert list(line.values()) == [each["content"] for each in fields]
+
+
 async def test_an_archive_holds_every_record_and_its_checksums_are_right(cell):
     answer = await got(cell, "records/archive")
     with zipfile.ZipFile(io.BytesIO(answer.content)) as archive:
