@@ -76,7 +76,7 @@ def _lines(chart: ControlChart) -> list[tuple[str, str, float]]:
         lines += [
             ("control", "+3s", limits.upper),
             ("centre", "mean", limits.centre),
-            ("control", "-3s", limits.lower),
+            ("control", "−3s", limits.lower),
         ]
     return lines
 

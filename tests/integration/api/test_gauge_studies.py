@@ -120,7 +120,7 @@ async def test_the_pages_show_a_study_and_lead_to_it(start_on, studied, tmp_path
         for study in (first, second):
             assert f'href="/gauge/{study.study}"' in process
         many = (await cell.client.get(f"/gauge/{first.study}")).text
-        assert "Reproducibility" in many
+        assert "Reproduc&shy;ibility" in many
         assert "ANOVA" in many
         one = (await cell.client.get(f"/gauge/{second.study}")).text
         assert "Cgk" in one
