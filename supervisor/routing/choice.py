@@ -161,6 +161,26 @@ def _overtaken(picture: Picture, move: Move) -> Obstacle | None:
 
 def with_full_hand(picture: Picture, pallet: PalletView) -> Carry | Stay:
     """Where the pallet in hand goes."""
+    moves, home, obstacles = moves_from_hand(picture, pallet)
+    moves.sort(key=lambda move: (_fetched_for(move), *_by_cost(move)))
+    if moves and pallet.sorting:
+        return _carry(picture, moves, obstacles)
+    if picture.tables.search_steps and moves and home and _fetched_for(moves[0]):
+        ahead = look_ahead(picture, moves + home, [], picture.tables.search_steps)
+        return _carry_ahead(picture, ahead, moves + home, obstacles)
+    if moves or home:
+        return _carry(picture, moves + home, obstacles)
+    return Stay(
+        until_ms=None,
+        why=f"{pallet.pallet} is in the jaw, has no home place, and nothing takes it now: a person has to take it out",
+        alternatives=reasons.alternatives(picture, None, [], obstacles),
+    )
+
+
+def moves_from_hand(
+    picture: Picture, pallet: PalletView
+) -> tuple[list[Move], list[Move], list[Obstacle]]:
+    """Where the pallet in hand could go on to, going home, and what prevents others."""
     pickup = Pickup(
         pallet=pallet,
         at_mm=picture.situation.at_mm,
@@ -176,19 +196,7 @@ def with_full_hand(picture: Picture, pallet: PalletView) -> Carry | Stay:
             moves.append(move_to(picture, pickup, landing))
         else:
             obstacles.append(landing)
-    moves.sort(key=lambda move: (_fetched_for(move), *_by_cost(move)))
-    if moves and pallet.sorting:
-        return _carry(picture, moves, obstacles)
-    if picture.tables.search_steps and moves and home and _fetched_for(moves[0]):
-        ahead = look_ahead(picture, moves + home, [], picture.tables.search_steps)
-        return _carry_ahead(picture, ahead, moves + home, obstacles)
-    if moves or home:
-        return _carry(picture, moves + home, obstacles)
-    return Stay(
-        until_ms=None,
-        why=f"{pallet.pallet} is in the jaw, has no home place, and nothing takes it now: a person has to take it out",
-        alternatives=reasons.alternatives(picture, None, [], obstacles),
-    )
+    return moves, home, obstacles
 
 
 def _homeward(picture: Picture, pickup: Pickup) -> list[Move]:

@@ -9,6 +9,7 @@ Rules of this file:
 import argparse
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
+from itertools import product
 from pathlib import Path
 from statistics import mean, quantiles
 
@@ -20,7 +21,9 @@ from tests.bench.routing.keeping import Figure, Kept
 from tests.bench.routing.open_shops import instances, times
 from tests.bench.routing.oracle import open_shop_optimum
 from tests.bench.routing.planned import planned_ms
+from tests.bench.routing.reachability import Reachability
 from tests.bench.routing.recorded import Log, run
+from tests.bench.routing.wandering import wandered
 from tests.unit.routing.first_come import FirstCome
 
 FIRST_SEED = 1000
@@ -164,6 +167,20 @@ def _proved(shop: tuple[tuple[int, ...], ...]) -> Figure:
     return {"makespan_ms": 1000 * units}
 
 
+def mixes(stations: int, pallets: int) -> list[str]:
+    """All states of every mix of up to so many stations and pallets."""
+    lines = [
+        "| stations | pallets | jaws | states | dead | doomed |",
+        "| --- | --- | --- | --- | --- | --- |",
+    ]
+    for count, number, jaws in product(range(1, stations + 1), range(1, pallets + 1), (1, 2)):
+        cell = Reachability(count, jaws)
+        found = cell.explored(cell.beginnings(number))
+        dead, doomed = len(found.dead), len(found.doomed)
+        lines.append(f"| {count} | {number} | {jaws} | {found.states} | {dead} | {doomed} |")
+    return lines
+
+
 def main() -> None:
     """Print the tables."""
     parser = argparse.ArgumentParser(prog="python -m tests.bench.routing", description=__doc__)
@@ -173,8 +190,19 @@ def main() -> None:
     parser.add_argument(
         "--keep", type=Path, help="a file of single figures: what stands there is not run again"
     )
+    parser.add_argument("--mixes", type=int, nargs=2, metavar=("STATIONS", "PALLETS"))
+    parser.add_argument(
+        "--steps", type=int, help="random steps with faults; --first is the first seed"
+    )
+    parser.add_argument("--first", type=int, default=1)
     given = parser.parse_args()
     kept = Kept(given.keep)
+    if given.mixes:
+        print(*mixes(*given.mixes), sep="\n")
+        return
+    if given.steps:
+        print(f"{wandered(given.steps, first_seed=given.first)} steps, nobody left over")
+        return
     if given.cells:
         print(f"{given.cells} drawn cells, 3 stations, 8 to 20 pallets\n\n{HEAD}")
         print(*drawn_cells(given.cells, kept), sep="\n", flush=True)

@@ -1,0 +1,38 @@
+"""No cell that routing drives can come into a state without a way out, whatever is chosen among the safe moves.
+
+Rules of this file: all mixes of pallets are tried; the long form (four stations, five pallets) is ``make bench-routing ARGS="--mixes 4 5"``.
+"""
+
+import pytest
+
+from tests.bench.routing.reachability import Reachability, State
+from tests.bench.routing.wandering import wandered
+
+
+@pytest.mark.parametrize("jaws", [1, 2])
+@pytest.mark.parametrize(("stations", "pallets"), [(1, 4), (2, 4), (3, 3)])
+def test_every_mix_comes_to_its_end_whatever_is_chosen(stations, pallets, jaws):
+    cell = Reachability(stations, jaws)
+    reached = cell.explored(cell.beginnings(pallets))
+    assert reached.states > pallets
+    assert reached.dead == reached.doomed == ()
+
+
+@pytest.mark.parametrize("jaws", [1, 2])
+def test_without_a_home_pallets_can_come_to_stand_in_each_others_way(jaws):
+    cell = Reachability(2, jaws, homes="none")
+    reached = cell.explored(cell.beginnings(3))
+    assert reached.dead
+
+
+def test_states_that_differ_in_the_names_of_stations_are_one():
+    cell = Reachability(3, 2)
+    one = State((0b011,), (0b010, -1, 0), 0b100, 1)
+    for way, bits in cell.ways:
+        assert cell.alike(cell.renamed(one, way, bits)) == cell.alike(one)
+    unlike = State((0b011,), (0b010, -1, 0), 0b100, 0)
+    assert cell.alike(unlike) != cell.alike(one)
+
+
+def test_random_steps_through_faults_bring_every_pallet_out():
+    assert wandered(2_000, first_seed=1) >= 2_000
