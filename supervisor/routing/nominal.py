@@ -35,6 +35,16 @@ class Job:
     out_mm: int
     due_ms: int
     weight: int
+    before: tuple[int, ...] = ()
+    """For each station, those that have to be visited before it (bit sets); () where any order will do."""
+
+    def next_of(self, rest: int) -> int:
+        """Of the stations still to be visited, those that may be the next (bit sets)."""
+        if not self.before:
+            return rest
+        return sum(
+            1 << at for at, sooner in enumerate(self.before) if rest >> at & 1 and not sooner & rest
+        )
 
 
 class Node(NamedTuple):
@@ -126,9 +136,10 @@ class Nominal:
         self.change_ms = frame.change_ms
         self.steps_made = 0
         """Work done so far, which budgets are counted in."""
-        kinds: dict[tuple[tuple[int, ...], tuple[int, ...], int, int], int] = {}
+        kinds: dict[tuple[object, ...], int] = {}
         self._rows = [
-            kinds.setdefault((j.free_ms, j.busy_ms, j.due_ms, j.weight), len(kinds)) for j in jobs
+            kinds.setdefault((j.free_ms, j.busy_ms, j.due_ms, j.weight, j.before), len(kinds))
+            for j in jobs
         ]
         self._spare = [
             max((self.taken_ms(j, s) - j.free_ms[s] for j in jobs if j.busy_ms[s]), default=0)
@@ -196,9 +207,10 @@ class Nominal:
         untaken = self._every_station
         chosen: list[tuple[int, int]] = []
         for _, job, rest in sorted(ranked.values()):
-            if rest & untaken or not rest:
-                chosen.append((job, rest & untaken))
-            untaken &= ~rest
+            first = self.jobs[job].next_of(rest)
+            if first & untaken or not rest:
+                chosen.append((job, first & untaken))
+            untaken &= ~first
         return chosen
 
     def _work_ms(self, kind: tuple[int, int], job: int) -> int:
@@ -224,7 +236,7 @@ class Nominal:
             end_ms = lifted_ms + self.travel_ms(at_mm, self.jobs[job].out_mm) + frame.put_ms
             found.append(Step(job, origin, OUT, end_ms, wait_ms))
             return
-        rest &= ~frame.shut & stations
+        rest = self.jobs[job].next_of(rest) & ~frame.shut & stations
         while rest:
             bit = rest & -rest
             rest ^= bit

@@ -101,7 +101,7 @@ class _Course:
 
     __slots__ = (
         "_at_mm", "_cause", "_ended_ms", "_frame", "_free_ms", "_handed", "_here_mm", "_known_ms", "_last_at", "_last_of",
-        "_leaves_ms", "_load_ms", "_model", "_nest", "_occupant", "_visits_left", "_work_ms", "hand", "now_ms", "order",
+        "_leaves_ms", "_load_ms", "_model", "_nest", "_occupant", "_rest", "_work_ms", "hand", "now_ms", "order",
     )  # fmt: skip
 
     def __init__(self, model: Nominal, node: Node, work: tuple[list[int], list[int]]) -> None:
@@ -114,7 +114,7 @@ class _Course:
         for station, job in enumerate(node.occupant):
             if job >= 0:
                 self._nest[job] = station
-        self._visits_left = [rest.bit_count() if rest > 0 else 0 for rest in node.rest]
+        self._rest = [max(0, rest) for rest in node.rest]
         self._ended_ms = [0] * len(node.rest)
         self._last_of: list[Visit | None] = [None] * len(node.rest)
         self._last_at: list[Visit | None] = [None] * len(node.occupant)
@@ -151,6 +151,8 @@ class _Course:
         """A pallet fetched from where it stands and put into a nest."""
         job, station = visit
         model, origin = self._model, self._nest[visit.job]
+        if self._comes_too_soon(visit):
+            return None
         if origin >= 0:
             from_mm = self._at_mm[origin]
             lifted_ms = self.now_ms + model.travel_ms(self._here_mm, from_mm)
@@ -161,6 +163,11 @@ class _Course:
         to_mm = self._at_mm[station]
         arrive_ms = lifted_ms + self._frame.pick_ms + model.travel_ms(from_mm, to_mm)
         return self._put(visit, origin, arrive_ms)
+
+    def _comes_too_soon(self, visit: Visit) -> bool:
+        """Whether the pallet has to visit another station before."""
+        before = self._model.jobs[visit.job].before
+        return bool(before) and bool(before[visit.station] & self._rest[visit.job])
 
     def _put(self, visit: Visit, origin: int, arrive_ms: int) -> _Carry | None:
         """A pallet put into a nest, or swapped into it as soon as its occupant may leave."""
@@ -178,7 +185,7 @@ class _Course:
 
     def _fetched_out(self, job: int) -> _Carry | None:
         """A pallet fetched from where it stands and brought out; it begins when the handler is there."""
-        if self._visits_left[job]:
+        if self._rest[job]:
             return None
         model, origin = self._model, self._nest[job]
         at_mm = self._at_mm[origin] if origin >= 0 else model.jobs[job].stand_mm
@@ -195,12 +202,14 @@ class _Course:
 
     def onward(self, todo: list[Visit], patience_ms: dict[Visit, int]) -> _Carry | None:
         """Where the pallet in hand goes on to, unless someone before it keeps that nest; None: home."""
-        if not self._visits_left[self.hand]:
+        if not self._rest[self.hand]:
             return self._out_of_hand()
         kept_stations = 0
         for visit in todo:
             station = visit.station
             if station == OUT or kept_stations >> station & 1:
+                continue
+            if self._comes_too_soon(visit):
                 continue
             if visit.job == self.hand:
                 carry, patience = self._out_of_hand_into(visit, patience_ms[visit])
@@ -287,7 +296,7 @@ class _Course:
         self._leaves_ms[station] = self._ended_ms[job] = leaves_ms
         self._free_ms[station] = free_ms
         self._known_ms[job] = max(self._known_ms[job], free_ms)
-        self._visits_left[job] -= 1
+        self._rest[job] &= ~(1 << station)
         self._work_ms[job] -= about.free_ms[station]
         self._load_ms[station] -= about.busy_ms[station]
         self._last_of[job] = self._last_at[station] = self._handed = visit

@@ -17,6 +17,7 @@ from supervisor.routing.router import Router
 from tests.bench.routing.bounds import assignment_bound_ms
 from tests.bench.routing.cells import Case, drawn
 from tests.bench.routing.checker import broken_rules
+from tests.bench.routing.job_shops import SHOPS, looked_ahead, planned
 from tests.bench.routing.keeping import Figure, Kept
 from tests.bench.routing.open_shops import instances, times
 from tests.bench.routing.oracle import open_shop_optimum
@@ -167,6 +168,19 @@ def _proved(shop: tuple[tuple[int, ...], ...]) -> Figure:
     return {"makespan_ms": 1000 * units}
 
 
+def job_shops(kept: Kept) -> list[str]:
+    """Published job shops on the model: the makespan beside the published optimum."""
+    lines = [
+        "| job shop | published | look-ahead, 4000 steps | planned once |",
+        "| --- | --- | --- | --- |",
+    ]
+    for name, (optimum, *_) in SHOPS.items():
+        ahead = kept.of(f"{name}: ahead", lambda n=name: {"makespan_ms": looked_ahead(n, 4000)})
+        plan = kept.of(f"{name}: plan", lambda n=name: {"makespan_ms": planned(n, PLAN_STEPS)})
+        lines.append(f"| {name} | {optimum} | {ahead['makespan_ms']} | {plan['makespan_ms']} |")
+    return lines
+
+
 def mixes(stations: int, pallets: int) -> list[str]:
     """All states of every mix of up to so many stations and pallets."""
     lines = [
@@ -211,6 +225,7 @@ def main() -> None:
         print(*large_cells(given.large, kept, (0, 300)), sep="\n", flush=True)
     if given.shops:
         print()
+        print(*job_shops(kept), sep="\n", end="\n\n", flush=True)
         print(*open_shops((4, 5, 7), given.shops, kept, (0, 1000)), sep="\n")
 
 
