@@ -54,7 +54,7 @@ class Node(Part):
     )
     optional: Text | None = Field(
         default=None,
-        description="The station may be without it: in words, what is then not known or not done. Only for facets, echoes, and orders by `first`.",
+        description="The station may be without it: in words, what is then not known or not done. Only for facets, echoes, orders by `first`, ways of asking for results, and what is told of stored ones.",
     )
     on: Text | None = Field(
         default=None,

@@ -100,7 +100,8 @@ def _result_nodes(results: Results) -> list[str | None]:
     if isinstance(results, StructureResults):
         return [*shared]
     call = results.call
-    return [results.node, None if call is None else call.node]
+    several = call is not None and call.instead is not None
+    return [results.node, *(call.methods() if call is not None and not several else ())]
 
 
 def _needed(profile: Profile, needed: Mapping[FieldPath, list[str | None]]) -> Problems:

@@ -5,23 +5,32 @@ Rules of this file:
 - What stands in a text or a structure, the first result says.
 """
 
+from collections.abc import Iterable
+
+from supervisor.cell.problem import choose_instead, one_of
 from supervisor.cell.profile_checks import (
     FieldPath,
     Problems,
     ProfileProblem,
+    check_address,
     check_shown,
 )
 from supervisor.cell.profile_language import (
+    ORDER_FIELDS,
     REAL_TYPES,
     TEXT_TYPES,
     WHOLE_TYPES,
+    Argument,
     ArrayResults,
     Columns,
     CsvResults,
     DocumentResults,
     Fetched,
+    Find,
     JsonResults,
     Profile,
+    ResultCall,
+    Stored,
     StructureResults,
 )
 from supervisor.cell.profile_order_checks import check_call
@@ -55,6 +64,7 @@ def check_results(profile: Profile, results: AnyResults) -> Problems:
             yield from _fetched(
                 profile, at, results, ("Structure", "Structure[]", "Variant", "Variant[]")
             )
+            yield from _document(profile, at, results)
         case ArrayResults():
             yield from _arrays(profile, at, results)
         case StructureResults():
@@ -96,13 +106,18 @@ def _fetched(profile: Profile, at: FieldPath, results: Fetched, types: tuple[str
         )
         return
     yield from check_shown(profile, (*at, "node"), results.node, types)
-    call = results.call
-    if call is None:
-        return
-    here = (*at, "call")
-    yield from check_call(profile, here, call.node, call.arguments)
+    here: FieldPath = (*at, "call")
+    for way in () if results.call is None else results.call.ways():
+        yield from check_call(profile, here, way.node, way.arguments)
+        yield from _outputs(here, way)
+        yield from _find(profile, here, way)
+        here = (*here, "instead")
+
+
+def _outputs(here: FieldPath, call: ResultCall | Find | Stored) -> Problems:
+    """Positions count from 1, and a status needs to be explained."""
     for key in ("output", "status"):
-        position = getattr(call, key)
+        position = getattr(call, key, None)
         if position is not None and position < 1:
             remedy = "the first output is number 1"
             yield ProfileProblem((*here, key), str(position), "a position from 1", remedy)
@@ -111,6 +126,61 @@ def _fetched(profile: Profile, at: FieldPath, results: Fetched, types: tuple[str
         yield ProfileProblem(
             (*here, missing), "nothing", "`status` and `accepted` together", f"add `{missing}:`"
         )
+
+
+def _find(profile: Profile, here: FieldPath, way: ResultCall) -> Problems:
+    """The id of a result is handed over where it is found, and found where it is handed over."""
+    find = way.find
+    if (find is not None) != _hands_over(way.arguments, "result_id"):
+        found = "`find`" if find is not None else "the field `result_id`"
+        remedy = (
+            "hand `result_id` over among the arguments"
+            if find is not None
+            else "say with `find` how it is found"
+        )
+        yield ProfileProblem((*here, "find"), f"{found} alone", "both or none", remedy)
+    if find is None:
+        return
+    at = (*here, "find")
+    yield from check_call(profile, at, find.node, find.arguments)
+    yield from _outputs(at, find)
+    yield from check_address(profile, (*at, "where", "type"), find.where.type_, "id")
+    yield from check_address(profile, (*at, "where", "path"), find.where.path, "path")
+    fields = ORDER_FIELDS["find"]
+    if find.where.field not in fields or _hands_over(find.arguments, "result_id"):
+        yield ProfileProblem(
+            (*at, "where", "field"),
+            find.where.field,
+            f"a field of the run: {one_of(fields)}",
+            choose_instead(find.where.field, fields, "the id is not known before it is found"),
+        )
+
+
+def _hands_over(arguments: Iterable[Argument], field: str) -> bool:
+    """Whether an argument, or a part of one, is this field."""
+    return any(
+        one.field == field
+        or _hands_over((one.members or {}).values(), field)
+        or _hands_over(one.items or (), field)
+        for one in arguments
+    )
+
+
+def _document(profile: Profile, at: FieldPath, results: DocumentResults) -> Problems:
+    """What is told of a stored result names it, so the result says how it is called."""
+    for path, contents in results.ready.items():
+        if not contents:
+            remedy = "list what it shows when the result is ready"
+            yield ProfileProblem((*at, "ready", path), "nothing", "at least one content", remedy)
+    stored = results.stored
+    if stored is None:
+        return
+    here = (*at, "stored")
+    yield from check_call(profile, here, stored.node, stored.arguments)
+    yield from _outputs(here, stored)
+    if results.id is None and _hands_over(stored.arguments, "result_id"):
+        remedy = "say where the result's own id stands"
+        yield ProfileProblem((*at, "id"), "nothing", "the path of the result's id", remedy)
 
 
 def _csv_columns(at: FieldPath, results: CsvResults) -> Problems:

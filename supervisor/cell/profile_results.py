@@ -11,6 +11,8 @@ from pydantic import Discriminator, Field
 
 from supervisor.cell.profile_orders import Argument
 from supervisor.cell.profile_values import (
+    Content,
+    GoalField,
     Key,
     NodeName,
     Part,
@@ -51,13 +53,63 @@ class Rows(Part):
     )
 
 
+class Matching(Part):
+    """A condition on results, handed over as a ContentFilter (OPC 10000-4 7.7): what the path leads to equals a field of the run."""
+
+    type_: Text = Field(
+        alias="type",
+        description="The type that the path begins at, as a node id: `r;i=2001`.",
+    )
+    path: Text = Field(
+        description="Browse path from that type to what is compared: `r:ResultMetaData/r:JobId`."
+    )
+    field: GoalField = Field(description="The field that it has to equal, such as `run_id`.")
+
+
+class Find(Part):
+    """How the id of a run's result is found: by a method that lists the ids of those that match. Of several the last is taken."""
+
+    node: NodeName = Field(description="The method.")
+    where: Matching = Field(description="What must hold of the result: the first argument.")
+    arguments: list[Argument] = Field(
+        default_factory=list[Argument], description="What it is called with after that, in order."
+    )
+    output: Position = Field(description="The output with the ids, counted from 1.")
+    status: Position | None = Field(
+        default=None, description="The output that says whether there are any."
+    )
+    accepted: list[int] = Field(
+        default_factory=list[int], description="Statuses that mean that it has looked."
+    )
+    limit_s: Seconds = Field(description="How long the call may take.")
+
+
+class Stored(Part):
+    """A method by which the station is told that a result is stored, before the order `acknowledge` is given.
+
+    One that is `optional` and missing is left out, and what it answers changes nothing.
+    """
+
+    node: NodeName = Field(description="The method.")
+    arguments: list[Argument] = Field(
+        default_factory=list[Argument],
+        description="What it is called with, in order; `result_id` is the one that `id` gave.",
+    )
+    status: Position | None = Field(default=None, description="The output that says yes or no.")
+    accepted: list[int] = Field(default_factory=list[int], description="Statuses that mean yes.")
+    limit_s: Seconds = Field(description="How long the call may take.")
+
+
 class ResultCall(Part):
     """A method that gives the result when it is asked: a query, or a list of results."""
 
     node: NodeName = Field(description="The method.")
     arguments: list[Argument] = Field(
         default_factory=list[Argument],
-        description="What it is called with, in order; of the run: `run_id`, `run_no`, `serial`.",
+        description="What it is called with, in order; of the run: `run_id`, `run_no`, `serial`, and after `find` `result_id`.",
+    )
+    find: Find | None = Field(
+        default=None, description="How the id of the result is found first, where it is another."
     )
     output: Position = Field(description="The output with the result, counted from 1.")
     status: Position | None = Field(
@@ -67,6 +119,18 @@ class ResultCall(Part):
         default_factory=list[int], description="Statuses that mean that there is one."
     )
     limit_s: Seconds = Field(description="How long the call may take.")
+    instead: "ResultCall | None" = Field(
+        default=None,
+        description="Another way, for a station that has not all methods of this one, which are `optional` then; one way has to be there whole.",
+    )
+
+    def ways(self) -> "tuple[ResultCall, ...]":
+        """This way and those instead of it, best first."""
+        return (self, *(self.instead.ways() if self.instead is not None else ()))
+
+    def methods(self) -> tuple[str, ...]:
+        """The nodes that this way needs."""
+        return (self.node, *((self.find.node,) if self.find is not None else ()))
 
 
 class Fetched(Rows):
@@ -135,6 +199,14 @@ class DocumentResults(Fetched):
 
     form: Literal["document"] = Field(description="This form.")
     rows: Text = Field(description="Path of the list of values.")
+    id: Text | None = Field(default=None, description="Path of the id of the result itself.")
+    ready: dict[Key, list[Content]] = Field(
+        default_factory=dict[str, list[Content]],
+        description="Paths and what they show when the result is whole and real; until then it is asked again. A path that leads nowhere is not looked at.",
+    )
+    stored: Stored | None = Field(
+        default=None, description="How the station is told that the result is stored."
+    )
     run: Text | None = Field(default=None, description="Path of the run id.")
     serial: Text | None = Field(default=None, description="Path of the serial number.")
     counter: Text | None = Field(default=None, description="Path of the result counter.")

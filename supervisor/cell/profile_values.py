@@ -59,6 +59,7 @@ FIELD_KINDS: Mapping[str, Literal["text", "number"]] = {
     "permit_ms": "number",
     "run_id": "text",
     "run_no": "number",
+    "result_id": "text",
     "serial": "text",
     "pallet": "text",
     "part_type": "text",
@@ -91,7 +92,9 @@ ORDER_FIELDS: Mapping[str, tuple[str, ...]] = {
     "clear_fault": ("order", "fence"),
     "move": ("order", "fence", "action", "place", "pick_jaw", "put_jaw"),
     "read_tag": ("order", "fence", "place"),
-    "call": ("run_id", "run_no", "serial"),
+    "call": ("run_id", "run_no", "serial", "result_id"),
+    "find": ("run_id", "run_no", "serial"),
+    "stored": ("run_id", "run_no", "result_id"),
     "query": (),
     "renew": ("fence", "beat", "permit_ms"),
 }

@@ -13,6 +13,7 @@ from collections.abc import AsyncGenerator, Coroutine, Mapping
 from contextlib import asynccontextmanager
 from typing import Any, Literal, Protocol
 
+from supervisor.cell.profile_address import BrowseName
 from supervisor.cell.value import value
 from supervisor.shell.permit import UNLEASED, Permit
 from supervisor.stations.decode import Places
@@ -21,7 +22,9 @@ from supervisor.stations.facts import ServerFacts, chunks, read_facts
 from supervisor.stations.latches import Latches, Placed, unasked
 from supervisor.stations.opcua import (
     Acknowledgement,
+    NodeId,
     PublishResult,
+    QualifiedName,
     UaError,
     numeric_id,
     status_name,
@@ -181,10 +184,19 @@ class Connection:
                 name for name, node in self.found.items() if node.kind is ua.VariantType.NodeId
             ),
             latched=self._latched,
-            node_id=lambda written: node_id_at(written, self._wanted.namespaces, self.facts),
+            node_id=self.node_id,
             now_s=asyncio.get_running_loop().time,
             missing=self.missing,
         )
+
+    def node_id(self, written: str) -> NodeId:
+        """A node id of the profile at this server."""
+        return node_id_at(written, self._wanted.namespaces, self.facts)
+
+    def qualified(self, name: BrowseName) -> QualifiedName:
+        """A browse name of the profile at this server."""
+        uri = self._wanted.namespaces[name.prefix] if name.prefix else ""
+        return ua.QualifiedName(name.name, self.facts.namespaces.index(uri) if uri else 0)
 
     @property
     def quiet_s(self) -> float:

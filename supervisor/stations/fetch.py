@@ -8,12 +8,20 @@ Rules of this file:
 from collections.abc import Mapping
 from typing import Any, cast
 
-from supervisor.cell.profile_language import Fetched, Query, ResultCall, StationProfile
+from supervisor.cell.profile_language import (
+    Fetched,
+    Find,
+    Query,
+    ResultCall,
+    StationProfile,
+    Stored,
+)
+from supervisor.stations.asking import filter_of, newest_id, way_taken
 from supervisor.stations.connection import Connection
 from supervisor.stations.goals import Fields
 from supervisor.stations.opcua import CallMethodResult, NodeId, Variant, status_name, ua
 from supervisor.stations.orders import handed
-from supervisor.stations.plain_types import plain_content
+from supervisor.stations.plain_types import Handed, plain_content
 from supervisor.stations.trouble import OrderImpossible, ResultUnreadable
 from supervisor.stations.wire import Session
 
@@ -46,8 +54,7 @@ async def asked_for(
     results = profile.results
     assert isinstance(results, Fetched)
     if results.call is not None:
-        within_s = max(results.call.limit_s / speed, LIMIT_S_MIN)
-        return await called(connection, results.call, fields, within_s)
+        return await _asked_by_method(connection, profile, fields, speed)
     assert results.node is not None
     found = connection.found[results.node]
     if found.file:
@@ -65,10 +72,57 @@ async def asked_for(
         return await expanded(connection, session, rows, results.node)
 
 
-async def called(
-    connection: Connection, call: ResultCall | Query, fields: Fields, within_s: float
+async def _asked_by_method(
+    connection: Connection, profile: StationProfile, fields: Fields, speed: float
 ) -> Any:
-    """The output of a query, taken apart.
+    """The result by the first way that the station has; where it is kept under an id of its own, that is found first."""
+    way = way_taken(profile, connection)
+    if way.find is not None:
+        within_s = max(way.find.limit_s / speed, LIMIT_S_MIN)
+        matching = filter_of(connection, way.find.where, fields)
+        ids = await called(connection, way.find, fields, within_s, (Handed("Structure", matching),))
+        found = newest_id(ids)
+        if not found:
+            message = f"{way.find.node} lists no result of {fields[way.find.where.field]}"
+            raise ResultUnreadable(message)
+        fields = {**fields, "result_id": found}
+    return await called(connection, way, fields, max(way.limit_s / speed, LIMIT_S_MIN))
+
+
+async def tell_stored(
+    connection: Connection, stored: Stored, fields: Fields, within_s: float
+) -> str:
+    """Tell the station that a result is stored; what it has against it, or nothing.
+
+    Raises:
+        LinkLost, OSError, TimeoutError: the connection went.
+    """
+    method = connection.found[stored.node]
+    arguments = [
+        member.variant(handed(argument, fields))
+        for member, argument in zip(method.inputs, stored.arguments, strict=True)
+    ]
+    async with connection.ordering() as session:
+        try:
+            result = await session.call(method.owner, method.node, arguments, within_s)
+        except TimeoutError:
+            connection.drop_orders(session)
+            raise
+    if not result.StatusCode.is_good():
+        return status_name(result.StatusCode)
+    outputs: list[Any] = result.OutputArguments or []
+    status = outputs[stored.status - 1].Value if stored.status and outputs else None
+    return "" if stored.status is None or status in stored.accepted else f"status {status}"
+
+
+async def called(
+    connection: Connection,
+    call: ResultCall | Find | Query,
+    fields: Fields,
+    within_s: float,
+    first: tuple[Handed, ...] = (),
+) -> Any:
+    """The output of a query, taken apart; ``first`` is handed over before the arguments of the profile.
 
     Raises:
         ResultUnreadable: it has none, or says no.
@@ -76,10 +130,8 @@ async def called(
     """
     method = connection.found[call.node]
     try:
-        arguments = [
-            member.variant(handed(argument, fields))
-            for member, argument in zip(method.inputs, call.arguments, strict=True)
-        ]
+        given = (*first, *(handed(argument, fields) for argument in call.arguments))
+        arguments = [member.variant(one) for member, one in zip(method.inputs, given, strict=True)]
     except OrderImpossible as error:
         raise ResultUnreadable(str(error)) from error
     async with connection.ordering() as session:
@@ -93,7 +145,7 @@ async def called(
         return await expanded(connection, session, member.taken(content), call.node)
 
 
-def _output(call: ResultCall | Query, result: CallMethodResult) -> Any:
+def _output(call: ResultCall | Find | Query, result: CallMethodResult) -> Any:
     if not result.StatusCode.is_good():
         message = f"{call.node}: the server answered {status_name(result.StatusCode)}"
         raise ResultUnreadable(message)
@@ -187,6 +239,8 @@ async def expanded(
         ]
     if isinstance(content, ua.ExtensionObject):
         encoding = content.TypeId
+        if encoding.is_null():
+            return None
         structure = await connection.types.of_encoding(session, encoding, node)
         return await expanded(connection, session, structure.row(content), node, depth + 1)
     return content

@@ -23,6 +23,7 @@ from supervisor.cell.profile_language import (
 from supervisor.cell.profile_quality import GRADES, RULES, Answered, quality_of, rules_for
 from supervisor.cell.profile_uses import facet_nodes, order_nodes, ways
 from supervisor.cell.shipped import shipped_names, shipped_profile
+from supervisor.stations.asking import stored_of, ways_of
 from supervisor.stations.results import result_nodes
 from supervisor.stations.wanted import permit_order, station_orders
 
@@ -170,6 +171,9 @@ def _pairs(profile: AnyProfile) -> Iterator[tuple[str, str]]:
             for name, order in station_orders(profile).items():
                 yield from _order(order, name)
             yield from ((node, "results") for node in result_nodes(profile.results))
+            yield from ((node, "results") for way in ways_of(profile) for node in way.methods())
+            stored = stored_of(profile.results)
+            yield from () if stored is None else ((stored.node, "acknowledge"),)
             yield from _event_pairs(profile)
         case HandlerProfile():
             yield from _facets(profile)

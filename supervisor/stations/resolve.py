@@ -54,6 +54,13 @@ _VARIANT_TYPES = {
     for kind in ua.VariantType
     if kind.value <= ua.VariantType.LocalizedText.value
 }
+# What a variable of an abstract data type may hold: each value says itself what it is (OPC 10000-3 8.29 and following, from memory).
+_SIGNED, _UNSIGNED = ("SByte", "Int16", "Int32", "Int64"), ("Byte", "UInt16", "UInt32", "UInt64")
+_ABSTRACT = {
+    numeric_id(ua.ObjectIds.Number): (*_SIGNED, *_UNSIGNED, "Float", "Double"),
+    numeric_id(ua.ObjectIds.Integer): _SIGNED,
+    numeric_id(ua.ObjectIds.UInteger): _UNSIGNED,
+}
 _ENUMERATION = numeric_id(ua.ObjectIds.Enumeration)
 _STRUCTURE = numeric_id(ua.ObjectIds.Structure)
 _ANYTHING = numeric_id(ua.ObjectIds.BaseDataType)
@@ -297,7 +304,9 @@ class _Resolver:
         where = f"node {name} ({node.path or node.id})"
         scalar = node.type.removesuffix("[]")
         kind, base = await self._kind(data_type)
-        if scalar != base and not (base == "Enumeration" and scalar == "Int32"):
+        if scalar not in (base, *_ABSTRACT.get(data_type, ())) and not (
+            base == "Enumeration" and scalar == "Int32"
+        ):
             _refuse(where, f"the data type {scalar}", base)
         is_array = rank is not None and rank != ua.ValueRank.Scalar
         if is_array != node.type.endswith("[]") and rank not in (

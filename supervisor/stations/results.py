@@ -23,7 +23,7 @@ from supervisor.cell.profile_language import (
     StationProfile,
     StructureResults,
 )
-from supervisor.cell.value import value
+from supervisor.cell.value import replace, value
 from supervisor.stations.csv_text import csv_table
 from supervisor.stations.decode import name_of
 from supervisor.stations.pick import MISSING, field_of
@@ -41,7 +41,10 @@ COUNTER_MAX = 2**63 - 1
 
 @value
 class Report:
-    """A result as the station gave it; "" and -1 where it offers no such proof. ``part_c`` is the part's temperature, if it is given."""
+    """A result as the station gave it; "" and -1 where it offers no such proof.
+
+    ``part_c`` is the part's temperature, if it is given; ``id`` is what the station calls the result itself.
+    """
 
     run_id: str
     serial: str
@@ -50,6 +53,7 @@ class Report:
     values: tuple[MeasuredValue, ...]
     part_c: float | None = None
     compensated: Compensated = "unknown"
+    id: str = ""
 
 
 def result_nodes(results: AnyResults) -> tuple[str, ...]:
@@ -122,7 +126,10 @@ class ResultReader:
                 return self._from_document(results, document, reading.source_ms)
             case DocumentResults():
                 reading = readings[self.nodes[0]]
-                return self._from_document(results, reading.value, reading.source_ms)
+                _check_ready(results, reading.value)
+                report = self._from_document(results, reading.value, reading.source_ms)
+                found = part_of(reading.value, results.id) if results.id else MISSING
+                return replace(report, id="" if found is MISSING else name_of(found))
             case CsvResults():
                 return self._from_csv(results, readings[self.nodes[0]])
             case ArrayResults():
@@ -204,6 +211,25 @@ class ResultReader:
             self._measured(*(None if array is None else array[row] for array in arrays))
             for row in range(count)
         )
+
+
+def _check_ready(results: DocumentResults, document: Any) -> None:
+    """The result is whole and real.
+
+    Raises:
+        ResultUnreadable: it says of itself that it is not, or not yet.
+    """
+    for path, wanted in results.ready.items():
+        found = part_of(document, path)
+        if found is MISSING or any(same(found, one) for one in wanted):
+            continue
+        message = f"the result is not ready: {path} is {found!r:.40}, expected {wanted}"
+        raise ResultUnreadable(message)
+
+
+def same(found: Any, wanted: Any) -> bool:
+    """Whether two contents are the same; true and 1 are not."""
+    return found == wanted and isinstance(found, bool) == isinstance(wanted, bool)
 
 
 def part_of(document: Any, written: str) -> Any:

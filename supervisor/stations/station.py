@@ -3,6 +3,7 @@
 Rules of this file:
 - An image is reported once for each message that changed something in it; a message that changed nothing is not reported.
 - A finished run is reported after its result: the core then has the values when it sees the station finished.
+- A result that the station gave while nobody listened is asked for by its run, before the run is reported as gone.
 - A run is started at most once: the station is asked before, and a start that was not answered is "unknown", never repeated.
 """
 
@@ -12,9 +13,16 @@ from collections.abc import Coroutine
 from typing import Any, NamedTuple
 
 from supervisor.cell.profile import StationProfile
-from supervisor.core.commands import Goal, StartRun
+from supervisor.core.commands import AbortRun, AcknowledgeResult, Goal, StartRun
 from supervisor.core.events import Door, Mode, Presence, ResultArrived, StationObserved, Work
-from supervisor.stations.adapter import WiredAdapter, Wiring
+from supervisor.stations.adapter import LIMIT_S_MIN, WiredAdapter, Wiring
+from supervisor.stations.asking import (
+    check_belongs,
+    names_its_run,
+    stored_of,
+    way_taken,
+    ways_of,
+)
 from supervisor.stations.connection import Connection
 from supervisor.stations.decode import (
     Decoder,
@@ -23,9 +31,10 @@ from supervisor.stations.decode import (
     name_decoder,
     number_decoder,
 )
-from supervisor.stations.fetch import asked_for, is_asked_for
+from supervisor.stations.fetch import asked_for, is_asked_for, tell_stored
 from supervisor.stations.goals import fields_of, order_name, run_number
 from supervisor.stations.opcua import UaError
+from supervisor.stations.open_run import OpenRun
 from supervisor.stations.orders import ACCEPTED, Answer, carry_out, shown_in, shown_key
 from supervisor.stations.pick import MISSING, UNREADABLE
 from supervisor.stations.reading import Image, Reading
@@ -93,7 +102,7 @@ class Interpreter:
 
         node = getattr(profile.results, "node", None)
         structure = None if node is None else connection.found[node].structure
-        call = getattr(profile.results, "call", None)
+        call = way_taken(profile, connection) if ways_of(profile) else None
         self._shown_for_call = {
             shown_key(name, pick): looker(name, pick, places)
             for name, pick in shown_in(call.arguments if call else ())
@@ -174,6 +183,9 @@ class StationAdapter(WiredAdapter):
         self._due: ResultMark | None = None
         self._held = False
         self._result_due = asyncio.Event()
+        self._open_run = OpenRun()
+        self._missed: ResultMark | None = None
+        self._kept_under = ("", "")
 
     def _works(self) -> tuple[Coroutine[Any, Any, None], ...]:
         ticking = self._ticking(station_facets(self._profile), self._profile.heartbeat)
@@ -195,6 +207,7 @@ class StationAdapter(WiredAdapter):
         if connection.facts.boot != self._boot:
             self._boot, self._counter = connection.facts.boot, -1
         self._reported = UNKNOWN
+        self._open_run.reconnected()
         super().link_up(connection)
 
     def link_changed(self) -> None:
@@ -205,7 +218,8 @@ class StationAdapter(WiredAdapter):
         seen = interpreter.shown(connection.image, asyncio.get_running_loop().time())
         if seen == self._reported:
             return
-        mark = self._new_result(seen)
+        self._open_run.look(seen.run_id, seen.serial, seen.work)
+        mark = self._new_result(seen) or self._missed_result(seen)
         if (
             mark is None
             or mark == self._due
@@ -256,6 +270,12 @@ class StationAdapter(WiredAdapter):
         mark = ResultMark(self._boot, seen.run_id, seen.serial, seen.counter)
         return None if mark == self._taken else mark
 
+    def _missed_result(self, seen: Seen) -> ResultMark | None:
+        """The mark of a result that came while nobody listened, where it can be asked for by its run."""
+        missed = self._open_run.missed(seen.work) if names_its_run(self._profile) else None
+        self._missed = missed and ResultMark(self._boot, *missed, -1)
+        return self._missed
+
     def _take_from_image(
         self, mark: ResultMark, connection: Connection, interpreter: Interpreter
     ) -> bool:
@@ -292,6 +312,7 @@ class StationAdapter(WiredAdapter):
                 tries += 1
                 if tries == QUICK_TRIES:
                     log.warning("%s: its result cannot be read: %s", self._name, trouble)
+                    self._give_up(mark)
                     self._hold_no_longer()
             await asyncio.sleep(TRY_AGAIN_S if tries < QUICK_TRIES else TRY_LATER_S)
         self._due = None
@@ -302,7 +323,15 @@ class StationAdapter(WiredAdapter):
         interpreter = self._interpreter
         if interpreter is None or self._due != mark:
             return False
+        if mark == self._missed:
+            return True
         return self._new_result(interpreter.look(connection.image)) == mark
+
+    def _give_up(self, mark: ResultMark) -> None:
+        """A result that was missed is asked for a few times and no more: the core knows what to do with a run that is gone."""
+        if mark == self._missed:
+            self._missed = self._due = None
+            self._open_run.close()
 
     def _hold_no_longer(self) -> None:
         """Report what the image has become meanwhile."""
@@ -353,13 +382,17 @@ class StationAdapter(WiredAdapter):
             raise ResultUnreadable(message)
         seen_s = asyncio.get_running_loop().time()
         found = Reading(content, "good", connection.newest_ms, seen_s)
-        return results.report({results.nodes[0]: found})
+        report = results.report({results.nodes[0]: found})
+        check_belongs(report.run_id, mark.run_id)
+        return report
 
     def _emit_result(self, mark: ResultMark, report: Report) -> None:
         counter = report.counter if report.counter >= 0 else mark.counter
         run_id = report.run_id or mark.run_id
         name = f"{counter}" if counter >= 0 else f"{run_id or report.serial}"
-        self._taken = mark
+        self._taken, self._missed = mark, None
+        self._open_run.close()
+        self._kept_under = (run_id, report.id)
         self._emit(
             ResultArrived(
                 station=self._name,
@@ -383,14 +416,42 @@ class StationAdapter(WiredAdapter):
         if isinstance(goal, StartRun) and await self._runs_already(connection, goal):
             return ACCEPTED
         self._end_latches(connection, order_name(goal))
+        await self._before(connection, goal)
         if order is None:
             return Answer(outcome="done")
         answer = await carry_out(
             connection, order, fields_of(goal, fence=self._permit.fence), self._limit_s(order)
         )
+        if answer.outcome in ("refused", "failed") and isinstance(goal, StartRun):
+            self._open_run.close()
         if answer == ACCEPTED and order.done == "accepted":
             return Answer(outcome="done")
         return answer
+
+    async def _before(self, connection: Connection, goal: Goal) -> None:
+        """What belongs to an order and has no answer of its own."""
+        match goal:
+            case StartRun():
+                self._open_run.ordered(goal.run_id, goal.serial)
+            case AbortRun():
+                self._open_run.close()
+            case AcknowledgeResult():
+                await self._tell_stored(connection, goal)
+            case _:
+                return
+
+    async def _tell_stored(self, connection: Connection, goal: AcknowledgeResult) -> None:
+        """Tell the station that the result of a run is stored, where it wants to know."""
+        stored, (run_id, result_id) = stored_of(self._profile.results), self._kept_under
+        if stored is None or stored.node not in connection.found or not result_id:
+            return
+        if run_id not in (goal.run_id, str(run_number(goal.run_id))):
+            return
+        fields = {"run_id": goal.run_id, "run_no": run_number(goal.run_id), "result_id": result_id}
+        within_s = max(stored.limit_s / self._speed, LIMIT_S_MIN)
+        objection = await tell_stored(connection, stored, fields, within_s)
+        if objection:
+            log.warning("%s: told that %s is stored: %s", self._name, result_id, objection)
 
     def _end_latches(self, connection: Connection, order: str) -> None:
         """Before the order is sent: whatever it brings about comes after that and is latched anew."""

@@ -37,6 +37,8 @@ from supervisor.stations.plain_types import (
 from supervisor.stations.trouble import LinkLost, OrderImpossible, ResultUnreadable
 from supervisor.stations.wire import Session
 
+# A filter holds operands of any type, which no definition of it says: it is put together of the library's own types.
+LIBRARY = {numeric_id(ua.ObjectIds.ContentFilter): ua.ContentFilter}
 ROWS_MAX = 100_000
 FIELDS_MAX = 1_000
 SUPERTYPES_MAX = 20
@@ -46,6 +48,7 @@ Layout = Literal["plain", "mask", "union"]
 LAYOUTS: Mapping[Any, Layout] = {
     ua.StructureType.Structure: "plain",
     ua.StructureType.StructureWithOptionalFields: "mask",
+    ua.StructureType.StructureWithSubtypedValues: "plain",
     ua.StructureType.Union: "union",
 }
 
@@ -54,7 +57,7 @@ class Member(NamedTuple):
     """A field of a structure: its type, whether it is an array of it, and whether it may be left out."""
 
     name: str
-    shape: "Plain | Structure | LibraryStructure"
+    shape: "Plain | Structure | LibraryStructure | Subtyped"
     rank: str
     optional: bool
 
@@ -97,6 +100,10 @@ class Member(NamedTuple):
             OrderImpossible: it does not fit.
         """
         kinds = ua.VariantType
+        if isinstance(self.shape, LibraryStructure):
+            made = [self.shape.made(one) for one in _entries(handed, self.rank)]
+            content = made if self.rank == "array" else made[0]
+            return ua.Variant(content, kinds.ExtensionObject, is_array=self.rank == "array")
         if self.rank == "single":
             if isinstance(self.shape, Structure):
                 return ua.Variant(self.shape.extension(handed), kinds.ExtensionObject)
@@ -117,6 +124,10 @@ class Member(NamedTuple):
         return ua.Variant(
             [fitting(entry.content, name) for entry in entries], kinds[name], is_array=True
         )
+
+
+def _entries(handed: Handed, rank: str) -> list[Handed]:
+    return cast("list[Handed]", handed.content) if rank == "array" else [handed]
 
 
 class Structure:
@@ -240,6 +251,38 @@ class LibraryStructure:
             raise OrderImpossible(message)
         return binary.struct_to_binary(self._kind())
 
+    def made(self, handed: Handed) -> Any:
+        """One of ours that was made beforehand, or an empty one.
+
+        Raises:
+            OrderImpossible: fields were handed over; only a whole one can be.
+        """
+        if isinstance(handed.content, self._kind):
+            return handed.content
+        if handed.content:
+            message = f"fields of a {self._kind.__name__} cannot be handed over; nothing was sent"
+            raise OrderImpossible(message)
+        return self._kind()
+
+
+class Subtyped:
+    """A structure where any of its subtypes may stand: it travels with the id of its encoding (OPC 10000-6 5.2.6, from memory)."""
+
+    base = "Structure"
+
+    def unpack(self, data: Any) -> Any:
+        """It as it came; who reads the result takes it apart by that id."""
+        return binary.extensionobject_from_binary(data)
+
+    def pack(self, handed: Handed | None) -> bytes:
+        """None of it; nothing else can be handed over."""
+        if handed is not None:
+            message = (
+                "a structure that may be of several types cannot be handed over; nothing was sent"
+            )
+            raise OrderImpossible(message)
+        return binary.extensionobject_to_binary(None)
+
 
 def given_back(member: Member, content: Any) -> Handed:
     """What was taken apart as a field, to be handed over as it came."""
@@ -319,7 +362,7 @@ class TypeBook:
                 plain = PLAIN.get(cast("int", here.Identifier))
                 if plain is not None:
                     return plain
-                kind = ua.extension_objects_by_datatype.get(here)
+                kind = ua.extension_objects_by_datatype.get(here) or LIBRARY.get(here)
                 if kind is not None and here == data_type:
                     return LibraryStructure(kind)
             here = await session.subtypes_up(here)
@@ -327,10 +370,14 @@ class TypeBook:
 
     async def _read_structure(self, session: Session, data_type: NodeId, node: str) -> Structure:
         definition = await _definition(session, data_type, node)
+        subtyped = definition.StructureType == ua.StructureType.StructureWithSubtypedValues
         made = Structure(definition.DefaultEncodingId, layout=LAYOUTS[definition.StructureType])
         self._known[data_type] = made  # before its fields are read: one of them may be of this type
         for field in await self._all_fields(session, definition, node):
-            made.members.append(await self._member(session, field, node))
+            member = await self._member(session, field, node)
+            if subtyped:  # what is optional elsewhere says here that subtypes may stand there (OPC 10000-3 8.51)
+                member = _subtyped(member) if member.optional else member
+            made.members.append(member)
         self._by_encoding[made.encoding] = made
         return made
 
@@ -361,6 +408,12 @@ class TypeBook:
             rank="array" if field.ValueRank == ua.ValueRank.OneDimension else "single",
             optional=bool(field.IsOptional),
         )
+
+
+def _subtyped(member: Member) -> Member:
+    """A field that may hold any subtype of its type: a structure with its id, a value in a variant."""
+    is_structure = isinstance(member.shape, Structure | LibraryStructure)
+    return member._replace(shape=Subtyped() if is_structure else VARIANT, optional=False)
 
 
 async def _definition(session: Session, data_type: NodeId, node: str) -> StructureDefinition:

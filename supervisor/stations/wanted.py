@@ -36,6 +36,7 @@ from supervisor.cell.profile_uses import (
     ways,
 )
 from supervisor.cell.value import replace
+from supervisor.stations.asking import stored_of, way_calls, ways_of
 from supervisor.stations.orders import shown_in
 from supervisor.stations.resolve import Call, Wanted
 from supervisor.stations.results import AnyResults, proves_itself, result_nodes
@@ -62,10 +63,15 @@ def wanted_by_station(profile: StationProfile) -> Wanted:
         profile,
         [name for name in watch if name not in latched],
         orders,
-        [*(n for n in result_nodes(results) if n not in latched), *_event_nodes(profile)],
+        [
+            *(n for n in result_nodes(results) if n not in latched),
+            *_event_nodes(profile),
+            *(name for way in ways_of(profile) for name in way.methods()),
+            *_stored_node(results),
+        ],
         stamped=_stamped(facets),
     )
-    calls = (*wanted.calls, *_result_call(results), *_queries(profile))
+    calls = (*wanted.calls, *_result_calls(profile), *_queries(profile))
     return replace(wanted, calls=calls, events=profile.events)
 
 
@@ -77,7 +83,8 @@ def ended_by_nodes(event: EventSource) -> list[Condition]:
 def _shown_in_call(results: AnyResults) -> list[str]:
     """What the arguments of the call for a result take from nodes."""
     call = results.call if isinstance(results, Fetched) else None
-    return [] if call is None else [node for node, _ in shown_in(call.arguments)]
+    ways = () if call is None else call.ways()
+    return [node for way in ways for node, _ in shown_in(way.arguments)]
 
 
 def _event_nodes(profile: StationProfile) -> list[str]:
@@ -99,11 +106,15 @@ def _queries(profile: StationProfile) -> tuple[Call, ...]:
     )
 
 
-def _result_call(results: AnyResults) -> tuple[Call, ...]:
-    call = results.call if isinstance(results, Fetched) else None
-    if call is None:
-        return ()
-    return (Call(node=call.node, arguments=tuple(call.arguments), outputs=(call.output,)),)
+def _result_calls(profile: StationProfile) -> tuple[Call, ...]:
+    stored = stored_of(profile.results)
+    told = () if stored is None else (Call(node=stored.node, arguments=tuple(stored.arguments)),)
+    return (*(call for way in ways_of(profile) for call in way_calls(way)), *told)
+
+
+def _stored_node(results: AnyResults) -> list[str]:
+    stored = stored_of(results)
+    return [] if stored is None else [stored.node]
 
 
 def station_facets(profile: StationProfile) -> list[Facet[Any]]:

@@ -19,6 +19,13 @@ from typing import Any
 
 import pytest
 
+from supervisor.cell.shipped import shipped_profile
+from supervisor.core.commands import AcknowledgeResult, SetDoor, StartRun
+from supervisor.core.events import ResultArrived, StationObserved
+from supervisor.stations.adapter import Wiring
+from supervisor.stations.connection import LinkOptions
+from supervisor.stations.station import StationAdapter
+
 HERE = Path(__file__).parent
 ROOT = HERE.parents[1]
 MODULES = ROOT / ".tools/peers/node_modules"
@@ -36,16 +43,82 @@ _spec.loader.exec_module(_stations)
 watch = _stations.watch
 shipped = _stations.shipped
 keys = _stations.keys
+through_proxy = _stations.through_proxy
+
+
+class Visits:
+    """The steps of a visit at one station with job control, each waited for."""
+
+    def __init__(self, watcher: Any, server: "Peer") -> None:
+        self.watcher = watcher
+        self.server = server
+
+    @property
+    def seen(self) -> Any:
+        """The newest observation."""
+        return self.watcher.last(StationObserved)
+
+    @property
+    def results(self) -> list[Any]:
+        """Every result so far."""
+        return self.watcher.of(ResultArrived)
+
+    async def until(self, **shown: str) -> None:
+        """Wait until the station shows this."""
+        await self.watcher.until(
+            lambda: all(getattr(self.seen, name) == word for name, word in shown.items()), 20
+        )
+
+    async def door(self, goal: Any) -> None:
+        """Move the door."""
+        self.watcher.adapter.give(SetDoor(order=1, station="touch-1", door=goal))
+        await self.until(door=goal)
+
+    async def load(self) -> None:
+        """Put a pallet in; the door is closed after that."""
+        await self.door("open")
+        self.server.switch("occupied", True)
+        await self.until(nest="occupied")
+        await self.door("closed")
+
+    def start(self, run_no: int) -> None:
+        """Start the run with this number, for a part of its own."""
+        self.watcher.adapter.give(
+            StartRun(
+                order=run_no,
+                station="touch-1",
+                run_id=f"R{run_no}",
+                run_no=run_no,
+                program="p",
+                name="P-17",
+                number=1,
+                revision="A",
+                part_type="cam-ring",
+                serial=f"S{run_no}",
+                pallet="g",
+            )
+        )
+
+    async def result(self, run_no: int) -> Any:
+        """The result of a run, once it has come."""
+        await self.watcher.until(lambda: self.results and self.results[-1].run_id == f"R{run_no}")
+        return self.results[-1]
+
+    async def acknowledge(self, run_no: int) -> None:
+        """Take note of a result; the station shows nothing of it any more."""
+        goal = AcknowledgeResult(order=2, station="touch-1", run_id=f"R{run_no}")
+        self.watcher.adapter.give(goal)
+        await self.until(work="idle")
 
 
 class Peer:
     """A server of the second stack in a process of its own."""
 
-    def __init__(self, script: str, folder: Path, port: int = 0) -> None:
+    def __init__(self, script: str, folder: Path, *options: str, port: int = 0) -> None:
         node = shutil.which("node")
         assert node is not None
         self._process = subprocess.Popen(
-            [node, str(HERE / script), str(folder), str(port)],
+            [node, str(HERE / script), str(folder), str(port), *options],
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             stderr=subprocess.DEVNULL,
@@ -72,12 +145,17 @@ class Peer:
         """Have a certificate (DER) of an `application` or a `user` trusted; holds when this returns."""
         self._say({"trust": what, "value": str(certificate)})
 
-    def _say(self, line: dict[str, object]) -> None:
+    def ask(self, name: str) -> Any:
+        """A field of the simulated station."""
+        return self._say({"ask": name})["value"]
+
+    def _say(self, line: dict[str, object]) -> dict[str, Any]:
         assert self._process.stdin
         self._process.stdin.write(json.dumps(line).encode() + b"\n")
         self._process.stdin.flush()
         answer = self._lines.get(timeout=ANSWER_S_MAX)
-        assert answer == {"done": line}
+        assert answer["done"] == line
+        return answer
 
     def freeze(self) -> None:
         """Stop the process where it stands."""
@@ -100,17 +178,31 @@ class Peer:
 
 
 @pytest.fixture(scope="session")
-def peer(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Callable[[str], Peer]]:
-    """Starts peers by their script; each is started once."""
+def peer(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Callable[..., Peer]]:
+    """Starts peers by their script and options; each is started once."""
     if not MODULES.is_dir() or shutil.which("node") is None:
         pytest.skip("needs the second stack: make peers (node and npm)")
-    started: dict[str, Peer] = {}
+    started: dict[tuple[str, ...], Peer] = {}
 
-    def start(script: str) -> Peer:
+    def start(*script: str) -> Peer:
         if script not in started:
-            started[script] = Peer(script, tmp_path_factory.mktemp("peer"))
+            started[script] = Peer(script[0], tmp_path_factory.mktemp("peer"), *script[1:])
         return started[script]
 
     yield start
     for one in started.values():
         one.end()
+
+
+@pytest.fixture
+async def visits(watch: Callable[..., Any]) -> Callable[..., Any]:
+    """Runs an adapter of a peer with a shipped profile, up and in automatic, and takes it through visits."""
+
+    async def make(server: Peer, profile: str, url: str = "") -> Visits:
+        wiring = Wiring(options=LinkOptions(interval_ms=20))
+        adapter = StationAdapter("touch-1", url or server.url, shipped_profile(profile), wiring)
+        visited = Visits(watch(adapter), server)
+        await visited.until(mode="automatic")
+        return visited
+
+    return make

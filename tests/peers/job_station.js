@@ -30,14 +30,20 @@ class Station {
 
   type(name) { return this.space.findDataType(name, this.control.index); }
 
+  // Where the machine stands, and in which namespace; other stations have it elsewhere.
+  machine() {
+    this.own = this.space.getNamespace(OWN);
+    return this.own.addObject({ browseName: "Station", organizedBy: this.space.rootFolder.objects });
+  }
+
   build() {
     const space = this.space;
     this.control = space.getNamespace(CONTROL);
     const jobs = space.getNamespace(JOBS);
-    const own = space.getNamespace(OWN);
     const machinery = space.getNamespace(MACHINERY);
-    const machine = own.addObject({ browseName: "Station", organizedBy: space.rootFolder.objects });
-    const blocks = machinery.addObject({ browseName: "MachineryBuildingBlocks", componentOf: machine });
+    const machine = this.machine();
+    const own = this.own;
+    const blocks = this.blocks = machinery.addObject({ browseName: "MachineryBuildingBlocks", componentOf: machine });
     const management = jobs.addObject({
       browseName: "JobManagement", componentOf: blocks, typeDefinition: space.findObjectType("JobManagementType", jobs.index),
     });
@@ -115,10 +121,13 @@ class Station {
     const job = { order, state: 2, began: new Date() };
     this.jobs.push(job);
     setTimeout(() => { if (job.state === 2) { job.state = 3; this.show(); } }, RUN_MS / 3);
-    setTimeout(() => { if (job.state === 3 && !this.holding) { job.state = 5; job.ended = new Date(); this.show(); } }, RUN_MS);
+    setTimeout(() => { if (job.state === 3 && !this.holding) { job.state = 5; job.ended = new Date(); this.finished(job); this.show(); } }, RUN_MS);
     this.show();
     return [u64(OK)];
   }
+
+  // A job has ended with a result; stations that keep results take note here.
+  finished(_job) { }
 
   end(id, state) {
     const job = this.find(id);

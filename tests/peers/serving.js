@@ -4,13 +4,15 @@
 //   told of: strangers are refused, as a station in a plant refuses them.
 // - It says one JSON line when it is ready: {"url", "certificate" (a file)}. Each line that it takes is answered by a line, so that a test
 //   goes on only once it holds: {"switch": name, "value"} sets a field of the station, {"trust": "application" or "user", "value": file}
-//   makes a certificate known. It ends with its input.
+//   makes a certificate known, {"ask": name} has the field in the answer as "value". It ends with its input.
 "use strict";
 const fs = require("fs");
 const path = require("path");
 const readline = require("readline");
 const { OPCUAServer, OPCUACertificateManager, SecurityPolicy, MessageSecurityMode } = require("node-opcua");
 
+// A cut leaves two sessions behind until their time-out of 30 s; the stack's own 10 would not do for a test of many cuts.
+const SESSIONS_MAX = 100;
 const USER = "pointsman";
 const PASSWORD = "swordfish-7"; // as in tests/integration/stations/strange_server.py
 const POLICIES = [
@@ -42,6 +44,7 @@ async function serve({ name, nodesets, namespaces, build }) {
     port, hostname: "127.0.0.1", resourcePath: "/station", nodeset_filename: nodesets, buildInfo: { productName: "peer" },
     serverInfo: { applicationUri: uri }, serverCertificateManager: applications, certificateFile, privateKeyFile: applications.privateKey,
     userCertificateManager: users, userManager: { isValidUser: (user, password) => user === USER && password === PASSWORD },
+    serverCapabilities: { maxSessions: SESSIONS_MAX }, maxConnectionsPerEndpoint: SESSIONS_MAX,
     securityPolicies: POLICIES, securityModes: [MessageSecurityMode.None, MessageSecurityMode.SignAndEncrypt],
   });
   await server.initialize();
@@ -54,6 +57,7 @@ async function serve({ name, nodesets, namespaces, build }) {
   const lines = readline.createInterface({ input: process.stdin });
   lines.on("line", async (line) => {
     const told = JSON.parse(line);
+    if (told.ask) { say({ done: told, value: station[told.ask] }); return; }
     if (told.trust) await trusting[told.trust].trustCertificate(fs.readFileSync(told.value));
     else station[told.switch] = told.value;
     say({ done: told });

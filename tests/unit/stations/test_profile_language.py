@@ -23,7 +23,13 @@ SHIPPED = sorted(path.stem for path in shipped_profiles().glob("*.yaml"))
 
 
 def written(name: str) -> Any:
-    return YAML(typ="safe").load((shipped_profiles() / f"{name}.yaml").read_text(encoding="utf-8"))
+    """What stands in a shipped profile, and over the profile that it extends."""
+    content = YAML(typ="safe").load((shipped_profiles() / f"{name}.yaml").read_text("utf-8"))
+    if "extends" not in content:
+        return content
+    under = written(content["extends"])
+    sections = {k: {**under[k], **content.get(k, {})} for k in ("namespaces", "nodes", "facets")}
+    return {**under, **content, **sections}
 
 
 def put(content: Any, path: tuple[Any, ...], new: Any) -> Any:
@@ -38,13 +44,14 @@ def put(content: Any, path: tuple[Any, ...], new: Any) -> Any:
     return content
 
 
-def test_the_six_models_have_a_shipped_profile():
+def test_the_models_have_a_shipped_profile():
     assert SHIPPED == [
         "autoid",
         "ct-pulse",
         "handler-orders",
         "handler-permits",
         "job-control",
+        "machinery-result",
         "rack-reader",
         "scan-methods",
         "touch-datablock",
@@ -112,7 +119,7 @@ def test_what_the_language_does_not_know_is_refused_at_its_place(name, path, new
     assert says in f"{error['msg']} {error.get('ctx')}"
 
 
-SCAN, TOUCH, CT = "scan-methods", "touch-datablock", "ct-pulse"
+SCAN, TOUCH, CT, KEPT = "scan-methods", "touch-datablock", "ct-pulse", "machinery-result"
 DOOR, NEST = ("facets", "door"), ("facets", "nest")
 STATUS = {"node": "status", "codes": {0: "open"}}
 SWITCHES = [{"node": "area_echo", "word": "open"}, {"node": "fault_ack", "word": "closed"}]
@@ -279,6 +286,18 @@ MISFITS = [
     ("handler-orders", ("echoes", "inside"), "order", ("echoes", "inside"), "of type UInt32", "String"),
     ("rack-reader", ("nodes", "occupied", "path"), "r:Occupied", ("facets", "presence", "node"), "one for all places", "each place"),
     ("rack-reader", ("orders", "read_tag", "outputs", "payload"), ..., ("orders", "read_tag", "outputs", "payload"), "nothing", "payload"),
+    (KEPT, ("results", "call", "find"), ..., ("results", "call", "find"), "the field `result_id` alone", "both or none"),
+    (KEPT, ("results", "call", "arguments", 0, "field"), "run_id", ("results", "call", "find"), "`find` alone", "both or none"),
+    (KEPT, ("results", "call", "find", "where", "field"), "result_id", ("results", "call", "find", "where", "field"), "result_id", "run_id, run_no, serial"),
+    (KEPT, ("results", "call", "find", "where", "path"), "x:JobId", ("results", "call", "find", "where", "path"), "the prefix `x`", "a declared prefix"),
+    (KEPT, ("results", "call", "find", "where", "type"), "2001", ("results", "call", "find", "where", "type"), '"2001"', "a node id"),
+    (KEPT, ("results", "call", "find", "status"), ..., ("results", "call", "find", "status"), "nothing", "`status` and `accepted`"),
+    (KEPT, ("results", "call", "instead", "output"), 0, ("results", "call", "instead", "output"), "0", "from 1"),
+    (KEPT, ("results", "call", "instead", "node"), "jobs", ("results", "call", "instead", "node"), "Structure[]", "Method"),
+    (KEPT, ("results", "stored", "arguments", 0, "items", 0, "field"), "serial", ("results", "stored", "arguments", 0, "items", 0, "field"), "`serial`", "run_id, run_no"),
+    ("job-control", ("nodes", "response", "optional"), "no results", ("results",), "the optional node `response`", "a node that is there"),
+    (KEPT, ("results", "id"), ..., ("results", "id"), "nothing", "the result's id"),
+    (KEPT, ("results", "ready", "ResultMetaData.IsPartial"), [], ("results", "ready", "ResultMetaData.IsPartial"), "nothing", "at least one"),
     ("rack-reader", ("orders", "read_tag", "statuses", 0), "failed", ("orders", "read_tag", "statuses"), "no status for `read`", "that was read"),
 ]  # fmt: skip
 
