@@ -19,7 +19,7 @@ from supervisor.core.commands import AbortRun, Goal, PrepareProgram, SetDoor
 from supervisor.core.events import Event, OrderAnswered
 from supervisor.shell.permit import UNLEASED, NotPermitted, Permit
 from supervisor.stations.connection import Connection
-from supervisor.stations.goals import GoalQueue
+from supervisor.stations.goals import GoalQueue, audit_id
 from supervisor.stations.link import Link, LinkOptions, LinkReport, reason
 from supervisor.stations.opcua import UaError
 from supervisor.stations.orders import Answer
@@ -28,6 +28,7 @@ from supervisor.stations.resolve import Wanted
 from supervisor.stations.security import NoSecurity, Security
 from supervisor.stations.steady import TICK_S
 from supervisor.stations.trouble import LinkLost
+from supervisor.stations.wire import audited
 
 LIMIT_S_MIN = 2.0
 OVERTAKING: tuple[type[Goal], ...] = (SetDoor, AbortRun)
@@ -192,7 +193,8 @@ class WiredAdapter(ABC):
 
     async def _carried_out(self, connection: Connection, goal: Goal) -> Answer:
         try:
-            return await self._carry_out(connection, goal)
+            with audited(audit_id(goal)):
+                return await self._carry_out(connection, goal)
         except (LinkLost, OSError, UaError, NotPermitted) as lost:
             return Answer(outcome="unknown", why=reason(lost))
         except Exception as defect:

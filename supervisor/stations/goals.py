@@ -49,6 +49,12 @@ def order_name(goal: Goal) -> str:
     return _ORDER_NAMES[type(goal)]
 
 
+def audit_id(goal: Goal) -> str:
+    """What a station's audit events show of an order: its number, and the run that it is about."""
+    run_id = getattr(goal, "run_id", "")
+    return f"order {goal.order}" + (f", run {run_id}" if run_id else "")
+
+
 def fields_of(goal: Goal, *, fence: int) -> Fields:
     """What a goal can hand over, by the names of the profile language; the fence of whoever gives it goes with every order."""
     return {**_own_fields(goal), "fence": fence}

@@ -10,7 +10,9 @@ Rules of this file:
 import asyncio
 import logging
 import socket
-from collections.abc import Sequence
+from collections.abc import Generator, Sequence
+from contextlib import contextmanager
+from contextvars import ContextVar
 from datetime import UTC, datetime
 from typing import Any
 
@@ -97,8 +99,29 @@ def _notice_a_gone_peer(client: Any) -> None:
             found.setsockopt(socket.IPPROTO_TCP, getattr(socket, option), setting)
 
 
+_AUDIT: ContextVar[str] = ContextVar("audit id", default="")
+
+
+@contextmanager
+def audited(audit_id: str) -> Generator[None]:
+    """Whatever is written and called in here, by this task, carries this id (``AuditEntryId``, OPC 10000-4 6.5.2 and 7.32).
+
+    A station that audits shows it as ``ClientAuditEntryId`` of its audit events, so each can be traced to the order that it comes from.
+    """
+    token = _AUDIT.set(audit_id)
+    try:
+        yield
+    finally:
+        _AUDIT.reset(token)
+
+
 class _OwnSession(UaSession):
-    """asyncua's session without its publish loop, which retries a dead connection for ever."""
+    """asyncua's session without its publish loop, which retries a dead connection for ever; orders carry the id of what they come from."""
+
+    async def _send_request(self, request: Any, *rest: Any, **named: Any) -> Any:
+        if isinstance(request, ua.WriteRequest | ua.CallRequest):
+            request.RequestHeader.AuditEntryId = _AUDIT.get() or None
+        return await super()._send_request(request, *rest, **named)
 
     def ensure_publish_loop(self) -> None:
         """Publishing is done by the link's lanes."""

@@ -50,6 +50,12 @@ async function serve({ name, nodesets, namespaces, build }) {
   await server.initialize();
   for (const each of namespaces) server.engine.addressSpace.registerNamespace(each);
   const station = build(server);
+  // What came to change something, and under which audit id; a station that audits puts that into its events.
+  station.heard = [];
+  server.on("request", (request) => {
+    const kind = request.schema.name;
+    if (kind === "CallRequest" || kind === "WriteRequest") station.heard.push([kind, request.requestHeader.auditEntryId]);
+  });
   await server.start();
   setInterval(() => station.cycle(), 20);
   const say = (line) => console.log(JSON.stringify(line));

@@ -99,6 +99,22 @@ async def test_a_run_is_ended_and_a_job_that_is_unknown_is_refused(station, serv
     )
 
 
+async def test_the_station_can_show_which_order_and_run_each_request_comes_from(station, server):
+    server.switch("heard", [])
+    await load(station, server)
+    station.adapter.give(start(15))
+    await station.until(lambda: station.of(ResultArrived))
+    await acknowledged(station, 15)
+    heard = [tuple(one) for one in server.ask("heard")]
+    assert heard == [
+        ("WriteRequest", "order 1"),
+        ("WriteRequest", "order 1"),
+        ("CallRequest", "order 15, run R15"),
+        ("CallRequest", None),  # a question for the result belongs to no order
+        ("CallRequest", "order 2, run R15"),
+    ]
+
+
 @pytest.mark.hazard(5)
 async def test_a_start_that_comes_twice_is_one_job(station, server):
     await load(station, server)
