@@ -48,6 +48,7 @@ def test_the_models_have_a_shipped_profile():
     assert SHIPPED == [
         "autoid",
         "ct-pulse",
+        "gms",
         "handler-orders",
         "handler-permits",
         "job-control",
