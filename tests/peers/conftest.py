@@ -165,11 +165,22 @@ class Peer:
         """Let it go on."""
         self._process.send_signal(signal.SIGCONT)
 
+    @property
+    def port(self) -> int:
+        """Where it listens."""
+        return int(self.url.removesuffix("/station").rpartition(":")[2])
+
+    def kill(self) -> None:
+        """End the process without a goodbye."""
+        self._process.kill()
+        self._process.wait(timeout=10)
+
     def end(self) -> None:
         """End the process."""
         assert self._process.stdin
         assert self._process.stdout
-        self.thaw()
+        if self._process.poll() is None:
+            self.thaw()
         self._process.stdin.close()
         self._process.terminate()
         self._process.wait(timeout=10)
@@ -191,6 +202,24 @@ def peer(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Callable[..., Pee
 
     yield start
     for one in started.values():
+        one.end()
+
+
+@pytest.fixture
+def new_peer(tmp_path: Path) -> Iterator[Callable[..., Peer]]:
+    """Starts peers of a test's own, at a port where one is given."""
+    if not MODULES.is_dir() or shutil.which("node") is None:
+        pytest.skip("needs the second stack: make peers (node and npm)")
+    started: list[Peer] = []
+
+    def start(script: str, port: int = 0) -> Peer:
+        folder = tmp_path / f"peer-{len(started)}"
+        folder.mkdir()
+        started.append(Peer(script, folder, port=port))
+        return started[-1]
+
+    yield start
+    for one in started:
         one.end()
 
 
