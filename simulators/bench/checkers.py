@@ -24,6 +24,7 @@ from supervisor.core.commands import (
     AcknowledgeResult,
     CancelTimer,
     Goal,
+    MarkSuspect,
     MoveHandler,
     ReadTag,
     SetDoor,
@@ -159,7 +160,7 @@ class Checkers:
             match command:
                 case StoreRecord():
                     self._record(command.record)
-                case SetTimer() | CancelTimer():
+                case SetTimer() | CancelTimer() | MarkSuspect():
                     pass
                 case _:
                     self._goal(command, decision.state)

@@ -16,6 +16,7 @@ from supervisor.core.commands import (
     CancelTimer,
     ClearFault,
     Command,
+    MarkSuspect,
     MoveHandler,
     PrepareProgram,
     ReadTag,
@@ -227,6 +228,8 @@ def _command(command: Command, at_ms: int) -> str:
             return f"wait for {command.timer} up to {(command.due_ms - at_ms) / 1000:g} s{why}"
         case CancelTimer():
             return f"wait no longer for {command.timer}"
+        case MarkSuspect():
+            return f"suspect: {command.suspicion.why}"
         case StoreRecord():
             record = command.record
             return f"record {record.serial} revision {record.revision}: {record.verdict}"

@@ -30,6 +30,7 @@ from supervisor.core.commands import (
     ClearFault,
     Command,
     Goal,
+    MarkSuspect,
     MoveHandler,
     PrepareProgram,
     ReadTag,
@@ -480,7 +481,7 @@ class World:
                 self._delays.set_timer(command.timer, command.due_ms)
             case CancelTimer():
                 self._delays.cancel_timer(command.timer)
-            case StoreRecord():
+            case StoreRecord() | MarkSuspect():
                 pass  # became durable with its entry
             case _:
                 if self.machine_of(command) in self._down or self.goes_lost(command):
@@ -549,7 +550,11 @@ class World:
 
 def orders_of(commands: tuple[Command, ...]) -> list[Goal]:
     """Those of some commands that are for machines."""
-    return [each for each in commands if not isinstance(each, SetTimer | CancelTimer | StoreRecord)]
+    return [
+        each
+        for each in commands
+        if not isinstance(each, SetTimer | CancelTimer | StoreRecord | MarkSuspect)
+    ]
 
 
 def orders_among(commands: tuple[Command, ...]) -> int:

@@ -52,6 +52,8 @@ class Gauge:
 
     def __init__(self, physics: Physics, *, station: str, gives: GivesUnit, seed: int) -> None:
         self._seed = seed
+        self.drift: dict[str, float] = {}
+        """What is added to every reading by now, by characteristic, in the unit of the drawing: nothing at first."""
         self._station = station
         self._probes = {
             program.name: tuple(
@@ -82,7 +84,12 @@ class Gauge:
         """One reading per characteristic of the program; one that the part does not have is bad."""
         draw = chance("noise", self._seed, self._station, run_id)
         return tuple(
-            _reading(probe, truth.get(probe.number), draw.gauss(0.0, 1.0))
+            _reading(
+                probe,
+                truth.get(probe.number),
+                draw.gauss(0.0, 1.0),
+                self.drift.get(probe.number, 0.0),
+            )
             for probe in self._probes[program]
         )
 
@@ -97,10 +104,10 @@ def _characteristic(physics: Physics, part_type: str, number: str) -> Characteri
     return next(entry for entry in entries if entry.number == number)
 
 
-def _reading(probe: _Probe, true_value: float | None, noise: float) -> Reading:
+def _reading(probe: _Probe, true_value: float | None, noise: float, drift: float) -> Reading:
     if true_value is None:
         return Reading(number=probe.number, value=None, unit=probe.unit, quality="bad")
-    value = true_value + probe.bias + probe.noise * noise
+    value = true_value + probe.bias + drift + probe.noise * noise
     if probe.folded:
         value = abs(value)
     return Reading(number=probe.number, value=value * probe.factor, unit=probe.unit, quality="good")

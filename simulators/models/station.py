@@ -251,6 +251,10 @@ class StationModel:
 
     # --- what befalls a machine: thrown by benches and tests ---
 
+    def drift_to(self, number: str, amount: float) -> None:
+        """From now on the machine reads a characteristic by so much too high, in the unit of the drawing: a bent stylus, say."""
+        self._gauge.drift[number] = amount
+
     def befall(self, mode: Mode) -> None:
         """A person turns the key, or the machine finds a fault. Leaving automatic ends a run that is acquiring."""
         self._mode = mode

@@ -17,6 +17,7 @@ from supervisor.cell import (
     offsets,
     plan_checks,
     program_checks,
+    reference_part_checks,
     routing_checks,
     tool_offset_checks,
 )
@@ -53,6 +54,8 @@ CHECKS = (
     Check(needs="entries", check=tool_offset_checks.targets_are_known),
     Check(needs="entries", check=tool_offset_checks.steps_are_possible),
     Check(needs="entries", check=tool_offset_checks.tool_offsets_are_answered),
+    Check(needs="entries", check=reference_part_checks.reference_values_make_sense),
+    Check(needs="entries", check=reference_part_checks.reference_certificates_hold),
     Check(needs="entries", check=cell_checks.rail_has_a_length),
     Check(needs="entries", check=cell_checks.everything_can_be_reached),
     Check(needs="entries", check=cell_checks.swaps_have_a_time),
@@ -81,6 +84,7 @@ CHECKS = (
     Check(needs="names", check=derived_checks.averages_are_of_two_stations),
     Check(needs="names", check=offsets.offsets_refer_to_what_is_declared),
     Check(needs="names", check=name_checks.programs_refer_to_what_is_declared),
+    Check(needs="names", check=reference_part_checks.references_refer_to_what_is_declared),
     Check(needs="names", check=name_checks.places_refer_to_readers),
     Check(needs="names", check=name_checks.profiles_are_known),
     Check(needs="names", check=name_checks.profiles_are_of_the_right_kind),
@@ -91,6 +95,7 @@ CHECKS = (
     Check(needs="whole", check=program_checks.programs_decide_something),
     Check(needs="whole", check=program_checks.stations_have_programs),
     Check(needs="whole", check=offsets.offsets_correct_something),
+    Check(needs="whole", check=reference_part_checks.checks_measure_a_reference_value),
 )
 
 

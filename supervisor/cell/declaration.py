@@ -23,6 +23,7 @@ from supervisor.cell.schema import (
     PlaceEntry,
     ProgramEntry,
     ReaderEntry,
+    ReferenceEntry,
     RoutingEntry,
     StationEntry,
     ToolOffsetEntry,
@@ -43,6 +44,7 @@ class PartTypeDraft:
     expansion: ExpansionEntry | None
     plan: tuple[CharacteristicEntry, ...]
     tool_offsets: tuple[ToolOffsetEntry, ...]
+    reference: ReferenceEntry | None
     table: Table
 
 
@@ -134,6 +136,7 @@ def _draft(table: Table) -> PartTypeDraft:
         expansion=_sound_one(table, "expansion", ExpansionEntry),
         plan=_sound(table.tables("plan"), CharacteristicEntry),
         tool_offsets=_sound(table.tables("tool_offsets"), ToolOffsetEntry),
+        reference=_sound_one(table, "reference", ReferenceEntry),
         table=table,
     )
 

@@ -39,6 +39,7 @@ from supervisor.cell.problem import (
 )
 from supervisor.cell.profile import AnyProfile
 from supervisor.cell.receivers import ReceiverEntry
+from supervisor.cell.reference_parts import reference_of
 from supervisor.cell.schema import (
     DecisionRuleEntry,
     ExpansionEntry,
@@ -107,6 +108,7 @@ def _cell(declaration: Declaration) -> Cell:
     table, handler = declaration.files.cell, declaration.handler
     assert table is not None, "a declaration without errors is whole"
     assert handler is not None, "a declaration without errors is whole"
+    plans = {d.part_type: tuple(line.number for line in d.plan) for d in declaration.part_types}
     return Cell(
         cell=table.text("cell") or "",
         title=table.text("title") or "",
@@ -116,7 +118,10 @@ def _cell(declaration: Declaration) -> Cell:
         places=tuple(sorted(map(_place, declaration.places), key=lambda p: p.place)),
         readers=tuple(sorted(map(_reader, declaration.readers), key=lambda r: r.reader)),
         part_types=tuple(
-            sorted(map(_part_type, declaration.part_types), key=lambda p: p.part_type)
+            sorted(
+                (_part_type(draft, plans) for draft in declaration.part_types),
+                key=lambda p: p.part_type,
+            )
         ),
         programs=tuple(
             sorted(
@@ -211,7 +216,7 @@ def _reader(entry: ReaderEntry) -> Reader:
     )
 
 
-def _part_type(draft: PartTypeDraft) -> PartType:
+def _part_type(draft: PartTypeDraft, plans: Mapping[str, tuple[str, ...]]) -> PartType:
     plan = (characteristic_of(entry, draft.unit) for entry in draft.plan)
     return PartType(
         part_type=draft.part_type,
@@ -226,6 +231,7 @@ def _part_type(draft: PartTypeDraft) -> PartType:
                 (tool_offset_of(e, draft.unit) for e in draft.tool_offsets), key=lambda o: o.offset
             )
         ),
+        reference=None if draft.reference is None else reference_of(draft.reference, plans),
     )
 
 

@@ -134,11 +134,67 @@ class Expansion:
 
 
 @value
+class Vouched:
+    """A characteristic of a part type that a reference value speaks for."""
+
+    part_type: str
+    number: str
+
+
+@value
+class ReferenceValue:
+    """A calibrated value of a reference part with its expanded uncertainty, in the unit of the characteristic.
+
+    ``limit`` is a deviation that a good check must not exceed whatever the uncertainties allow (None = none agreed). ``vouches_for`` is
+    what a station may no longer decide when it misses this value; () is everything that it decides.
+    """
+
+    number: str
+    value: Decimal
+    expanded_u: Decimal
+    k: Decimal
+    limit: Decimal | None = None
+    vouches_for: tuple[Vouched, ...] = ()
+
+
+CheckTrigger = Literal["restart", "fault"]
+
+
+@value
+class CheckRule:
+    """When a station is checked with a reference part (0 and None: not for that reason).
+
+    ``after`` are events that make a check due; ``kelvin`` is by how much the part temperature may have changed since the last one.
+    For ``grace_ms`` after a check is due the station measures on. ``runs_to_fail`` runs in a row have to miss.
+    """
+
+    station: str
+    every_ms: int
+    every_runs: int
+    after: tuple[CheckTrigger, ...]
+    kelvin: Decimal | None
+    grace_ms: int
+    runs_to_fail: int
+
+
+@value
+class Reference:
+    """That a part type is one reference part: its serial number, its certificate with its last day (YYYY-MM-DD, UTC), values and checks."""
+
+    serial: str
+    certificate: str
+    due: str
+    values: tuple[ReferenceValue, ...]
+    checks: tuple[CheckRule, ...]
+
+
+@value
 class PartType:
     """A part type with its inspection plan. ``gtin`` (14 digits) is how a tag names it; ``revision`` is the plan's revision.
 
     ``rule`` is the decision rule of this plan; None = that of the cell. ``tool_offsets`` are those that its characteristics answer to.
     ``expansion`` says how lengths of the part are brought to 20 degrees (None = they are not).
+    ``reference`` makes it a reference part, which stays in the cell and gets no verdict.
     """
 
     part_type: str
@@ -149,6 +205,7 @@ class PartType:
     rule: DecisionRule | None = None
     tool_offsets: tuple[ToolOffset, ...] = ()
     expansion: Expansion | None = None
+    reference: Reference | None = None
 
 
 @value

@@ -32,6 +32,7 @@ from supervisor.cell.schema import (
     CalibrationEntry,
     CellFile,
     CharacteristicEntry,
+    CheckEntry,
     CoverageEntry,
     DecisionRuleEntry,
     DerivedEntry,
@@ -46,10 +47,13 @@ from supervisor.cell.schema import (
     ProgramEntry,
     ProgramsFile,
     ReaderEntry,
+    ReferenceEntry,
+    ReferenceValueEntry,
     RoutingEntry,
     StationEntry,
     ToolOffsetEntry,
     UrgencyEntry,
+    VouchesEntry,
 )
 from supervisor.cell.security import SecurityEntry
 
@@ -104,6 +108,10 @@ SECTIONS: tuple[tuple[str, type[Declared]], ...] = (
     ("`average`", AverageEntry),
     ("`answers_to`", AnswerEntry),
     ("`tool_offsets`", ToolOffsetEntry),
+    ("`reference`", ReferenceEntry),
+    ("`values` of a reference part", ReferenceValueEntry),
+    ("`vouches_for`", VouchesEntry),
+    ("`checks` of a reference part", CheckEntry),
     ("Programs: `programs.yaml`", ProgramsFile),
     ("`programs`", ProgramEntry),
     ("`covers`", CoverageEntry),

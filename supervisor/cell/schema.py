@@ -33,6 +33,8 @@ from supervisor.cell.table import text_of
 
 PARTS_DEFAULT = 5
 WARN_DAYS_DEFAULT = 30
+GRACE_MIN_DEFAULT = 60
+RUNS_TO_FAIL_DEFAULT = 2
 
 
 def _code_as_limits(written: object) -> object:
@@ -377,6 +379,74 @@ class ExpansionEntry(Declared):
     )
 
 
+class VouchesEntry(Declared):
+    """What a calibrated value speaks for in one part type."""
+
+    part_type: Identifier = Field(description="The part type.")
+    characteristics: list[Text] = Field(
+        default=[], description="Numbers of its characteristics; all of them if left out."
+    )
+
+
+class ReferenceValueEntry(Declared):
+    """A calibrated value of a reference part."""
+
+    number: Text = Field(description="Number of the characteristic in the plan of this part type.")
+    value: Exact = Field(description="The calibrated value, in the unit of the characteristic.")
+    u: AboveZero = Field(
+        description="Its expanded uncertainty as the certificate states it, in the same unit."
+    )
+    k: Exact = Field(
+        default=REQUIRED_U_K, description="The coverage factor of that uncertainty, at least 1."
+    )
+    limit: AboveZero | None = Field(
+        default=None,
+        description="Largest deviation of a good check, where one was agreed that is smaller than what the uncertainties allow.",
+    )
+    vouches_for: list[VouchesEntry] = Field(
+        default=[],
+        description="What a station may not decide any more that misses this value; everything that it decides if left out.",
+    )
+
+
+class CheckEntry(Declared):
+    """When one station is checked with the reference part. A first check is always due."""
+
+    station: Identifier = Field(description="The station.")
+    every_h: FromOne | None = Field(default=None, description="So many hours after the last check.")
+    every_runs: FromOne | None = Field(
+        default=None, description="So many finished runs of the station after the last check."
+    )
+    after: list[Literal["restart", "fault"]] = Field(
+        default=[],
+        description="`restart`: after each restart of the station. `fault`: after each fault of it.",
+    )
+    kelvin: AboveZero | None = Field(
+        default=None,
+        description="When the part temperature that the station gives differs by more than this from that of the last check.",
+    )
+    grace_min: FromZero = Field(
+        default=GRACE_MIN_DEFAULT,
+        description="So many minutes after a check is due the station measures on; then it waits for the check. `0`: it waits at once.",
+    )
+    runs_to_fail: FromOne = Field(
+        default=RUNS_TO_FAIL_DEFAULT,
+        description="So many runs in a row have to miss before a check has failed; the part stays in the nest for them.",
+    )
+
+
+class ReferenceEntry(Declared):
+    """That this part type is one reference part. It rides a pallet, stays in the cell, and checks stations between other work."""
+
+    serial: Text = Field(description="Serial number of the part, as on its tag.")
+    certificate: Text = Field(description="Number of its calibration certificate.")
+    due: Date = Field(description="Last day on which the certificate holds (UTC).")
+    values: list[ReferenceValueEntry] = Field(
+        min_length=1, description="The calibrated values that are compared."
+    )
+    checks: list[CheckEntry] = Field(min_length=1, description="The stations that it checks.")
+
+
 class PartTypeFile(Declared):
     """`part-types/*.yaml`: one part type with its inspection plan."""
 
@@ -398,6 +468,9 @@ class PartTypeFile(Declared):
     plan: list[CharacteristicEntry] = Field(min_length=1, description="The characteristics.")
     tool_offsets: list[ToolOffsetEntry] = Field(
         default=[], description="The offsets of machines that characteristics answer to."
+    )
+    reference: ReferenceEntry | None = Field(
+        default=None, description="That it is a reference part; a part type of parts if left out."
     )
 
 

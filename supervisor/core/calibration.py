@@ -27,10 +27,11 @@ def over(draft: Draft, station: str) -> str:
 
 
 def begin(draft: Draft) -> None:
-    """A supervisor started: wait for the end of every calibration, and look at those that have ended."""
+    """A supervisor started: wait for the end of every calibration; look at those that have ended and at checks that are due."""
     for station in sorted(draft.tables.calibrated_until_ms):
         _wait(draft, station)
         draft.dirty[station] = None
+    draft.dirty |= {declared.station: None for declared in draft.tables.checks.values()}
 
 
 def look_at_calibration(draft: Draft, station: str) -> None:

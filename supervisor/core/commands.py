@@ -3,14 +3,15 @@
 Rules of this file:
 - A goal is harmless to repeat: it says how things should be, with the number of the order that asks for it.
 - A goal has a subject; a new goal for a subject replaces the old one (S3).
-- Goals stay outstanding in the state until a fact fulfils them or a limit ends them (S4). ``StoreRecord``, ``SetTimer`` and
-  ``CancelTimer`` are carried out by our own side within the step and are not outstanding.
+- Goals stay outstanding in the state until a fact fulfils them or a limit ends them (S4). ``StoreRecord``, ``MarkSuspect``,
+  ``SetTimer`` and ``CancelTimer`` are carried out by our own side within the step and are not outstanding.
 """
 
 from typing import Literal
 
 from supervisor.cell.value import value
 from supervisor.verdict.record import Record
+from supervisor.verdict.suspicion import Suspicion
 
 
 @value
@@ -127,6 +128,13 @@ class StoreRecord:
     record: Record
 
 
+@value
+class MarkSuspect:
+    """What a failed check casts doubt on be kept beside the records."""
+
+    suspicion: Suspicion
+
+
 Goal = (
     SetDoor
     | PrepareProgram
@@ -137,7 +145,9 @@ Goal = (
     | MoveHandler
     | ReadTag
 )
-Command = Goal | SetTimer | CancelTimer | StoreRecord
+Command = Goal | SetTimer | CancelTimer | StoreRecord | MarkSuspect
+OWN_SIDE = (SetTimer, CancelTimer, StoreRecord, MarkSuspect)
+"""Commands that our own side carries out within the step."""
 
 
 def subject(goal: Goal) -> str:

@@ -3,7 +3,16 @@
 Rules of this file: order only. Stations that were touched come first, then the handler; then every goal that may go out goes out.
 """
 
-from supervisor.core import calibration, gauge, interlocks, moves, runs, stations, waits
+from supervisor.core import (
+    calibration,
+    gauge,
+    interlocks,
+    moves,
+    reference_parts,
+    runs,
+    stations,
+    waits,
+)
 from supervisor.core.draft import Draft
 
 ROUNDS_MAX = 20
@@ -29,6 +38,7 @@ def follow(draft: Draft) -> None:
 
 def _look_at_station(draft: Draft, station: str) -> None:
     calibration.look_at_calibration(draft, station)
+    reference_parts.look_at_checks(draft, station)
     if draft.stations[station].link != "up":
         return
     stations.look_at_faults(draft, station)

@@ -20,6 +20,7 @@ from supervisor.core import (
     pallets,
     runs,
     stations,
+    trust,
     waits,
 )
 from supervisor.core.agreement import on_agreement_settled
@@ -205,6 +206,7 @@ def _on_history_lost(draft: Draft) -> None:
     draft.handler, draft.pallets, draft.holds = blank.handler, blank.pallets, blank.holds
     draft.outstanding, draft.timers, draft.stay = blank.outstanding, blank.timers, blank.stay
     corrections.begin_anew(draft)
+    trust.begin_anew(draft)
 
 
 def _on_cell_ordered(draft: Draft, event: CellOrdered) -> None:

@@ -163,4 +163,40 @@ HOLDS = _kinds(
         stops="nothing",
         reasoned=("measure on",),
     ),
+    HoldKind(
+        code="reference-unknown",
+        title="A pallet carries a reference part that is none of this cell",
+        advice="Calibrated values belong to one part: its serial number is not the declared one. Take the pallet out: 'removed'. "
+        "'read again' after the tag was put right, or under a declaration that names it.",
+        answers=("read again", "removed"),
+    ),
+    HoldKind(
+        code="reference-failed",
+        title="A station did not find the calibrated values of its reference part",
+        advice="The station decides nothing any more of what these values vouch for; parts in the cell go elsewhere or wait, and records "
+        "since the last good check are marked as suspect. Look at the reference part (clean, well seated, at temperature) and at the "
+        "station (stylus, lens, temperature). 'check again' has it measured once more; after a good check you are asked to let the "
+        "station go on. 'release' without one only with a reason.",
+        answers=("check again", "release"),
+        stops="nothing",
+        reasoned=("release",),
+    ),
+    HoldKind(
+        code="reference-good",
+        title="A station that had failed finds the calibrated values again",
+        advice="See that the cause is known and mended. 'release' lets the station decide again; what was marked as suspect stays marked. "
+        "'check again' has it measured once more.",
+        answers=("release", "check again"),
+        stops="nothing",
+    ),
+    HoldKind(
+        code="check-overdue",
+        title="A check with a reference part is overdue",
+        advice="The station waits for the check with what it vouches for and goes on by itself after a good one. Put the reference part into "
+        "the rack if it is not in the cell, and see that its own certificate holds. 'check again' has the check tried anew. 'measure on' "
+        "gives it its grace once more, under your name and with a reason.",
+        answers=("check again", "measure on"),
+        stops="nothing",
+        reasoned=("measure on",),
+    ),
 )

@@ -7,7 +7,16 @@ Rules of this file:
 """
 
 from supervisor.cell.value import replace
-from supervisor.core import gauge, interlocks, pallets, runs, stations, views
+from supervisor.core import (
+    gauge,
+    interlocks,
+    pallets,
+    reference_parts,
+    runs,
+    stations,
+    trust,
+    views,
+)
 from supervisor.core.commands import MoveHandler
 from supervisor.core.draft import Draft, held
 from supervisor.core.events import HandlerObserved, Presence
@@ -377,7 +386,7 @@ def _still_sensible(draft: Draft, carry: Carry) -> bool:
         draft.want == "pause" or pallet.place != carry.origin or _shut_in(draft, carry.origin)
     ):
         return False
-    if _closed_to_us(draft, carry.target):
+    if _closed_to_us(draft, carry.target) or _barred(draft, carry, pallet.part_type):
         return False
     if carry.target in draft.stations:
         return draft.stations[carry.target].pallet in ("", carry.displaced)
@@ -393,6 +402,17 @@ def _shut_in(draft: Draft, place: str) -> bool:
 
 def _closed_to_us(draft: Draft, place: str) -> bool:
     return place in draft.stations and stations.unusable(draft, place) != ""
+
+
+def _barred(draft: Draft, carry: Carry, part_type: str) -> bool:
+    """Whether the station that a pallet is meant for may decide nothing more of what the visit was for."""
+    if not carry.program:
+        return False
+    suspended = {number for at, number in trust.barred(draft, part_type) if at == carry.target}
+    wanted = set(draft.tables.coverage.get(carry.program, ())) & set(
+        draft.pallets[carry.pallet].open
+    )
+    return bool(suspended) and not wanted - suspended
 
 
 def drop_carry(draft: Draft) -> None:
@@ -425,7 +445,8 @@ def _choose(draft: Draft) -> None:
         if isinstance(choice, Stay):
             choice = _ask_routing(draft, hand)
     if isinstance(choice, Stay) and not in_hand:
-        choice = gauge.unloading(draft, choice) or choice
+        unloading = gauge.unloading(draft, choice) or reference_parts.homeward(draft, choice)
+        choice = unloading or choice
         draft.choices[-1] = choice
     _take_up(draft, choice)
 

@@ -8,12 +8,13 @@ Rules of this file:
 
 from supervisor.cell.model import PartType
 from supervisor.cell.value import replace
-from supervisor.core import studies
+from supervisor.core import studies, trust
 from supervisor.core.agreement import learn
 from supervisor.core.commands import ReadTag
 from supervisor.core.draft import Draft, held
 from supervisor.core.events import PlacesObserved, Presence, TagRead
 from supervisor.core.state import PalletState, PlaceState
+from supervisor.core.tables import end_of_day_ms
 from supervisor.tag import TagContent, TagError, decode
 from supervisor.verdict.merge import Part, merge, sorting_of
 from supervisor.verdict.result import StationResult
@@ -235,6 +236,7 @@ def forget(draft: Draft, pallet: str) -> None:
         state.serial
         and not state.verdict
         and state.part_type in draft.tables.plans
+        and state.part_type not in draft.tables.references
         and not studied  # it was here to judge a station; nothing was asked about the part
     ):
         _store_record(draft, pallet)
@@ -402,6 +404,11 @@ def _name_pallet(draft: Draft, unread: str, content: TagContent, part_type: Part
     )
     draft.change_place(state.place, pallet=name, reserved=name)
     draft.way(name, "tag read")
+    reference = part_type.reference
+    if reference is not None and content.serial != reference.serial:
+        seen = f"the tag names serial number {content.serial}; {reference.serial} is calibrated"
+        hold_pallet(draft, name, "reference-unknown", seen)
+        return
     lacking = draft.tables.plans[part_type.part_type].undecidable
     if lacking:
         hold_pallet(
@@ -448,6 +455,9 @@ def look_at_part(draft: Draft, pallet: str) -> None:
         return
     if studies.study_of(draft, pallet):
         return  # its visits are planned by the study, as long as that goes on
+    if state.part_type in draft.tables.references:
+        _plan_checks(draft, pallet)
+        return
     table = draft.tables.plans[state.part_type]
     left = still_open(table, state.results, state.tried)
     draft.change_pallet(
@@ -458,6 +468,36 @@ def look_at_part(draft: Draft, pallet: str) -> None:
     if not left and not run_under_way(draft, pallet):
         _store_record(draft, pallet)
         draft.way(pallet, "verdict given")
+
+
+def _plan_checks(draft: Draft, pallet: str) -> None:
+    """What is open for a reference part is what the checks measure that are due; nothing once its certificate has ended."""
+    state, tables = draft.pallets[pallet], draft.tables
+    over = draft.at_ms >= end_of_day_ms(tables.references[state.part_type].due)
+    due = () if over else trust.to_check(draft, pallet)
+    covered = {number for program in due for number in tables.coverage[program]}
+    draft.change_pallet(
+        pallet,
+        open=tuple(
+            c.number for c in tables.part_types[state.part_type].plan if c.number in covered
+        ),
+        done=tuple(
+            p.program for p in tables.plans[state.part_type].programs if p.program not in due
+        ),
+    )
+    draft.look_again("station", state.place)
+
+
+def reopen(draft: Draft, pallet: str) -> None:
+    """A verdict is doubted while the part is in the cell: its record stays, and it is measured and judged anew."""
+    draft.change_pallet(pallet, verdict="", sorting="")
+    state = draft.pallets[pallet]
+    if state.stage != "decided":
+        return
+    draft.way(pallet, "verdict doubted")
+    if state.place in draft.stations:
+        draft.way(pallet, "visit begun")
+    claim_home(draft, pallet)
 
 
 def run_under_way(draft: Draft, pallet: str) -> bool:

@@ -6,7 +6,7 @@ without a reason where it needs one: the question stands.
 
 from collections.abc import Callable
 
-from supervisor.core import calibration, moves, pallets, runs, stations
+from supervisor.core import calibration, moves, pallets, reference_parts, runs, stations
 from supervisor.core.commands import AbortRun, MoveHandler
 from supervisor.core.draft import Draft
 from supervisor.core.events import HoldReleased
@@ -148,6 +148,18 @@ def _measure_on(draft: Draft, hold: Hold) -> None:
     calibration.measure_on(draft, hold.subject)
 
 
+def _check_again(draft: Draft, hold: Hold) -> None:
+    reference_parts.check_again(draft, hold.subject, hold.code, hold.seen)
+
+
+def _release_station(draft: Draft, hold: Hold) -> None:
+    reference_parts.release(draft, hold.subject)
+
+
+def _measure_on_unchecked(draft: Draft, hold: Hold) -> None:
+    reference_parts.measure_on(draft, hold.subject)
+
+
 ANSWERS: dict[tuple[str, str], Callable[[Draft, Hold], None]] = {
     ("tag-unreadable", "read again"): _read_again,
     ("tag-unreadable", "removed"): _pallet_removed,
@@ -181,4 +193,12 @@ ANSWERS: dict[tuple[str, str], Callable[[Draft, Hold], None]] = {
     ("move-late", "wait"): _wait_for_move,
     ("move-late", "give up"): _give_move_up,
     ("calibration-overdue", "measure on"): _measure_on,
+    ("reference-unknown", "read again"): _read_again,
+    ("reference-unknown", "removed"): _pallet_removed,
+    ("reference-failed", "check again"): _check_again,
+    ("reference-failed", "release"): _release_station,
+    ("reference-good", "release"): _release_station,
+    ("reference-good", "check again"): _check_again,
+    ("check-overdue", "check again"): _check_again,
+    ("check-overdue", "measure on"): _measure_on_unchecked,
 }

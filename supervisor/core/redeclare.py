@@ -7,7 +7,7 @@ Rules of this file:
   whose part type is gone has left the cell, with its record as far as it came.
 """
 
-from supervisor.core import agreement, calibration, corrections, moves, pallets, runs
+from supervisor.core import agreement, calibration, corrections, moves, pallets, runs, trust
 from supervisor.core.commands import MoveHandler, ReadTag
 from supervisor.core.draft import Draft
 from supervisor.core.state import (
@@ -116,6 +116,7 @@ def redeclare(draft: Draft, declaration: str) -> None:
     _look_at_parts(draft)
     corrections.forget_undeclared(draft)
     calibration.forget_undeclared(draft)
+    trust.forget_undeclared(draft)
 
 
 def _what_is_gone(draft: Draft) -> frozenset[str]:

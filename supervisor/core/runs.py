@@ -9,7 +9,16 @@ Rules of this file:
 
 from supervisor.cell.model import Program
 from supervisor.cell.value import replace
-from supervisor.core import calibration, interlocks, pallets, stations, studies, views
+from supervisor.core import (
+    calibration,
+    interlocks,
+    pallets,
+    reference_parts,
+    stations,
+    studies,
+    trust,
+    views,
+)
 from supervisor.core.commands import PrepareProgram, StartRun
 from supervisor.core.draft import Draft
 from supervisor.core.events import ResultArrived
@@ -149,7 +158,7 @@ def _is_foreign(state: StationState) -> bool:
 
 def _look_at_preparation(draft: Draft, station: str, run: Run) -> None:
     state = draft.stations[station]
-    if state.gate or calibration.over(draft, station):
+    if state.gate or calibration.over(draft, station) or trust.useless(draft, station, run):
         withdraw_run(draft, station)  # the part may be wanted elsewhere meanwhile
         return
     program = draft.tables.programs[run.program]
@@ -439,7 +448,9 @@ def _take(draft: Draft, event: ResultArrived) -> None:
         values=event.values,
         part_c=event.part_c,
         compensated=event.compensated,
+        doubts=trust.doubts(draft, event.station, run.part_type),
     )
+    reference_parts.note_warmth(draft, event.station, event.part_c)
     figures = replace(state.figures, runs=state.figures.runs + 1)
     if run.stage in ("starting", "measuring"):
         figures = replace(figures, busy_ms=figures.busy_ms + draft.at_ms - run.started_ms)
@@ -457,5 +468,7 @@ def _take(draft: Draft, event: ResultArrived) -> None:
     elif run.study:
         _keep_aside(draft, event, f"gauge study {run.study} has ended")
         pallets.look_at_part(draft, run.pallet)
+    elif run.part_type in draft.tables.references:
+        reference_parts.take_check(draft, run, result)
     else:
         pallets.add_result(draft, run.pallet, result)

@@ -8,6 +8,7 @@ Rules of this file:
 
 from typing import Literal
 
+from supervisor.cell.model import Vouched
 from supervisor.cell.value import value
 from supervisor.core.commands import Goal
 from supervisor.core.events import Door, Link, Mode, Phase, Presence, Work
@@ -205,11 +206,66 @@ class Unassigned:
 
 
 @value
+class CheckPoint:
+    """One calibrated value as a check found it: deviation and limit in its unit, En, and whether it was found."""
+
+    at_ms: int
+    run_id: str
+    number: str
+    unit: str
+    deviation: float
+    limit: float
+    en: float
+    outcome: Literal["good", "missed"]
+
+
+@value
+class Check:
+    """How one program that checks its station with a reference part stands.
+
+    ``due`` is why a check is due since ``due_ms`` ("" = none is). ``done_ms`` is the last check, ``good_ms`` the last good one (-1: none
+    is known); ``runs``, ``boot`` and ``part_c`` are how the station stood then. ``warmth_c`` is the newest part temperature that the
+    station gave. ``missed`` counts the runs of this check that missed anything, ``misses`` by characteristic those in a row; ``trend`` has
+    the newest points.
+    """
+
+    program: str
+    due: str = ""
+    due_ms: int = 0
+    done_ms: int = -1
+    good_ms: int = -1
+    runs: int = 0
+    boot: str = ""
+    part_c: float | None = None
+    warmth_c: float | None = None
+    missed: int = 0
+    misses: tuple[tuple[str, int], ...] = ()
+    trend: tuple[CheckPoint, ...] = ()
+
+
+@value
+class Suspension:
+    """What a station may not decide since a check failed, or because one is late. ``good_since``: whether a later check was good."""
+
+    program: str
+    cause: Literal["failed", "late"]
+    about: tuple[Vouched, ...]
+    since_ms: int
+    why: str
+    good_since: Literal["yes", "no"] = "no"
+
+
+@value
 class StationTrust:
-    """Whether a station may be believed. ``extended_ms`` is until when a person lets it measure on after its calibration (0: not)."""
+    """Whether a station may be believed. ``extended_ms`` is until when a person lets it measure on after its calibration (0: not).
+
+    ``checks`` has an entry for each program of a reference part, ``suspensions`` at most one for each, both by program id.
+    """
 
     station: str
     extended_ms: int = 0
+    checks: tuple[Check, ...] = ()
+    suspensions: tuple[Suspension, ...] = ()
 
 
 @value

@@ -6,19 +6,44 @@ Rules of this file:
   has at most one entry for each place of the cell.
 """
 
+from collections.abc import Iterator, Mapping
 from datetime import date
 from typing import TYPE_CHECKING
 
-from supervisor.cell.model import Cell, Coverage, PartType, Place, Program, Reader, Station
+from supervisor.cell.model import (
+    Cell,
+    CheckRule,
+    Coverage,
+    PartType,
+    Place,
+    Program,
+    Reader,
+    Reference,
+    Station,
+    Vouched,
+)
+from supervisor.cell.value import value
 from supervisor.routing.router import Router
 from supervisor.verdict.plan_table import PlanTable
 
 if TYPE_CHECKING:
-    from supervisor.core.state import PalletState, PlaceState
+    from supervisor.core.state import PalletState, PlaceState, StationTrust
     from supervisor.routing.situation import PalletView
 
 JAWS = ("jaw-1", "jaw-2")
 DAY_MS = 24 * 3_600_000
+
+
+@value
+class DeclaredCheck:
+    """A program with which a station is checked. ``whole`` is all that the station decides of parts."""
+
+    program: str
+    station: str
+    part_type: str
+    reference: Reference
+    rule: CheckRule
+    whole: tuple[Vouched, ...]
 
 
 class CellTables:
@@ -27,6 +52,8 @@ class CellTables:
     __slots__ = (
         "calibrated_until_ms",
         "cell",
+        "checks",
+        "checks_at",
         "coverage",
         "handler",
         "jaws",
@@ -37,6 +64,7 @@ class CellTables:
         "plans",
         "programs",
         "readers",
+        "references",
         "router",
         "stations",
         "views",
@@ -75,8 +103,22 @@ class CellTables:
             if station.calibration_due and station.calibration_overdue == "stops"
         }
         """When the calibration of each station ends that stops with it."""
+        self.references: dict[str, Reference] = {
+            part.part_type: part.reference for part in cell.part_types if part.reference is not None
+        }
+        self.checks: dict[str, DeclaredCheck] = {
+            check.program: check for check in _checks(cell, self.references)
+        }
+        self.checks_at: dict[str, tuple[str, ...]] = {
+            station.station: tuple(
+                each.program for each in self.checks.values() if each.station == station.station
+            )
+            for station in cell.stations
+        }
         self.router = Router(cell)
-        self.views: dict[str, tuple[PalletState, PlaceState | None, PalletView]] = {}
+        self.views: dict[
+            str, tuple[PalletState, PlaceState | None, PalletView, dict[str, StationTrust]]
+        ] = {}
 
     def position_mm(self, place: str) -> int:
         """Where a place or a station's nest is along the rail."""
@@ -88,3 +130,34 @@ class CellTables:
 def end_of_day_ms(day: str) -> int:
     """The cell's time at which a day (YYYY-MM-DD, UTC) is over."""
     return (date.fromisoformat(day) - date(1970, 1, 1)).days * DAY_MS + DAY_MS
+
+
+def _checks(cell: Cell, references: Mapping[str, Reference]) -> Iterator[DeclaredCheck]:
+    """Every program of a reference part at a station that is checked with it and where it finds one of the values."""
+    for program in cell.programs:
+        reference = references.get(program.part_type)
+        if reference is None:
+            continue
+        rule = next((each for each in reference.checks if each.station == program.station), None)
+        values = {each.number for each in reference.values}
+        if rule is not None and any(cover.number in values for cover in program.covers):
+            yield DeclaredCheck(
+                program=program.program,
+                station=program.station,
+                part_type=program.part_type,
+                reference=reference,
+                rule=rule,
+                whole=_decided_at(cell, program.station, references),
+            )
+
+
+def _decided_at(
+    cell: Cell, station: str, references: Mapping[str, Reference]
+) -> tuple[Vouched, ...]:
+    found = {
+        (program.part_type, cover.number)
+        for program in cell.programs
+        if program.station == station and program.part_type not in references
+        for cover in program.covers
+    }
+    return tuple(Vouched(part_type=part_type, number=number) for part_type, number in sorted(found))

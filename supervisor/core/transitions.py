@@ -94,6 +94,7 @@ PALLET: Table[PalletStage] = {
     ("identified", "held"): "held",
     ("planned", "held"): "held",
     ("decided", "held"): "held",
+    ("decided", "verdict doubted"): "planned",
     ("held", "tag to be read"): "seen",
     ("seen", "taken away"): "gone",
     ("planned", "taken away"): "gone",

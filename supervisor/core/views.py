@@ -7,7 +7,7 @@ Rules of this file:
 """
 
 from supervisor.cell.value import replace
-from supervisor.core import interlocks, pallets, stations, studies
+from supervisor.core import interlocks, pallets, stations, studies, trust
 from supervisor.core.commands import SetDoor
 from supervisor.core.draft import Draft
 from supervisor.core.state import PalletState, StationState
@@ -51,9 +51,17 @@ def _pallet_views(draft: Draft, hand: str) -> tuple[PalletView, ...]:
     for name, pallet in sorted(draft.pallets.items()):
         if name == hand:
             views.append(_hand_view(draft, pallet))
+        elif _waits_for_a_check(draft, pallet):
+            continue
         elif pallet.place not in jaws and pallets.may_travel(draft, pallet):
             views.append(view(draft, pallet) if name in measured else _at_rest(draft, pallet))
     return tuple(views)
+
+
+def _waits_for_a_check(draft: Draft, pallet: PalletState) -> bool:
+    """Whether a reference part stands in the rack and no check is due."""
+    idle = pallet.part_type in draft.tables.references and not pallet.open
+    return idle and pallet.place in draft.places
 
 
 def view(draft: Draft, pallet: PalletState) -> PalletView:
@@ -70,10 +78,10 @@ def _at_rest(draft: Draft, pallet: PalletState) -> PalletView:
     """The view of a pallet that no run is about, which may leave at any time."""
     home = draft.places.get(pallet.home)
     known = draft.tables.views.get(pallet.place)
-    if known is not None and known[0] is pallet and known[1] is home:
+    if known is not None and known[0] is pallet and known[1] is home and known[3] is draft.trust:
         return known[2]
     seen = _view(draft, pallet, movable_ms=0, unmeasured=pallet.open)
-    draft.tables.views[pallet.place] = (pallet, home, seen)
+    draft.tables.views[pallet.place] = (pallet, home, seen, draft.trust)
     return seen
 
 
@@ -86,7 +94,8 @@ def _measured(draft: Draft, pallet: PalletState, at: list[StationState]) -> Pall
         assert run is not None
         if run.stage in ("preparing", "prepared"):
             continue  # nothing is decided yet: who took the pallet out now would have to bring it back
-        if not studies.wants_another(draft, pallet, run):
+        again = pallet.part_type in draft.tables.references  # a run that misses is repeated at once
+        if not again and not studies.wants_another(draft, pallet, run):
             pending.update(dict.fromkeys(draft.tables.coverage[run.program]))
         if station.station == pallet.place and run.stage not in ("evaluating", "finished"):
             begun_ms = run.started_ms or draft.at_ms
@@ -96,9 +105,14 @@ def _measured(draft: Draft, pallet: PalletState, at: list[StationState]) -> Pall
     return _view(draft, pallet, movable_ms=movable_ms, unmeasured=left)
 
 
+AHEAD_MS = 24 * 3_600_000
+"""By how much longer than it did a reference part counts as waiting, so that a due check comes next (our choice)."""
+
+
 def _view(
     draft: Draft, pallet: PalletState, *, movable_ms: int, unmeasured: tuple[str, ...]
 ) -> PalletView:
+    is_reference = pallet.part_type in draft.tables.references
     return PalletView(
         pallet=pallet.pallet,
         part_type=pallet.part_type,
@@ -108,10 +122,12 @@ def _view(
         home="" if _home_is_taken(draft, pallet) else pallet.home,
         open=unmeasured,
         sorting=pallet.sorting if pallet.stage == "decided" else "",
-        waiting_since_ms=pallet.since_ms,
+        waiting_since_ms=pallet.since_ms - (AHEAD_MS if is_reference else 0),
         done=pallet.done,
         planned=pallet.planned,
         entered_ms=pallet.entered_ms,
+        barred=trust.barred(draft, pallet.part_type),
+        stays="yes" if is_reference else "no",
     )
 
 

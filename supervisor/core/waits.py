@@ -74,7 +74,7 @@ def _limit_ms(draft: Draft, goal: Goal) -> int:
 def _is_unseen(draft: Draft, kind: str, named: str) -> bool:
     """Whether the machine that a wait is for cannot show now what is waited for."""
     match kind:
-        case "routing" | "study" | "calibration":
+        case "routing" | "study" | "calibration" | "check":
             return False
         case "handler":
             return draft.handler.link != "up" or draft.handler.mode != "automatic"
@@ -95,6 +95,8 @@ def _at_the_limit(draft: Draft, kind: str, named: str) -> None:
             moves.on_move_timer(draft)
         case "calibration":
             draft.look_again("station", named)
+        case "check":
+            draft.look_again("station", draft.tables.checks[named].station)
         case "place":
             pallets.on_place_timer(draft, named)
         case "tag":

@@ -52,7 +52,11 @@ def _by_look_ahead(
     moves = candidates(picture)
     if not moves:
         return None
-    awaited = [view for view in picture.situation.pallets if not view.open and not view.sorting]
+    awaited = [
+        view
+        for view in picture.situation.pallets
+        if not view.open and not view.sorting and view.stays == "no"
+    ]
     if len(moves) == 1 and by_rule and not awaited:
         return None
     ahead = look_ahead(picture, moves, awaited, picture.tables.search_steps)

@@ -14,7 +14,9 @@ from supervisor.routing.tables import Offer, RoutingTables, decided_by
 
 REMEMBERED_MAX = 4096
 
-_Key = tuple[str, int, tuple[str, ...], tuple[str, ...], tuple[str, ...], int]
+_Key = tuple[
+    str, int, tuple[str, ...], tuple[str, ...], tuple[str, ...], tuple[tuple[str, str], ...], int
+]
 
 
 @value
@@ -42,7 +44,15 @@ class Outlooks:
         """The outlook of a pallet that stands in the nest of ``station`` (-1: in none), with these stations usable."""
         if pallet.sorting or not pallet.open:
             return NOTHING
-        key = (pallet.part_type, station, pallet.open, pallet.done, pallet.planned, usable)
+        key = (
+            pallet.part_type,
+            station,
+            pallet.open,
+            pallet.done,
+            pallet.planned,
+            pallet.barred,
+            usable,
+        )
         known = self._known.get(key)
         if known is None:
             if len(self._known) >= REMEMBERED_MAX:

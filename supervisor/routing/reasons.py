@@ -217,6 +217,10 @@ def why_unreachable(
         for view in stations
         if view.unusable and _decides(tables, pallet, view.station) & wanted
     ]
+    able += [
+        f"{station} could, but: a check with a reference part suspends it"
+        for station in sorted({name for name, number in pallet.barred if number in missing})
+    ]
     return f"no station can decide {', '.join(missing)} now ({'; '.join(able) or 'no program is left to try'})"
 
 

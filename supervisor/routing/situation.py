@@ -21,6 +21,7 @@ class PalletView:
     ``sorting`` is set once the verdict is known. ``done`` names the programs that must not run again on this part. ``planned``
     is what the carry that brought it to its present station announced (``Carry.program`` and ``Carry.then``), kept for the whole
     visit; () where that is not known. ``entered_ms`` is when it came into the cell; due times count from there. For the pallet in hand ``place`` and ``at_mm`` mean nothing.
+    ``barred`` are (station, characteristic): what a station must not decide of it now. A pallet that ``stays`` in the cell gets no verdict.
     """
 
     pallet: str
@@ -35,6 +36,8 @@ class PalletView:
     done: tuple[str, ...]
     planned: tuple[str, ...] = ()
     entered_ms: int = 0
+    barred: tuple[tuple[str, str], ...] = ()
+    stays: Literal["yes", "no"] = "no"
 
 
 @value

@@ -5,7 +5,7 @@ of stations and of a part type's characteristics are bit sets, because they are 
 """
 
 from supervisor.cell.model import Cell, PartType, Urgency
-from supervisor.cell.value import value
+from supervisor.cell.value import replace, value
 from supervisor.routing.situation import PalletView
 
 
@@ -109,11 +109,25 @@ class RoutingTables:
 
     def offers_for(self, pallet: PalletView, usable: int) -> tuple[Offer, ...]:
         """The programs that may still run on this pallet at these stations."""
-        return tuple(
+        offers = tuple(
             offer
             for offer in self.offers.get(pallet.part_type, ())
             if usable >> offer.station & 1 and offer.program not in pallet.done
         )
+        return self._without_barred(pallet, offers) if pallet.barred else offers
+
+    def _without_barred(self, pallet: PalletView, offers: tuple[Offer, ...]) -> tuple[Offer, ...]:
+        """The same offers, each without what its station must not decide; those that decide nothing then are left out."""
+        bits = self.bits.get(pallet.part_type, {})
+        barred: dict[int, int] = {}
+        for station, number in pallet.barred:
+            at = self.index[station]
+            barred[at] = barred.get(at, 0) | bits.get(number, 0)
+        less = (
+            replace(offer, decides=offer.decides & ~barred.get(offer.station, 0))
+            for offer in offers
+        )
+        return tuple(offer for offer in less if offer.decides)
 
     def numbers_beyond(self, pallet: PalletView, decided: int) -> tuple[str, ...]:
         """The open characteristics outside a bit set, among them those that the plan does not know."""

@@ -18,7 +18,7 @@ from contextlib import suppress
 from typing import Generic, Literal, Protocol, TypeVar
 
 from supervisor.cell.value import value
-from supervisor.core.commands import CancelTimer, SetTimer, StoreRecord
+from supervisor.core.commands import CancelTimer, MarkSuspect, SetTimer, StoreRecord
 from supervisor.core.events import Event, SupervisorStarted
 from supervisor.shell.inbox import Fact, Inbox, InboxClosed, Overflow, Put, refuse
 from supervisor.shell.outbox import Outbox
@@ -239,7 +239,7 @@ class Runtime(Generic[S]):
                         self._timers.set(command, late_ms=late_ms)
                     case CancelTimer():
                         self._timers.cancel(command)
-                    case StoreRecord():
+                    case StoreRecord() | MarkSuspect():
                         pass  # kept by the journal together with its entry
                     case _:
                         self._wiring.outbox.give(command)

@@ -23,10 +23,18 @@ class MeasuredValue:
 
 
 @value
+class Doubt:
+    """That no verdict may rest on a value of a result, though the station gave it in good faith."""
+
+    number: str
+    why: str
+
+
+@value
 class StationResult:
     """The values of one finished run, proven to belong to it. ``program`` is the declared program's id.
 
-    ``part_c`` is the part's temperature in degrees Celsius as the station gave it (None = it did not).
+    ``part_c`` is the part's temperature in degrees Celsius as the station gave it (None = it did not). ``doubts`` came up later.
     """
 
     result_id: str
@@ -37,3 +45,4 @@ class StationResult:
     values: tuple[MeasuredValue, ...]
     part_c: float | None = None
     compensated: Compensated = "unknown"
+    doubts: tuple[Doubt, ...] = ()

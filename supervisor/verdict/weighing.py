@@ -146,6 +146,12 @@ def expired(ability: Ability, result: StationResult) -> str:
     return f"its offset {offset.title} expired on {offset.expires_on}: {offset.owner} has to compare {offset.station} with {offset.reference} anew"
 
 
+def doubt(ability: Ability, result: StationResult) -> str:
+    """Why a value is in doubt that was sound when it came, for people; "" if it is not."""
+    number = ability.characteristic.number
+    return next((each.why for each in result.doubts if each.number == number), "")
+
+
 def _corrections(offset: Offset | None, warmth: Warmth | None) -> tuple[Correction, ...]:
     found: list[Correction] = []
     if offset is not None:
@@ -173,7 +179,7 @@ def _weigh_result(
             wrong = (
                 "the same result gives it more than once"
                 if repeated
-                else flaw(ability, measured) or expired(ability, result)
+                else flaw(ability, measured) or expired(ability, result) or doubt(ability, result)
             )
             one = Weighed(
                 ability=ability, result=result, measured=measured, flaw=wrong, station=station
@@ -223,7 +229,7 @@ def _derive(
         ability=ability,
         result=result,
         measured=_derived(ability.characteristic, derived, () if wrong else parts),
-        flaw=wrong or expired(ability, result),
+        flaw=wrong or expired(ability, result) or doubt(ability, result),
         station=table.stations.get(result.station),
     )
     weighed.setdefault(ability.characteristic.number, []).append(one)

@@ -18,7 +18,14 @@ from simulators.bench.proof.form import (
     renamed_goal,
     without_unassigned,
 )
-from supervisor.core.commands import CancelTimer, Command, Goal, SetTimer, StoreRecord
+from supervisor.core.commands import (
+    CancelTimer,
+    Command,
+    Goal,
+    MarkSuspect,
+    SetTimer,
+    StoreRecord,
+)
 from supervisor.core.decide import Core
 from supervisor.core.events import Event, TimerFired
 from supervisor.core.state import CellState
@@ -87,7 +94,7 @@ class Decisions:
         goals = tuple(
             renamed_goal(command, names.numbers)
             for command in decision.commands
-            if not isinstance(command, SetTimer | CancelTimer | StoreRecord)
+            if not isinstance(command, SetTimer | CancelTimer | StoreRecord | MarkSuspect)
         )
         trouble = (
             *self.troubles[after],

@@ -17,7 +17,7 @@ from simulators.bench.proof.explore import Explorer
 from simulators.bench.proof.form import NOW_MS, Forms, Renaming, run_name, run_number
 from simulators.bench.proof.truth import Budget
 from supervisor.cell.value import replace
-from supervisor.core.commands import CancelTimer, SetTimer, StoreRecord
+from supervisor.core.commands import OWN_SIDE
 from supervisor.core.events import HoldReleased, TimerFired
 from supervisor.core.state import CellState
 
@@ -141,7 +141,7 @@ def sampled(cell: str, budget: Budget) -> tuple[Decisions, list[tuple[int, objec
 
 
 def goals_in(commands, numbers) -> list[object]:
-    own = (SetTimer, CancelTimer, StoreRecord)
+    own = OWN_SIDE
     return [form.renamed_goal(c, numbers) for c in commands if not isinstance(c, own)]
 
 

@@ -263,6 +263,37 @@ CALIBRATION_MISTAKES = [
     Mistake("a calibration that ends today", CELL, "due: 2026-03-01", "due: 2026-01-15", "certificate", "stations.1.calibration.due", "more than 14 days from 2026-01-15", "0 days are left", "warning"),
     Mistake("a calibration until an impossible day", CELL, "due: 2026-03-01", "due: 2026-02-30", "certificate", "stations.1.calibration.due", "a date", "like 2026-04-30"),
 ]
+
+MASTER = "part-types/master-ring.yaml"
+MASTER_RING = """\
+part_type: master-ring
+title: Calibrated cam ring
+gtin: "09521234000099"
+revision: A
+plan:
+  - {number: 1, name: bore, kind: diameter, limits: {lower: 24.9, upper: 25.1}, nominal: 25}
+reference:
+  serial: MR-7
+  certificate: K-2026-044
+  due: 2027-01-31
+  values:
+    - {number: 1, value: 25.0104, u: 0.0004, vouches_for: [{part_type: cam-ring}]}
+  checks:
+    - {station: touch-1, every_h: 24, every_runs: 200, after: [restart, fault]}
+"""
+MASTER_PROGRAM = """\
+  - {id: master-ring-touch, station: touch-1, part_type: master-ring, name: MASTER, number: 9, revision: 1, part_free_s: 60, result_s: 60, covers: [{number: 1, expanded_u: 0.0016}]}
+"""
+REFERENCE_MISTAKES = [
+    Mistake("a check of an unknown station", MASTER, "station: touch-1", "station: touch-7", "touch-7", "reference.checks.0.station", "a declared station", "did you mean touch-1?"),
+    Mistake("a check that is never due", MASTER, ", every_h: 24, every_runs: 200, after: [restart, fault]", "", "touch-1", "reference.checks.0", "something that makes a check due", "every_h"),
+    Mistake("a value of an unknown characteristic", MASTER, "{number: 1, value", "{number: 3, value", "25.0104", "reference.values.0.number", "a characteristic of this part type", "declare it"),
+    Mistake("a value that vouches for an unknown part type", MASTER, "{part_type: cam-ring}", "{part_type: cam-rings}", "25.0104", "reference.values.0.vouches_for.0.part_type", "a declared part type", "did you mean cam-ring?"),
+    Mistake("a value that vouches for an unknown characteristic", MASTER, "{part_type: cam-ring}", "{part_type: cam-ring, characteristics: [99]}", "25.0104", "reference.values.0.vouches_for.0.characteristics", "characteristics of cam-ring", "did you mean 9?"),
+    Mistake("a coverage factor below 1", MASTER, "u: 0.0004", "u: 0.0004, k: 0.5", "25.0104", "reference.values.0.k", "at least 1", "of the certificate"),
+    Mistake("a certificate that ends soon", MASTER, "due: 2027-01-31", "due: 2026-02-14", "due", "reference.due", "more than 30 days from 2026-01-15", "nothing is checked with it after that day", "warning"),
+    Mistake("a station that has no program for the reference part", MASTER, "station: touch-1", "station: scan-1", "scan-1", "reference.checks.0.station", "a program of scan-1 for master-ring", "add the program"),
+]
 # fmt: on
 
 FILE_OF_PROBLEM = {
@@ -324,6 +355,54 @@ def test_a_calibration_that_ends_is_told_before(small_cell, mistake):
     )
     assert mistake.expected in found.expected
     assert mistake.remedy in found.remedy
+
+
+@pytest.fixture
+def cell_with_a_master(small_cell):
+    """The small cell with a reference part that checks touch-1."""
+    (small_cell / MASTER).write_text(MASTER_RING)
+    programs = small_cell / PROGRAMS
+    programs.write_text(programs.read_text().rstrip("\n") + "\n" + MASTER_PROGRAM)
+    return small_cell
+
+
+@pytest.mark.hazard(25)
+@pytest.mark.parametrize("mistake", REFERENCE_MISTAKES, ids=lambda m: m.what)
+def test_a_mistake_about_a_reference_part_is_answered_with_its_line_and_a_remedy(
+    cell_with_a_master, mistake
+):
+    assert examine(cell_with_a_master, TODAY)[1] == ()
+    spoil(cell_with_a_master, mistake.file, mistake.old, mistake.new)
+
+    _, (found, *others) = examine(cell_with_a_master, TODAY)
+
+    assert (found.grade, found.file, found.line, found.field, others) == (
+        mistake.grade,
+        MASTER,
+        line_of(cell_with_a_master, MASTER, mistake.line),
+        mistake.field,
+        [],
+    )
+    assert mistake.expected in found.expected
+    assert mistake.remedy in found.remedy
+
+
+def test_a_reference_part_is_loaded_with_what_was_left_out_spelled_out(cell_with_a_master):
+    cell = load_cell(cell_with_a_master).cell
+
+    (master,) = [part for part in cell.part_types if part.reference is not None]
+    assert master.reference is not None
+    (value,), (check,) = master.reference.values, master.reference.checks
+    rings = next(part for part in cell.part_types if part.part_type == "cam-ring")
+    assert {(v.part_type, v.number) for v in value.vouches_for} == {
+        ("cam-ring", line.number) for line in rings.plan
+    }
+    assert (check.every_ms, check.every_runs, check.after) == (
+        86_400_000,
+        200,
+        ("fault", "restart"),
+    )
+    assert (check.grace_ms, check.runs_to_fail) == (3_600_000, 2)
 
 
 @pytest.fixture

@@ -23,8 +23,10 @@ from supervisor.core.commands import (
 from supervisor.core.events import CellOrdered, HoldReleased, ResultArrived
 from supervisor.core.holds import HOLDS
 from supervisor.core.people import ANSWERS
+from tests.unit.core.reference_cell import MASTER, bring_master, rule, world_of
 
 MINUTE_MS = 60_000
+HOUR_MS = 60 * MINUTE_MS
 STRANGE_GTIN = "00614141999996"
 
 
@@ -357,6 +359,37 @@ def calibration_overdue(make: Make) -> World:
     return world
 
 
+def reference_unknown(_make: Make) -> World:
+    """The pallet of the master ring carries another ring."""
+    world = world_of(parts=3, about={"serial": "8"})
+    until(world, "reference-unknown")
+    return world
+
+
+def reference_failed(_make: Make) -> World:
+    """The stylus of touch-1 is bent after a first good check."""
+    world = world_of(parts=6)
+    world.run(world.now_ms + 16 * MINUTE_MS)
+    world.models.stations["touch-1"].drift_to("2", 0.006)
+    until(world, "reference-failed")
+    return world
+
+
+def reference_good(make: Make) -> World:
+    world = reference_failed(make)
+    world.models.stations["touch-1"].drift_to("2", 0.0)
+    answer(world, "reference-failed", "check again")
+    until(world, "reference-good")
+    return world
+
+
+def check_overdue(_make: Make) -> World:
+    """The master ring is not in the cell."""
+    world = world_of(parts=3, check=rule(grace_ms=HOUR_MS), master="missing")
+    until(world, "check-overdue")
+    return world
+
+
 REACHED_BY = {
     "tag-unreadable": tag_unreadable,
     "tag-malformed": tag_malformed,
@@ -378,6 +411,10 @@ REACHED_BY = {
     "jaw-unknown": jaw_unknown,
     "move-late": move_late,
     "calibration-overdue": calibration_overdue,
+    "reference-unknown": reference_unknown,
+    "reference-failed": reference_failed,
+    "reference-good": reference_good,
+    "check-overdue": check_overdue,
 }
 
 
@@ -549,6 +586,82 @@ def measured_on(world: World) -> int:
     return 3
 
 
+def master_put_away(world: World) -> int:
+    """When the parts are out and nothing is asked any more, the master ring is taken out too."""
+
+    def idle(_: World) -> bool:
+        inside = [p for p in world.state.pallets.values() if p.pallet != MASTER]
+        return not inside and not world.models.operator.waiting
+
+    world.run(world.now_ms + DAY_MS, done=idle)
+    assert idle(world)
+    if MASTER in world.state.pallets:
+        take(world, place_of_master(world))
+    assert world.state.holds == {}
+    return len(world.records)
+
+
+def place_of_master(world: World) -> str:
+    """It goes home by itself if it stands in a nest."""
+    world.run(world.now_ms + HOUR_MS)
+    return world.state.pallets[MASTER].place
+
+
+def strange_ring_taken_out(world: World) -> int:
+    place = world.state.pallets[the_hold(world, "reference-unknown").subject].place
+    answer(world, "reference-unknown", "removed")
+    take(world, place)
+    return without_a_check(world)
+
+
+def strange_ring_read_again(world: World) -> int:
+    answer(world, "reference-unknown", "read again")
+    until(world, "reference-unknown")
+    return strange_ring_taken_out(world)
+
+
+def without_a_check(world: World) -> int:
+    """In a day the check is late, for the master ring is missing: measured on for a reason, the parts are finished."""
+    if stands(world, "check-overdue"):
+        reply(world, "check-overdue", "measure on", "the ring is at its calibration")
+    return master_put_away(world)
+
+
+def mended_and_checked(world: World) -> int:
+    world.models.stations["touch-1"].drift_to("2", 0.0)
+    answer(world, "reference-failed", "check again")
+    until(world, "reference-good")
+    answer(world, "reference-good", "release")
+    return master_put_away(world)
+
+
+def released_for_a_reason(world: World) -> int:
+    answer(world, "reference-failed", "release")
+    assert stands(world, "reference-failed")
+    world.models.stations["touch-1"].drift_to("2", 0.0)
+    reply(world, "reference-failed", "release", "the ring was dirty")
+    return master_put_away(world)
+
+
+def good_and_released(world: World) -> int:
+    answer(world, "reference-good", "release")
+    return master_put_away(world)
+
+
+def good_and_checked_again(world: World) -> int:
+    before = len(world.records)
+    answer(world, "reference-good", "check again")
+    world.run(world.now_ms + HOUR_MS)
+    assert len(world.records) > before
+    return good_and_released(world)
+
+
+def master_brought(world: World) -> int:
+    bring_master(world)
+    answer(world, "check-overdue", "check again")
+    return master_put_away(world)
+
+
 ANSWERED_BY: dict[tuple[str, str], Callable[[World], int]] = {
     ("tag-unreadable", "read again"): plainly("tag-unreadable", "read again", 3),
     ("tag-unreadable", "removed"): taken_out("tag-unreadable", 2),
@@ -582,6 +695,14 @@ ANSWERED_BY: dict[tuple[str, str], Callable[[World], int]] = {
     ("move-late", "wait"): order_given_again,
     ("move-late", "give up"): order_given_up,
     ("calibration-overdue", "measure on"): measured_on,
+    ("reference-unknown", "read again"): strange_ring_read_again,
+    ("reference-unknown", "removed"): strange_ring_taken_out,
+    ("reference-failed", "check again"): mended_and_checked,
+    ("reference-failed", "release"): released_for_a_reason,
+    ("reference-good", "release"): good_and_released,
+    ("reference-good", "check again"): good_and_checked_again,
+    ("check-overdue", "check again"): master_brought,
+    ("check-overdue", "measure on"): without_a_check,
 }
 
 
