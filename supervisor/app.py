@@ -641,6 +641,7 @@ class StoredRecords:
         self._records = records
         self.revisions = records.revisions
         self.papers = records.papers
+        self.suspicions = records.suspicions
 
     def page(self, question: RecordQuestion, *, limit: int, after: str) -> Page:
         """One page of records."""
@@ -653,6 +654,7 @@ class StoredRecords:
             from_ms=question.from_ms,
             to_ms=question.to_ms,
             revisions=question.revisions,
+            suspect=question.suspect,
         )
         return self._records.page(wanted, limit=limit, after=after)
 

@@ -226,6 +226,7 @@ class Messenger:
                 decided_at=instant(record.decided_ms),
                 verdict=record.verdict,
                 why=record.why,
+                suspect=[],  # nothing is when it is kept
             )
             yield Message(
                 name=f"{self._cell}-{entry.seq}-{number}",

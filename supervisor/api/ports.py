@@ -17,6 +17,7 @@ from supervisor.core.events import Event
 from supervisor.shell.ports import Clock, Head, JournalEntry
 from supervisor.shell.runtime import RuntimeStatus
 from supervisor.verdict.record import Record, Verdict
+from supervisor.verdict.suspicion import SuspectValue, Suspicion
 
 
 class Orders(Protocol):
@@ -80,8 +81,27 @@ class Kept(Protocol):
         ...
 
     @property
+    def suspect(self) -> Sequence[SuspectValue]:
+        """The values that decide in it and that a failed check has cast doubt on since."""
+        ...
+
+    @property
     def sha256(self) -> str:
         """The hash of that text, in hexadecimal."""
+        ...
+
+
+class KeptSuspicion(Protocol):
+    """What a failed check casts doubt on, and the number of the journal entry that commanded it."""
+
+    @property
+    def seq(self) -> int:
+        """The journal's number."""
+        ...
+
+    @property
+    def suspicion(self) -> Suspicion:
+        """The suspicion."""
         ...
 
 
@@ -111,6 +131,7 @@ class RecordQuestion:
     from_ms: int | None = None
     to_ms: int | None = None
     revisions: Literal["latest", "all"] = "latest"
+    suspect: Literal["", "yes"] = ""
 
 
 class Measured(Protocol):
@@ -205,6 +226,10 @@ class Records(Protocol):
 
     def revisions(self, serial: str, *, part_type: str = "") -> Sequence[Kept]:
         """Every record of a serial number, newest first. A serial number is unique within its part type only."""
+        ...
+
+    def suspicions(self) -> Sequence[KeptSuspicion]:
+        """What failed checks cast doubt on, the oldest first."""
         ...
 
     def papers(self, serial: str, *, part_type: str) -> Sequence[JournalEntry]:

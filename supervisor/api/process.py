@@ -19,6 +19,7 @@ from supervisor.process.series import one_per_part
 from supervisor.statistics.charts import RuleSet
 from supervisor.verdict.agreement import Agreement
 from supervisor.verdict.record import Record
+from supervisor.verdict.suspicion import doubted
 
 ADVICE_RECORDS = 100
 """How many records back evidence is looked for: three times what the spread uses, for parts that lack a value."""
@@ -112,4 +113,4 @@ def records_of(sources: Sources, part_type: PartType, limit: int) -> Sequence[Re
     """The newest records of a part type, one per part, in the order of making."""
     question = RecordQuestion(part_type=part_type.part_type)
     page = sources.records.page(question, limit=limit, after="")
-    return one_per_part([kept.record for kept in page.records])
+    return one_per_part([doubted(kept.record, kept.suspect) for kept in page.records])

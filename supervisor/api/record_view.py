@@ -28,6 +28,7 @@ EXAMPLE: Example = {
     "decided_at": "2025-11-25T09:24:30.511Z",
     "verdict": "conforming",
     "why": "all 1 mandatory characteristics conform",
+    "suspect": [],
     "findings": [
         {
             "number": "3",
@@ -87,6 +88,7 @@ LINE_EXAMPLE: Example = {
             "decided_at": "2025-11-25T09:24:30.511Z",
             "verdict": "conforming",
             "why": "all 1 mandatory characteristics conform",
+            "suspect": ["3"],
         }
     ],
     "next": "1764062670511-17",
@@ -137,6 +139,15 @@ class EvidenceView(Schema):
     """Whether the station gives values as they are at 20 degrees Celsius."""
     mean_of: list[str]
     """The results whose mean it is, if it is one."""
+
+
+class SuspectView(Schema):
+    """A deciding value that a failed check with a reference part has cast doubt on since; the record stays as it was kept."""
+
+    number: str
+    station: str
+    run_id: str
+    why: str
 
 
 class BonusView(Schema):
@@ -204,6 +215,8 @@ class RecordView(Schema):
     decided_at: Instant
     verdict: Verdict
     why: str
+    suspect: list[SuspectView]
+    """The values that a failed check has cast doubt on since the record was kept."""
     findings: list[FindingView]
 
 
@@ -228,6 +241,8 @@ class RecordLine(Schema):
     decided_at: Instant
     verdict: Verdict
     why: str
+    suspect: list[str]
+    """Numbers of the characteristics that a failed check has cast doubt on since."""
 
 
 class RecordsPage(Schema):
@@ -259,6 +274,10 @@ def record_view(kept: Kept) -> RecordView:
         decided_at=instant(record.decided_ms),
         verdict=record.verdict,
         why=record.why,
+        suspect=[
+            SuspectView(number=s.number, station=s.station, run_id=s.run_id, why=s.why)
+            for s in kept.suspect
+        ],
         findings=[_finding(finding) for finding in record.findings],
     )
 
@@ -282,6 +301,7 @@ def record_line(kept: Kept) -> RecordLine:
         decided_at=instant(record.decided_ms),
         verdict=record.verdict,
         why=record.why,
+        suspect=[each.number for each in kept.suspect],
     )
 
 

@@ -35,6 +35,7 @@ from supervisor.api.routes import (
     records,
     shift,
     stations,
+    suspicions,
 )
 from supervisor.api.shift_desk import ShiftDesk
 from supervisor.api.watchers import Watchers
@@ -43,6 +44,7 @@ PREFIX = "/api/v1"
 NOUNS = (
     cell,
     stations,
+    suspicions,
     places,
     pallets,
     parts,

@@ -4,7 +4,14 @@ from supervisor.api.hold_view import holds_about
 from supervisor.api.link_view import LinkView
 from supervisor.api.lookout import Beginning
 from supervisor.api.schema import Example, Instant, Schema, instant, seconds, shown_by
-from supervisor.api.trust_view import CalibrationView, calibration_view
+from supervisor.api.trust_view import (
+    CalibrationView,
+    CheckView,
+    SuspensionView,
+    calibration_view,
+    checks_view,
+    suspensions_view,
+)
 from supervisor.api.waits import Now, Wait, waits_of_station
 from supervisor.core.events import Door, Link, Mode, Presence, Work
 from supervisor.core.state import Figures, Run, StationState
@@ -28,6 +35,29 @@ EXAMPLE: Example = {
         "stops": True,
         "extended_until": None,
     },
+    "checks": [
+        {
+            "program": "master-ring-touch",
+            "part_type": "master-ring",
+            "due": "",
+            "due_at": None,
+            "last_at": "2025-11-25T06:00:12.000Z",
+            "last_good_at": "2025-11-25T06:00:12.000Z",
+            "trend": [
+                {
+                    "at": "2025-11-25T06:00:12.000Z",
+                    "run_id": "R3120000012",
+                    "number": "1",
+                    "unit": "mm",
+                    "deviation": 0.0004,
+                    "limit": 0.00165,
+                    "en": 0.243,
+                    "outcome": "good",
+                }
+            ],
+        }
+    ],
+    "suspensions": [],
     "bay": "shut",
     "pallet": "grai:9521234.12345.12",
     "prepared": "pump-body-touch",
@@ -136,6 +166,10 @@ class StationView(Schema):
     """Why the station says that it must not measure now ("" = it may)."""
     calibration: CalibrationView
     """The calibration that is declared for it."""
+    checks: list[CheckView]
+    """Its checks with reference parts."""
+    suspensions: list[SuspensionView]
+    """What it does not decide now because a check failed or is late."""
     bay: BayStage
     """Where door, nest and arm stand in the supervisor's table."""
     pallet: str
@@ -166,6 +200,8 @@ def station_view(now: Now, station: str, beginning: Beginning, source: LinkView)
         work=state.work,
         gate=state.gate,
         calibration=calibration_view(now, station),
+        checks=checks_view(now, station),
+        suspensions=suspensions_view(now, station),
         bay=state.bay,
         pallet=state.pallet,
         prepared=state.prepared,

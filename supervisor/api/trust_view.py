@@ -5,10 +5,12 @@ Rules of this file: nothing here decides; what the core holds of a station stand
 
 from typing import Literal
 
-from supervisor.api.schema import Instant, Schema, instant
+from supervisor.api.schema import Instant, Schema, instant, shown_by
 from supervisor.api.waits import Now
-from supervisor.core.state import StationTrust
+from supervisor.cell.model import Vouched
+from supervisor.core.state import Check, StationTrust, Suspension
 from supervisor.core.tables import DAY_MS, end_of_day_ms
+from supervisor.verdict.suspicion import Suspicion
 
 Standing = Literal["not declared", "valid", "due soon", "overdue"]
 
@@ -26,6 +28,156 @@ class CalibrationView(Schema):
     """Whether the station measures nothing once it has ended."""
     extended_until: Instant | None
     """Until when a person lets it measure on all the same."""
+
+
+class VouchedView(Schema):
+    """A characteristic of a part type."""
+
+    part_type: str
+    number: str
+
+
+class CheckPointView(Schema):
+    """One calibrated value as one run of a check found it."""
+
+    at: Instant
+    run_id: str
+    number: str
+    unit: str
+    deviation: float
+    """Found minus calibrated, in the unit."""
+    limit: float
+    en: float
+    """Deviation over the root of the sum of squares of both expanded uncertainties (k = 2)."""
+    outcome: Literal["good", "missed"]
+
+
+class CheckView(Schema):
+    """How the checks of a station by one program of a reference part stand."""
+
+    program: str
+    part_type: str
+    """The reference part."""
+    due: str
+    """Why a check is due ("" = none is)."""
+    due_at: Instant | None
+    last_at: Instant | None
+    last_good_at: Instant | None
+    trend: list[CheckPointView]
+    """The newest points, the oldest first."""
+
+
+class SuspensionView(Schema):
+    """What a station does not decide now."""
+
+    program: str
+    cause: Literal["failed", "late"]
+    about: list[VouchedView]
+    since: Instant
+    why: str
+    good_since: Literal["yes", "no"]
+    """Whether a later check was good: then a person may let the station go on without a reason."""
+
+
+class SuspicionView(Schema):
+    """What a failed check casts doubt on: what the station measured of these characteristics after ``after``, until ``until``."""
+
+    model_config = shown_by(
+        {
+            "seq": 2011,
+            "station": "touch-1",
+            "program": "master-ring-touch",
+            "run_id": "R3120000210",
+            "about": [{"part_type": "cam-ring", "number": "1"}],
+            "after": "2025-11-25T06:00:12.000Z",
+            "until": "2025-11-25T09:31:40.250Z",
+            "why": "touch-1 missed master-ring MR-7 in run R3120000210 (1: 0.0057 mm from 25.0104, beyond 0.00165)",
+        }
+    )
+
+    seq: int
+    """The journal entry of the failed check."""
+    station: str
+    program: str
+    run_id: str
+    about: list[VouchedView]
+    after: Instant | None
+    """The last good check (null: none is known, so everything before is in doubt)."""
+    until: Instant
+    why: str
+
+
+def suspicion_view(seq: int, suspicion: Suspicion) -> SuspicionView:
+    """One failed check."""
+    return SuspicionView(
+        seq=seq,
+        station=suspicion.station,
+        program=suspicion.program,
+        run_id=suspicion.run_id,
+        about=_vouched(suspicion.about),
+        after=_known(suspicion.from_ms),
+        until=instant(suspicion.to_ms),
+        why=suspicion.why,
+    )
+
+
+def checks_view(now: Now, station: str) -> list[CheckView]:
+    """The checks that are declared for a station."""
+    known = now.state.trust.get(station) or StationTrust(station=station)
+    found = {each.program: each for each in known.checks}
+    return [
+        _check(now, found.get(program) or Check(program=program))
+        for program in now.core.tables.checks_at[station]
+    ]
+
+
+def suspensions_view(now: Now, station: str) -> list[SuspensionView]:
+    """What a station does not decide now because of its checks."""
+    known = now.state.trust.get(station) or StationTrust(station=station)
+    return [_suspension(each) for each in known.suspensions]
+
+
+def _check(now: Now, check: Check) -> CheckView:
+    return CheckView(
+        program=check.program,
+        part_type=now.core.tables.checks[check.program].part_type,
+        due=check.due,
+        due_at=instant(check.due_ms) if check.due else None,
+        last_at=_known(check.done_ms),
+        last_good_at=_known(check.good_ms),
+        trend=[
+            CheckPointView(
+                at=instant(point.at_ms),
+                run_id=point.run_id,
+                number=point.number,
+                unit=point.unit,
+                deviation=point.deviation,
+                limit=point.limit,
+                en=point.en,
+                outcome=point.outcome,
+            )
+            for point in check.trend
+        ],
+    )
+
+
+def _suspension(suspension: Suspension) -> SuspensionView:
+    return SuspensionView(
+        program=suspension.program,
+        cause=suspension.cause,
+        about=_vouched(suspension.about),
+        since=instant(suspension.since_ms),
+        why=suspension.why,
+        good_since=suspension.good_since,
+    )
+
+
+def _vouched(about: tuple[Vouched, ...]) -> list[VouchedView]:
+    return [VouchedView(part_type=each.part_type, number=each.number) for each in about]
+
+
+def _known(at_ms: int) -> Instant | None:
+    return instant(at_ms) if at_ms >= 0 else None
 
 
 def calibration_view(now: Now, station: str) -> CalibrationView:

@@ -37,6 +37,7 @@ from supervisor.report.layout import (
 )
 from supervisor.report.papers import NOT_PROVEN, Amendment, Papers, Signature
 from supervisor.verdict.record import Finding, Record
+from supervisor.verdict.suspicion import SuspectValue
 
 PICTURE = (42 * mm, 5 * mm)
 
@@ -49,8 +50,18 @@ class Proof:
     entry_hash: str
 
 
-def sheet(record: Record, proof: Proof, *, cell: str, papers: Papers | None = None) -> bytes:
-    """The PDF of one record; ``cell`` is the title of the cell, ``papers`` what people did with the record since."""
+def sheet(
+    record: Record,
+    proof: Proof,
+    *,
+    cell: str,
+    papers: Papers | None = None,
+    suspect: Sequence[SuspectValue] = (),
+) -> bytes:
+    """The PDF of one record; ``cell`` is the title of the cell, ``papers`` what people did with the record since.
+
+    ``suspect`` are the values that a failed check has cast doubt on since.
+    """
     cover = Cover(
         title=f"Record of part {record.serial}",
         subject=f"{record.part_type}, revision {record.revision}: {record.verdict}",
@@ -61,6 +72,7 @@ def sheet(record: Record, proof: Proof, *, cell: str, papers: Papers | None = No
         cover,
         lambda: [
             *_head(record, papers, cell),
+            *_suspect(suspect),
             _characteristics(record),
             *_provenance(record, proof, papers),
         ],
@@ -88,6 +100,13 @@ def _head(record: Record, papers: Papers | None, cell: str) -> list[Flowable]:
         pairs(identity, columns=4),
         Spacer(0, 4 * mm),
     ]
+
+
+def _suspect(values: Sequence[SuspectValue]) -> list[Flowable]:
+    """What is in doubt, before everything that rests on it."""
+    told = [f"{each.number} by {each.station}, run {each.run_id}: {each.why}" for each in values]
+    title = "Suspect since the record was made, which stays as it was kept"
+    return [*paragraphs(title, told), Spacer(0, 3 * mm)] if told else []
 
 
 def _replaced(record: Record, papers: Papers | None) -> list[Flowable]:

@@ -14,7 +14,7 @@ from typing import Any, Literal
 from sqlalchemy import Connection, TextClause, or_, select, text, update
 
 from supervisor.cell.value import value
-from supervisor.core.commands import StoreRecord
+from supervisor.core.commands import MarkSuspect, StoreRecord
 from supervisor.core.events import Event, HistoryLost
 from supervisor.shell.ports import Head, JournalEntry
 from supervisor.store.chain import ROOT, Known, Row, head_of, link, next_row
@@ -25,6 +25,7 @@ from supervisor.store.lease import fence_lost
 from supervisor.store.reader import Reader
 from supervisor.store.records import PAPERS, drop_records_behind, keep_paper, keep_record
 from supervisor.store.schema import JOURNAL, META
+from supervisor.store.suspicions import keep_suspicion
 from supervisor.store.writer import Writer
 
 PAGE = 2_000
@@ -200,7 +201,7 @@ class SqlJournal(JournalReader):
         if self._doubtful or entry.seq % HEAD_EVERY == 0 or entry.event.__class__ in ACCOMPANIED:
             return False
         for command in entry.commands:  # noqa: SIM110 - the hot path: a generator costs more than the rest of this method
-            if isinstance(command, StoreRecord):
+            if isinstance(command, StoreRecord | MarkSuspect):
                 return False
         return True
 
@@ -256,6 +257,8 @@ def _accompany(connection: Connection, entry: JournalEntry) -> None:
     for command in entry.commands:
         if isinstance(command, StoreRecord):
             keep_record(connection, entry.seq, command.record)
+        elif isinstance(command, MarkSuspect):
+            keep_suspicion(connection, entry.seq, command.suspicion)
     keep_paper(connection, entry)
 
 

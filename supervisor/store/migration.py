@@ -10,7 +10,7 @@ from sqlalchemy import Connection, inspect, text
 
 from supervisor.store.errors import StoreError
 
-NEWEST = "0003"
+NEWEST = "0004"
 """The last file in ``migrations/versions``; a test compares."""
 
 

@@ -9,7 +9,7 @@ Rules of this file:
 """
 
 import hashlib
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from typing import Any, Literal
 
 from sqlalchemy import (
@@ -33,7 +33,14 @@ from supervisor.store.codec import decode_entry, decode_record, encode_record
 from supervisor.store.errors import StoreError
 from supervisor.store.reader import Reader
 from supervisor.store.schema import FINDING, JOURNAL, MONITOR, PAPER, RECORD
+from supervisor.store.suspicions import (
+    KeptSuspicion,
+    drop_suspicions_behind,
+    is_suspect,
+    suspicions,
+)
 from supervisor.verdict.record import Evidence, Finding, Record, Verdict
+from supervisor.verdict.suspicion import SuspectValue, suspect_values
 
 PAGE_MAX = 500
 PAPERS = (RecordAmended, RecordSigned)
@@ -44,11 +51,15 @@ Question = Select[*tuple[Any, ...]]
 
 @value
 class KeptRecord:
-    """A record as it was kept, its stored text, and the journal entry that commanded it."""
+    """A record as it was kept, its stored text, and the journal entry that commanded it.
+
+    ``suspect`` are the values that decide in it and that a failed check has cast doubt on since.
+    """
 
     seq: int
     record: Record
     body: str
+    suspect: tuple[SuspectValue, ...] = ()
 
     @property
     def sha256(self) -> str:
@@ -61,7 +72,7 @@ class RecordFilter:
     """Which records are asked for; "" and None ask for all. Times are those of the decision, from (inclusive) to (exclusive).
 
     ``station`` asks for records with a characteristic that this station decided. "latest" leaves out revisions that a later one
-    of the same visit of the part replaced.
+    of the same visit of the part replaced. ``suspect`` "yes" asks for records that a failed check has cast doubt on.
     """
 
     part_type: str = ""
@@ -72,6 +83,7 @@ class RecordFilter:
     from_ms: int | None = None
     to_ms: int | None = None
     revisions: Literal["latest", "all"] = "latest"
+    suspect: Literal["", "yes"] = ""
 
 
 @value
@@ -212,6 +224,7 @@ def drop_records_behind(connection: Connection, last_seq: int) -> None:
     connection.execute(delete(MONITOR).where(MONITOR.c.record.in_(gone)))
     connection.execute(delete(PAPER).where(PAPER.c.seq > last_seq))
     connection.execute(delete(RECORD).where(RECORD.c.seq > last_seq))
+    drop_suspicions_behind(connection, last_seq)
 
 
 class Records:
@@ -232,7 +245,13 @@ class Records:
             wanted = wanted.where(RECORD.c.part_type == part_type)
         ordered = wanted.order_by(RECORD.c.entered_ms.desc(), RECORD.c.revision.desc())
         with self.reader.asking() as connection:
-            return tuple(_kept(row) for row in connection.execute(ordered))
+            known = suspicions(connection)
+            return tuple(_kept(row, known) for row in connection.execute(ordered))
+
+    def suspicions(self) -> tuple[KeptSuspicion, ...]:
+        """What failed checks cast doubt on, the oldest first."""
+        with self.reader.asking() as connection:
+            return suspicions(connection)
 
     def papers(self, serial: str, *, part_type: str) -> tuple[JournalEntry, ...]:
         """The entries that amended or signed records of a part, in order."""
@@ -265,10 +284,11 @@ class Records:
             )
         question = question.order_by(RECORD.c.decided_ms.desc(), RECORD.c.id.desc())
         with self.reader.asking() as connection:
+            known = suspicions(connection)
             rows = connection.execute(question.limit(limit + 1)).all()
         last = rows[limit - 1] if len(rows) > limit else None
         return RecordPage(
-            records=tuple(_kept(row) for row in rows[:limit]),
+            records=tuple(_kept(row, known) for row in rows[:limit]),
             after=f"{last.decided_ms}-{last.id}" if last else "",
         )
 
@@ -282,7 +302,9 @@ class Records:
         """The records of entries behind an entry, in the order of keeping: there are some only where entries are gone."""
         question = select(RECORD.c.seq, RECORD.c.body).where(RECORD.c.seq > last_seq)
         with self.reader.asking() as connection:
-            return tuple(_kept(row) for row in connection.execute(question.order_by(RECORD.c.id)))
+            return tuple(
+                _kept(row, ()) for row in connection.execute(question.order_by(RECORD.c.id))
+            )
 
     def bodies(self) -> Iterator[tuple[int, str, str]]:
         """Entry, serial number and stored text of every record, in the order of keeping."""
@@ -339,6 +361,8 @@ def _narrowed(question: Question, wanted: RecordFilter) -> Question:
         at_station = FINDING.c.station.concat("") == wanted.station
         of_record = and_(FINDING.c.record == RECORD.c.id, at_station)
         question = question.where(exists().where(of_record))
+    if wanted.suspect:
+        question = question.where(is_suspect())
     return question.where(is_latest()) if wanted.revisions == "latest" else question
 
 
@@ -367,8 +391,10 @@ def _position(after: str) -> tuple[int, int]:
     return int(decided_ms), int(last_id)
 
 
-def _kept(row: Row[*tuple[Any, ...]]) -> KeptRecord:
-    return KeptRecord(seq=row.seq, record=decode_record(row.body), body=row.body)
+def _kept(row: Row[*tuple[Any, ...]], known: Sequence[KeptSuspicion]) -> KeptRecord:
+    record = decode_record(row.body)
+    suspect = suspect_values(record, (each.suspicion for each in known)) if known else ()
+    return KeptRecord(seq=row.seq, record=record, body=row.body, suspect=suspect)
 
 
 def _finding_line(row: Row[*tuple[Any, ...]]) -> FindingLine:

@@ -15,7 +15,7 @@ from pathlib import Path
 from sqlalchemy import Connection, func, insert, select, update
 
 from supervisor.cell.value import value
-from supervisor.core.commands import StoreRecord
+from supervisor.core.commands import MarkSuspect, StoreRecord
 from supervisor.core.events import HistoryLost
 from supervisor.store.acceptance import Acceptance, lost_entry
 from supervisor.store.backup_folder import BackupFolder
@@ -29,6 +29,7 @@ from supervisor.store.migration import migrate
 from supervisor.store.opening import head_keeper_of, open_archive
 from supervisor.store.records import PAPERS, keep_paper, keep_record
 from supervisor.store.schema import DECLARATION, JOURNAL, META, SNAPSHOT
+from supervisor.store.suspicions import keep_suspicion
 from supervisor.store.writer import Writer
 
 FENCE_LEAP = 1_000
@@ -179,9 +180,13 @@ def _fill_journal(connection: Connection, rows: Iterable[Row]) -> Row:
 def _insert(connection: Connection, rows: Sequence[Row]) -> None:
     connection.execute(insert(JOURNAL), [row._asdict() for row in rows])
     for row in rows:
-        if '"StoreRecord"' in row.body or row.kind in PAPER_KINDS:
+        beside = '"StoreRecord"' in row.body or '"MarkSuspect"' in row.body
+        if beside or row.kind in PAPER_KINDS:
             entry = decode_entry(row.seq, row.at_ms, row.schema, row.kind, row.body)
             kept = [c.record for c in entry.commands if isinstance(c, StoreRecord)]
             for record, text in zip(kept, record_texts(row.body), strict=True):
                 keep_record(connection, row.seq, record, text)
             keep_paper(connection, entry)
+            for command in entry.commands:
+                if isinstance(command, MarkSuspect):
+                    keep_suspicion(connection, row.seq, command.suspicion)

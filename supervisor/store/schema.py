@@ -7,6 +7,7 @@ Rules of this file:
 - ``meta`` has one row: the fence of whoever drives the cell, a head that the journal has reached, and whether that supervisor has
   ended in order (then the head is the journal's last entry).
 - ``lease`` has one row: the same fence, the beat that its driver lets grow, and which process that is.
+- ``suspicion`` has what a failed check casts doubt on, one row for each characteristic; records that it concerns stay as they are.
 - Times are the cell's time in ms. Bodies are UTF-8 JSON text, written once and never changed.
 - A change here needs a migration; a test compares the two.
 """
@@ -142,4 +143,18 @@ PAPER = Table(
     Column("serial", Text, nullable=False),
     Column("part_type", Text, nullable=False),
     Index("ix_paper_part", "serial", "part_type"),
+)
+
+SUSPICION = Table(
+    "suspicion",
+    METADATA,
+    Column("seq", LONG, primary_key=True, autoincrement=False),
+    Column("part_type", Text, primary_key=True),
+    Column("number", Text, primary_key=True),
+    Column("station", Text, nullable=False),
+    Column("program", Text, nullable=False),
+    Column("run_id", Text, nullable=False),
+    Column("from_ms", BigInteger, nullable=False),
+    Column("to_ms", BigInteger, nullable=False),
+    Column("why", Text, nullable=False),
 )

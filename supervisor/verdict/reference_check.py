@@ -108,7 +108,7 @@ def check_record(
     """What is kept of a check: a record of the reference part, whose limits are those of the check."""
     weighed = weigh(table, [result])
     findings = tuple(_finding(table, each, weighed.get(each.number, ())) for each in compared)
-    worst = min((each.outcome for each in compared), key=WORST_FIRST.index)
+    worst = _worst(compared)
     named = next(
         (f"characteristic {c.number}: {c.why}" for c in compared if c.outcome == worst), ""
     )
@@ -128,6 +128,13 @@ def check_record(
         why=f"check of {result.station} by {result.program}: {named}",
         findings=findings,
     )
+
+
+def _worst(compared: Sequence[Compared]) -> Outcome:
+    for outcome in WORST_FIRST:
+        if any(each.outcome == outcome for each in compared):
+            return outcome
+    return "good"
 
 
 def _finding(table: PlanTable, compared: Compared, found: Sequence[Weighed]) -> Finding:

@@ -8,7 +8,7 @@ Rules of this file:
 from collections.abc import Iterable, Iterator
 
 from supervisor.cell.model import Vouched
-from supervisor.cell.value import value
+from supervisor.cell.value import replace, value
 from supervisor.verdict.record import Evidence, Finding, Record
 
 
@@ -55,6 +55,20 @@ def suspect_values(record: Record, suspicions: Iterable[Suspicion]) -> tuple[Sus
         for by in _deciding(finding)
         for first in [_first(known, record.part_type, finding.number, by)]
         if first is not None
+    )
+
+
+def doubted(record: Record, suspect: Iterable[SuspectValue]) -> Record:
+    """A copy of a record whose suspect values are flawed, for whoever works with many records: nothing may rest on them."""
+    why = {each.number: f"it is suspect: {each.why}" for each in suspect}
+    return replace(
+        record,
+        findings=tuple(
+            replace(finding, decided_by=replace(finding.decided_by, flaw=why[finding.number]))
+            if finding.number in why and finding.decided_by is not None
+            else finding
+            for finding in record.findings
+        ),
     )
 
 

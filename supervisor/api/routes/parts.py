@@ -250,7 +250,7 @@ def sheet_of(sources: Sources, kept: Kept) -> bytes:
     entries = sources.records.papers(record.serial, part_type=record.part_type)
     papers = papers_of(kept, max(of_visit), entries)
     cell = sources.core.tables.cell.title
-    return sheet(record, proof_of(sources, kept), cell=cell, papers=papers)
+    return sheet(record, proof_of(sources, kept), cell=cell, papers=papers, suspect=kept.suspect)
 
 
 def qif_of(sources: Sources, kept: Kept) -> bytes:

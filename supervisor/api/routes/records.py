@@ -35,6 +35,10 @@ def question_of(  # noqa: PLR0913 - each parameter of the address is one of the 
     decided_from: Annotated[str, Query(max_length=40, description="RFC 3339, inclusive.")] = "",
     decided_to: Annotated[str, Query(max_length=40, description="RFC 3339, exclusive.")] = "",
     revisions: Literal["latest", "all"] = "latest",
+    suspect: Annotated[
+        Literal["", "yes"],
+        Query(description="`yes`: only records that a failed check has cast doubt on since."),
+    ] = "",
 ) -> RecordQuestion:
     """Which records the address asks for."""
     return RecordQuestion(
@@ -46,6 +50,7 @@ def question_of(  # noqa: PLR0913 - each parameter of the address is one of the 
         from_ms=ms_of("decided_from", decided_from),
         to_ms=ms_of("decided_to", decided_to),
         revisions=revisions,
+        suspect=suspect,
     )
 
 

@@ -1,10 +1,12 @@
-"""What people see and answer where a station may not be believed: calibrations that have ended."""
+"""What people see and answer where a station may not be believed: calibrations that have ended, checks that failed."""
 
+import pypdfium2
 import pytest
 
 from supervisor.cell.canonical import with_digest
 from supervisor.cell.value import replace
 from supervisor.core.events import HoldReleased
+from tests.unit.core.reference_cell import world_of
 
 
 @pytest.fixture
@@ -72,3 +74,71 @@ async def test_an_answer_that_needs_a_reason_is_refused_without_one(
         assert cell.state().holds == {}
         extended = (await cell.client.get("/api/v1/stations/touch-1")).json()["calibration"]
         assert extended["extended_until"] is not None
+
+
+# --- a failed check ---------------------------------------------------------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def failed(past):
+    """Nine parts; touch-1 drifts on "2" after 16 minutes, and a check finds it. Then six hours go by."""
+    world = world_of(parts=9)
+    world.run(world.now_ms + 16 * 60_000)
+    world.models.stations["touch-1"].drift_to("2", 0.006)
+    world.run(world.now_ms + 6 * 3_600_000)
+    assert [hold.code for hold in world.state.holds.values()] == ["reference-failed"]
+    started = replace(world.journal.entries[0].event, declaration=with_digest(world.cell).digest)
+    first = replace(world.journal.entries[0], event=started)
+    return replace(
+        past,
+        cell=with_digest(world.cell),
+        entries=(first, *world.journal.entries[1:]),
+        state=world.state,
+        serials=tuple(world.records),
+    )
+
+
+async def test_a_failed_check_is_shown_with_what_it_casts_doubt_on(start_on, failed, tmp_path):
+    async with start_on(tmp_path, failed) as cell:
+        (suspicion,) = (await cell.client.get("/api/v1/suspicions")).json()
+        assert (suspicion["station"], suspicion["program"]) == ("touch-1", "master@touch-1")
+        assert {each["number"] for each in suspicion["about"]} == {"2"}
+        assert suspicion["after"] < suspicion["until"]
+
+        station = (await cell.client.get("/api/v1/stations/touch-1")).json()
+        (suspended,), (check,) = station["suspensions"], station["checks"]
+        assert (suspended["cause"], suspended["good_since"]) == ("failed", "no")
+        assert [point["outcome"] for point in check["trend"]][-1] == "missed"
+        assert check["last_good_at"] == suspicion["after"]
+        page = (await cell.client.get("/")).text
+        assert "does not decide 3 characteristics: touch-1 missed master 7" in page
+
+
+async def test_records_since_are_marked_and_stay_as_they_were_kept(start_on, failed, tmp_path):
+    async with start_on(tmp_path, failed) as cell:
+        answer = await cell.client.get("/api/v1/records?suspect=yes")
+        lines = answer.json()["records"]
+        assert lines, "a part had left before the check failed"
+        assert {tuple(line["suspect"]) for line in lines} == {("2",)}
+        every = (await cell.client.get("/api/v1/records?limit=500")).json()["records"]
+        marked = {line["serial"] for line in every if line["suspect"]}
+        assert marked == {line["serial"] for line in lines}
+        assert marked < {line["serial"] for line in every}
+
+        serial, part_type = lines[0]["serial"], lines[0]["part_type"]
+        address = f"/api/v1/parts/{serial}?part_type={part_type}"
+        record = (await cell.client.get(address)).json()
+        (suspect,) = record["suspect"]
+        assert (suspect["number"], suspect["station"]) == ("2", "touch-1")
+        kept = next(r for r in failed.serials if r.serial == serial)
+        assert record["verdict"] == kept.verdict, "the record is the one that was kept"
+        page = (await cell.client.get(f"/parts/{serial}?part_type={part_type}")).text
+        assert "Suspect: 2 by touch-1" in page
+        sheet = await cell.client.get(f"/api/v1/parts/{serial}/sheet?part_type={part_type}")
+        assert sheet.status_code == 200
+        assert "Suspect since the record was made" in text_of(sheet.content)
+
+
+def text_of(pdf: bytes) -> str:
+    with pypdfium2.PdfDocument(pdf) as document:
+        return "\n".join(page.get_textpage().get_text_range() for page in document)

@@ -108,6 +108,7 @@ def test_the_second_schema_fills_the_monitors_of_records_that_are_there(address,
         connection.exec_driver_sql("DROP TABLE monitor")
         connection.exec_driver_sql("DROP TABLE paper")
         connection.exec_driver_sql("DROP TABLE lease")
+        connection.exec_driver_sql("DROP TABLE suspicion")
         connection.exec_driver_sql("UPDATE alembic_version SET version_num = '0001'")
 
     store._writer.run(back_to_the_first)

@@ -217,6 +217,7 @@ def test_a_database_of_before_leases_can_be_driven(sqlite, opened):
     """Schema 0002 had no lease: its lock alone tells, and the migration makes a lease that nobody holds."""
     store = opened(sqlite)
     store._writer.run(lambda c: c.exec_driver_sql("DROP TABLE lease"))
+    store._writer.run(lambda c: c.exec_driver_sql("DROP TABLE suspicion"))
     store._writer.run(
         lambda c: c.exec_driver_sql("UPDATE alembic_version SET version_num = '0002'")
     )

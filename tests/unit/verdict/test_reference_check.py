@@ -16,12 +16,13 @@ from supervisor.cell.model import (
     Vouched,
 )
 from supervisor.cell.value import replace
+from supervisor.process.series import series
 from supervisor.verdict.merge import Part
 from supervisor.verdict.plan_table import PlanTable
 from supervisor.verdict.record import Record
 from supervisor.verdict.reference_check import check_record, compare
 from supervisor.verdict.result import MeasuredValue, StationResult
-from supervisor.verdict.suspicion import Suspicion, suspect_values
+from supervisor.verdict.suspicion import Suspicion, doubted, suspect_values
 
 PLAN = Characteristic(
     number="1",
@@ -136,7 +137,7 @@ def test_a_check_is_kept_with_its_own_limits_and_its_rule():
     assert "|En| <= 1" in record.rule
     assert (finding.nominal, finding.upper) == (Decimal("20.0010"), Decimal("20.00264924"))
     assert finding.decided_by is not None
-    assert "0.0030 mm from 20.0010, beyond" in record.why
+    assert "0.003 mm from 20.001, beyond 0.00164924" in record.why
 
 
 DOUBT = Suspicion(
@@ -167,3 +168,15 @@ def test_suspect_is_what_was_measured_since_of_what_the_value_vouches_for(
 
     assert [v.number for v in suspect_values(record, [DOUBT])] == suspect
     assert suspect_values(record, [replace(DOUBT, station="scan-1")]) == ()
+
+
+def test_nothing_that_is_learnt_from_many_parts_rests_on_a_suspect_value():
+    record = a_record(20.0010)
+    assert [p.value for p in series(RING, PLAN, [record]).points] == [20.001]
+
+    marked = doubted(record, suspect_values(record, [DOUBT]))
+
+    found = series(RING, PLAN, [marked])
+    assert found.points == ()
+    (left_out,) = found.left_out
+    assert left_out.why == "no verdict may rest on its value: it is suspect: missed"

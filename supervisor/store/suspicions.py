@@ -1,0 +1,85 @@
+"""What failed checks cast doubt on, beside the records.
+
+Rules of this file:
+- A suspicion is kept in the transaction of the journal entry that commanded it. It changes no record: what is suspect is worked out
+  whenever records are read.
+- There are as many suspicions as checks have failed, which are few: all of them are read for a question.
+"""
+
+from itertools import groupby
+from operator import attrgetter
+
+from sqlalchemy import ColumnElement, Connection, and_, delete, exists, insert, select
+
+from supervisor.cell.model import Vouched
+from supervisor.cell.value import value
+from supervisor.store.schema import FINDING, RECORD, SUSPICION
+from supervisor.verdict.suspicion import Suspicion
+
+
+@value
+class KeptSuspicion:
+    """A suspicion with the number of the journal entry that commanded it."""
+
+    seq: int
+    suspicion: Suspicion
+
+
+def keep_suspicion(connection: Connection, seq: int, suspicion: Suspicion) -> None:
+    """Keep a suspicion within the caller's transaction; one about nothing is none."""
+    rows = [
+        {
+            "seq": seq,
+            "part_type": vouched.part_type,
+            "number": vouched.number,
+            "station": suspicion.station,
+            "program": suspicion.program,
+            "run_id": suspicion.run_id,
+            "from_ms": suspicion.from_ms,
+            "to_ms": suspicion.to_ms,
+            "why": suspicion.why,
+        }
+        for vouched in suspicion.about
+    ]
+    if rows:
+        connection.execute(insert(SUSPICION), rows)
+
+
+def drop_suspicions_behind(connection: Connection, last_seq: int) -> None:
+    """Take away the suspicions of entries that are gone, within the caller's transaction."""
+    connection.execute(delete(SUSPICION).where(SUSPICION.c.seq > last_seq))
+
+
+def suspicions(connection: Connection) -> tuple[KeptSuspicion, ...]:
+    """All that are kept, the oldest first."""
+    ordered = select(SUSPICION).order_by(SUSPICION.c.seq, SUSPICION.c.part_type, SUSPICION.c.number)
+    rows = connection.execute(ordered).all()
+    found: list[KeptSuspicion] = []
+    for seq, group in groupby(rows, key=attrgetter("seq")):
+        lines = list(group)
+        first = lines[0]
+        suspicion = Suspicion(
+            station=first.station,
+            program=first.program,
+            run_id=first.run_id,
+            about=tuple(Vouched(part_type=row.part_type, number=row.number) for row in lines),
+            from_ms=first.from_ms,
+            to_ms=first.to_ms,
+            why=first.why,
+        )
+        found.append(KeptSuspicion(seq=seq, suspicion=suspicion))
+    return tuple(found)
+
+
+def is_suspect() -> ColumnElement[bool]:
+    """That a value of one station which decides in a record is in doubt. A mean of two stations is not found by it."""
+    return exists().where(
+        and_(
+            FINDING.c.record == RECORD.c.id,
+            SUSPICION.c.station == FINDING.c.station,
+            SUSPICION.c.part_type == FINDING.c.part_type,
+            SUSPICION.c.number == FINDING.c.number,
+            SUSPICION.c.from_ms < FINDING.c.measured_ms,
+            SUSPICION.c.to_ms >= FINDING.c.measured_ms,
+        )
+    )
