@@ -18,6 +18,7 @@ from supervisor.cell.profile_checks import (
 )
 from supervisor.cell.profile_facet_checks import check_condition
 from supervisor.cell.profile_language import (
+    NOT_SUPPORTED,
     Condition,
     Ends,
     EventSource,
@@ -136,12 +137,14 @@ def _ends(profile: StationProfile, name: str, event: EventSource) -> Problems:
 def _after_outage(profile: StationProfile, at: FieldPath, event: EventSource) -> Problems:
     after = event.after_outage
     yield from _levels(profile, (*at, "when"), after.when)
-    if (after.levels is None) == (after.query is None):
-        found = "both" if after.levels is not None else "neither"
-        remedy = (
-            "name a node for each field with `levels`, or the method that is asked with `query`"
-        )
-        yield ProfileProblem(at, found, "either `levels` or `query`", remedy)
+    given = [key for key in ("levels", "query", "order") if getattr(after, key) is not None]
+    if len(given) != 1:
+        remedy = "name the nodes (`levels`), the method that is asked (`query`), or the order that is given again"
+        found = " and ".join(given) or "none of them"
+        yield ProfileProblem(at, found, "exactly one of `levels`, `query` and `order`", remedy)
+        return
+    if after.order is not None:
+        yield from _given_again(profile, (*at, "order"), after.order)
         return
     if after.query is not None:
         yield from _each_field((*at, "query", "fields"), event, after.query.fields)
@@ -156,6 +159,14 @@ def _after_outage(profile: StationProfile, at: FieldPath, event: EventSource) ->
             check_reference(profile, (*at, "levels", key), node, types)
             if types
             else check_declared(profile, (*at, "levels", key), node)
+        )
+
+
+def _given_again(profile: StationProfile, at: FieldPath, order: str) -> Problems:
+    if getattr(profile.orders, order) == NOT_SUPPORTED:
+        remedy = "name another order, or what is asked"
+        yield ProfileProblem(
+            at, f"`{order}`, which is not supported", "an order that is given", remedy
         )
 
 

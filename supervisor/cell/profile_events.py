@@ -95,7 +95,7 @@ class Query(Part):
 
 
 class AfterOutage(Part):
-    """What is asked once on every connection, before anything counts: exactly one of `levels` and `query`.
+    """What is asked once on every connection, before anything counts: exactly one of `levels`, `query` and `order`.
 
     An event that comes while it is asked is newer than the answer and wins.
     """
@@ -107,6 +107,10 @@ class AfterOutage(Part):
     query: Query | None = Field(
         default=None,
         description="Or the method that is asked. Where it has no row, nothing is latched.",
+    )
+    order: Literal["prepare", "abort", "acknowledge", "clear_fault"] | None = Field(
+        default=None,
+        description="Or the order that the event belongs to: the cell gives it again as long as it wants what it brings about. Never `start`.",
     )
     when: list[Condition] = Field(
         default_factory=list[Condition],

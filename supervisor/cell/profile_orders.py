@@ -197,7 +197,11 @@ class CallOrder(Part):
     accepted: list[int] = Field(default_factory=list[int], description="Statuses that mean yes.")
     refused: list[int] = Field(
         default_factory=list[int],
-        description="Statuses that mean no. Any other leaves the order in doubt.",
+        description="Statuses that mean no.",
+    )
+    otherwise: Literal["doubt", "refused"] = Field(
+        default="doubt",
+        description="What any other status means: the order is in `doubt`, or `refused`.",
     )
     checks: list[Check] = Field(
         default_factory=list[Check],

@@ -249,7 +249,7 @@ class Desk:
         returned = returned_by(result, order.outputs)
         if order.outputs.status is None or returned.status in order.accepted:
             return self._checked(order, result, fields)
-        if returned.status in order.refused:
+        if returned.status in order.refused or order.otherwise == "refused":
             return Answer(outcome="refused", why=returned.text or f"status {returned.status}")
         why = (
             f"status {returned.status}, which the profile does not explain {returned.text}".rstrip()

@@ -128,6 +128,8 @@ def _events(profile: StationProfile) -> str:
 
 
 def _asked(profile: StationProfile, event: EventSource) -> str:
+    if event.after_outage.order is not None:
+        return f"`{event.after_outage.order}` is ordered again"
     names = _asked_after_outage(event)
     return ", ".join(dict.fromkeys(_address(profile.nodes[name]) for name in names))
 

@@ -78,6 +78,8 @@ async def ask_the_world(
             if after.query is not None:
                 within_s = max(after.query.limit_s / speed, LIMIT_S_MIN)
                 answers[name] = await _queried(connection, name, event, after.query, within_s)
+            elif after.order is not None:
+                answers[name] = None  # the order is given again while it is wanted, and tells
             else:
                 levels = cast("dict[str, str]", after.levels)
                 answers[name] = await connection.read(tuple(levels[key] for key in event.fields))

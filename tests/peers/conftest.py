@@ -42,6 +42,7 @@ _spec.loader.exec_module(_stations)
 
 watch = _stations.watch
 shipped = _stations.shipped
+through_proxy = _stations.through_proxy
 keys = _stations.keys
 through_proxy = _stations.through_proxy
 

@@ -280,8 +280,10 @@ async def through_proxy() -> AsyncIterator[Callable[[str], Any]]:
     proxies: list[Proxy] = []
 
     async def make(url: str) -> Proxy:
-        host, _, port = url.removeprefix("opc.tcp://").partition(":")
+        address, slash, path = url.removeprefix("opc.tcp://").partition("/")
+        host, _, port = address.partition(":")
         proxy = Through(host, int(port))
+        proxy.path = slash + path
         await proxy.listen()
         proxies.append(proxy)
         return proxy
@@ -294,9 +296,11 @@ async def through_proxy() -> AsyncIterator[Callable[[str], Any]]:
 class Through(Proxy):
     """A proxy with the address that leads through it."""
 
+    path = ""
+
     @property
     def url(self) -> str:
-        return f"opc.tcp://127.0.0.1:{self.port}"
+        return f"opc.tcp://127.0.0.1:{self.port}{self.path}"
 
 
 class Watcher:

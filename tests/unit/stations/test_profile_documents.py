@@ -9,6 +9,7 @@ from pydantic import BaseModel
 from ruamel.yaml import YAML
 
 from supervisor.cell import profile_language as language
+from supervisor.cell.folder import read_folder
 from supervisor.cell.profile import profile_problems, read_profile, shipped_profiles
 from supervisor.cell.profile_reference import SECTIONS, profile_page
 from supervisor.cell.profile_schema import profile_schema, schema_text
@@ -133,6 +134,18 @@ def merged(blocks):
     for block in blocks:
         content |= YAML(typ="safe").load(block)
     return content
+
+
+def test_the_example_of_each_page_is_a_sound_profile_of_a_site(repository, tmp_path):
+    (tmp_path / "profiles").mkdir()
+    names = []
+    for page in sorted((repository / "docs/reference").glob("profile-*.md")):
+        for block in yaml_blocks(page.read_text(encoding="utf-8")):
+            names.append(YAML(typ="safe").load(block)["profile"])
+            (tmp_path / f"profiles/{names[-1]}.yaml").write_text(block, encoding="utf-8")
+    declaration, problems = read_folder(tmp_path, "2026-01-01")
+    assert [str(one) for one in problems if one.file.startswith(("profiles", "(shipped)"))] == []
+    assert {"our-tactile", "our-camera"} <= set(names) <= set(declaration.profiles)
 
 
 def test_the_guide_to_events_goes_on_with_that_profile_and_stays_sound(repository):

@@ -52,6 +52,7 @@ def test_the_models_have_a_shipped_profile():
         "handler-orders",
         "handler-permits",
         "job-control",
+        "machine-vision",
         "machinery-result",
         "rack-reader",
         "scan-methods",
