@@ -21,6 +21,8 @@ from supervisor.cell.load import load_cell
 from supervisor.cell.model import Cell
 
 SLACK_REAL_S = 5
+DIALECTS: Mapping[str, ServerKind] = {"machine-vision": "vision"}
+"""The server that speaks a profile, where it is not the one that is named like the kind of machine."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -141,7 +143,8 @@ def _lengthen(machine: Any, usual_s: Mapping[str, int], slack_s: int) -> None:  
 def _plan(cell: Cell, ports: Mapping[str, int], wishes: Wishes) -> bytes:
     """The plan of the simulators, each with another number of foreign namespaces before its own."""
     kinds: dict[str, ServerKind] = {
-        station.station: KINDS[station.kind] for station in cell.stations
+        station.station: DIALECTS.get(station.profile, KINDS[station.kind])
+        for station in cell.stations
     }
     kinds |= {cell.handler.handler: "handler", cell.readers[0].reader: "rack"}
     seats = tuple(

@@ -6,7 +6,7 @@ Rules of this file:
 """
 
 from abc import ABC, abstractmethod
-from collections.abc import Callable, Mapping
+from collections.abc import Awaitable, Callable, Mapping
 from dataclasses import dataclass
 from typing import Any, Literal
 
@@ -48,6 +48,9 @@ class Machine(ABC):
     """Browse names from Objects to the panel's root."""
     ids: Literal["names", "numbers"]
     """What the node ids are like."""
+
+    tell: Callable[[], Awaitable[None]] | None = None
+    """Sends what the machine says by events, after its image was published; None for a machine that only shows levels."""
 
     def __init__(self, world: World) -> None:
         self._world = world

@@ -53,6 +53,7 @@ class Panel:
         self, server: Server, root: Node, *, index: int, ids: Literal["names", "numbers"]
     ) -> None:
         self.index = index
+        self.root = root
         self._server = server
         self._ids = ids
         self._next_number = 1000

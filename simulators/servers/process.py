@@ -71,6 +71,8 @@ class Process:
         """Bring the machine to the present and show it."""
         machine.advance(self._clock.now_ms())
         await panel.publish(machine.values(), self._quality)
+        if machine.tell is not None:
+            await machine.tell()
         shown = {name: switch.show() for name, switch in self._switches.items()}
         await bench.publish(shown, "good")
 

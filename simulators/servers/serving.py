@@ -29,6 +29,7 @@ from simulators.servers.rack import RackMachine
 from simulators.servers.scan import ScanMachine
 from simulators.servers.seat import Seat
 from simulators.servers.touch import TouchMachine
+from simulators.servers.vision import VisionMachine
 
 BENCH_URI = "urn:pointsman:sim:bench"
 
@@ -86,6 +87,8 @@ def _machine(seat: Seat, world: World) -> Machine:
     match seat.kind:
         case "scan":
             return ScanMachine(world, seat.station)
+        case "vision":
+            return VisionMachine(world, seat.station)
         case "touch":
             return TouchMachine(world, seat.station)
         case "ct":

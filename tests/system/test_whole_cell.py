@@ -1,6 +1,7 @@
 """The whole simulated cell over real sockets: simulators and supervisor as processes, checked against the simulators' truth."""
 
 import json
+import shutil
 import subprocess
 import sys
 from pathlib import Path
@@ -65,6 +66,25 @@ def test_the_journal_verifies_and_replays_without_a_difference(report: dict[str,
 def test_stations_are_exchanged_by_swaps(report: dict[str, Any]) -> None:
     assert report["swaps"] >= report["exchanges"] // 2
     assert all(station["visits"] > 0 for station in report["stations"].values())
+
+
+def test_the_same_cell_with_the_optical_station_in_machine_vision(
+    tmp_path: Path, repository: Path
+) -> None:
+    """The same machine in another dialect: what it does is told by events only."""
+    folder = shutil.copytree(repository / "deploy/cells/vane-pumps", tmp_path / "cell")
+    declared = (folder / "cell.yaml").read_text(encoding="utf-8")
+    assert declared.count("profile: scan-methods") == 1
+    told = declared.replace("profile: scan-methods", "profile: machine-vision")
+    (folder / "cell.yaml").write_text(told, encoding="utf-8")
+    ended = bench(
+        "--cell", str(folder), "--pallets", "4", "--seed", "7", "--speed", "120", "--json"
+    )
+    assert ended.returncode == 0, ended.stdout[-3000:] + ended.stderr[-3000:]
+    report = json.loads(ended.stdout)
+    assert len(report["parts"]) == 4
+    assert report["stations"]["scan-1"]["visits"] > 0
+    assert (report["findings"], report["violations"], report["replay_differences"]) == ([], [], 0)
 
 
 def test_a_cell_that_is_not_there_is_wrong_input(tmp_path: Path) -> None:

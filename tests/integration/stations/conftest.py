@@ -81,11 +81,12 @@ class ServerProcess:
 class Machines:
     """The simulated cell."""
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, kinds: dict[str, str] | None = None) -> None:
+        self._kinds = KINDS if kinds is None else kinds
         physics = ROOT / "tests/unit/simulators/physics.json"
         seats = [
             {"kind": kind, "station": station, "shift": shift}
-            for shift, (station, kind) in enumerate(KINDS.items())
+            for shift, (station, kind) in enumerate(self._kinds.items())
         ]
         plan = {
             "physics": str(physics),
@@ -100,8 +101,8 @@ class Machines:
         )
         self.urls: dict[str, str] = {}
 
-    def wait_until_ready(self, count: int = len(KINDS)) -> None:
-        while len(self.urls) < count:
+    def wait_until_ready(self) -> None:
+        while len(self.urls) < len(self._kinds):
             line = self._launcher.line()
             if "ready" in line:
                 self.urls[line["ready"]] = line["url"]
@@ -212,6 +213,18 @@ def started(
 def machines(started: tuple[Machines, ServerProcess]) -> Machines:
     """The simulated cell."""
     return started[0]
+
+
+@pytest.fixture(scope="session")
+def machines_of() -> Callable[[Path, dict[str, str]], Machines]:
+    """Starts a simulated cell of other machines; whoever starts it ends it."""
+
+    def start(folder: Path, kinds: dict[str, str]) -> Machines:
+        machines = Machines(folder, kinds)
+        machines.wait_until_ready()
+        return machines
+
+    return start
 
 
 class Strange:
