@@ -107,6 +107,20 @@ def _write_order(profile: Profile, at: FieldPath, order: WriteOrder) -> Problems
     written = _type(profile, order.node)
     if written is not None:
         yield from check_reference(profile, (*at, "echo"), order.echo, (written,))
+    if order.withdraw is None:
+        return
+    yield from _literal((*at, "withdraw"), order.withdraw, written)
+    if order.echo is None:
+        yield ProfileProblem(
+            (*at, "withdraw"), "no echo", "`echo` beside `withdraw`", "add `echo:`, or remove it"
+        )
+    if order.withdraw == order.value:
+        yield ProfileProblem(
+            (*at, "withdraw"),
+            f"{order.withdraw!r}",
+            "another value than the order's",
+            "write what means no request",
+        )
 
 
 def _pulse_order(profile: Profile, at: FieldPath, order: PulseOrder) -> Problems:

@@ -109,6 +109,10 @@ class WriteOrder(Part):
         default=None,
         description="The node that repeats the written value once the station has taken it.",
     )
+    withdraw: Content | None = Field(
+        default=None,
+        description="What is written where the echo does not follow in time, so that a request is not taken later, when nobody expects it.",
+    )
     done: Done = Field(
         default="shown",
         description="`accepted`: done as soon as the station has taken it. `shown`: the facets show when it is done.",

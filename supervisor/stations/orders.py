@@ -160,9 +160,22 @@ class Desk:
             return refusal
         if order.echo is None or await self._shows({order.echo: content}):
             return ACCEPTED
-        return Answer(
-            outcome="unknown", why=f"{order.echo} did not follow within {self._within_s:g} s"
-        )
+        late = f"{order.echo} did not follow within {self._within_s:g} s"
+        if order.withdraw is None:
+            return Answer(outcome="unknown", why=late)
+        return await self._withdrawn(order, order.withdraw, content, late)
+
+    async def _withdrawn(
+        self, order: WriteOrder, withdraw: Content, content: Content, late: str
+    ) -> Answer:
+        """Take a request back that the station has not taken; it may do so until the very last."""
+        assert order.echo is not None  # profile_problems refuses a withdrawal without an echo
+        refusal = await self._write([(order.node, withdraw)])
+        (echo,) = await self._read((order.echo,))
+        if echo.quality == "good" and echo.value == content:
+            return ACCEPTED
+        kept = f"and the request stands: {refusal.why}" if refusal else "the request was withdrawn"
+        return Answer(outcome="unknown", why=f"{late}, {kept}")
 
     async def _write_before(self, before: list[Assignment], fields: Fields) -> Answer | None:
         return await self._write([(entry.node, taken(entry, fields)) for entry in before])

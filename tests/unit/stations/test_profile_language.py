@@ -1,5 +1,6 @@
 """The profile language: what a profile may say, and how a mistake is answered."""
 
+import json
 from typing import Any, get_args
 
 import pytest
@@ -23,13 +24,7 @@ SHIPPED = sorted(path.stem for path in shipped_profiles().glob("*.yaml"))
 
 
 def written(name: str) -> Any:
-    """What stands in a shipped profile, and over the profile that it extends."""
-    content = YAML(typ="safe").load((shipped_profiles() / f"{name}.yaml").read_text("utf-8"))
-    if "extends" not in content:
-        return content
-    under = written(content["extends"])
-    sections = {k: {**under[k], **content.get(k, {})} for k in ("namespaces", "nodes", "facets")}
-    return {**under, **content, **sections}
+    return YAML(typ="safe").load(json.dumps(shipped_table(name)))
 
 
 def put(content: Any, path: tuple[Any, ...], new: Any) -> Any:
@@ -52,8 +47,10 @@ def test_the_models_have_a_shipped_profile():
         "handler-orders",
         "handler-permits",
         "job-control",
+        "level-handshake",
         "machine-vision",
         "machinery-result",
+        "pulse-handshake",
         "rack-reader",
         "scan-methods",
         "touch-datablock",
@@ -450,6 +447,23 @@ def test_a_profile_with_optional_nodes_that_all_have_an_end_is_sound():
     put(content, ("facets", "nest", "missing"), "unknown")
     put(content, ("nodes", "serial", "optional"), "no serial number is echoed")
     assert profile_problems(read_profile(content)) == []
+
+
+# --- requests that are withdrawn --------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("path", "new", "expected"),
+    [
+        (("orders", "start", "echo"), ..., "`echo` beside `withdraw`"),
+        (("orders", "start", "withdraw"), "none", "a UInt32"),
+        (("orders", "open_door", "withdraw"), True, "another value than the order's"),
+    ],
+)
+def test_a_withdrawal_that_takes_nothing_back_is_refused(path, new, expected):
+    problems = profile_problems(read_profile(put(written("level-handshake"), path, new)))
+    where = (*path[:2], "withdraw")
+    assert (where, expected) in [(problem.path, problem.expected) for problem in problems]
 
 
 # --- tags that are found first ---------------------------------------------------------------------------------------------
