@@ -14,6 +14,7 @@ from supervisor.cell.profile import profile_problems, read_profile, shipped_prof
 from supervisor.cell.profile_reference import SECTIONS, profile_page
 from supervisor.cell.profile_schema import profile_schema, schema_text
 from supervisor.cell.reading import read_table
+from supervisor.cell.shipped import shipped_table
 
 
 def test_the_committed_reference_is_current(repository):
@@ -126,7 +127,8 @@ def test_the_example_of_the_guide_is_a_sound_profile(repository):
 
 
 def yaml_blocks(page):
-    return re.findall(r"^ *```yaml\n(.*?)^ *```$", page, re.MULTILINE | re.DOTALL)
+    """The blocks inside numbered steps: together they are one profile."""
+    return re.findall(r"^ +```yaml\n(.*?)^ +```$", page, re.MULTILINE | re.DOTALL)
 
 
 def merged(blocks):
@@ -160,3 +162,14 @@ def test_the_guide_to_events_goes_on_with_that_profile_and_stays_sound(repositor
     assert profile_problems(profile) == []
     assert list(profile.events) == ["verdict"]
     assert profile.facets.door.node == "bits"
+
+
+def test_the_example_of_the_guide_that_extends_another_is_taken(repository, complaints):
+    guide = (repository / "docs/how-to/write-a-profile.md").read_text(encoding="utf-8")
+    (block,) = re.findall(r"^```yaml\n(.*?)^```$", guide, re.MULTILINE | re.DOTALL)
+    stated = YAML(typ="safe").load(block)
+    assert complaints(stated) == []
+    whole = json.loads(json.dumps(shipped_table(stated.pop("extends"))))
+    for section, entries in stated.items():
+        whole[section] = whole[section] | entries if isinstance(entries, dict) else entries
+    assert profile_problems(read_profile(whole)) == []
