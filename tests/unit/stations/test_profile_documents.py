@@ -120,13 +120,17 @@ def test_the_reference_names_every_shipped_profile():
 
 def test_the_example_of_the_guide_is_a_sound_profile(repository):
     guide = (repository / "docs/how-to/write-a-profile.md").read_text(encoding="utf-8")
-    blocks = yaml_blocks(guide)
+    blocks = step_blocks(guide)
     profile = read_profile(merged(blocks))
     assert profile_problems(profile) == []
     assert len(blocks) == 6
 
 
 def yaml_blocks(page):
+    return re.findall(r"^ *```yaml\n(.*?)^ *```$", page, re.MULTILINE | re.DOTALL)
+
+
+def step_blocks(page):
     """The blocks inside numbered steps: together they are one profile."""
     return re.findall(r"^ +```yaml\n(.*?)^ +```$", page, re.MULTILINE | re.DOTALL)
 
@@ -152,7 +156,7 @@ def test_the_example_of_each_page_is_a_sound_profile_of_a_site(repository, tmp_p
 
 def test_the_guide_to_events_goes_on_with_that_profile_and_stays_sound(repository):
     guides = [repository / f"docs/how-to/{name}.md" for name in ("write-a-profile", "read-events")]
-    first, second = [yaml_blocks(guide.read_text(encoding="utf-8")) for guide in guides]
+    first, second = [step_blocks(guide.read_text(encoding="utf-8")) for guide in guides]
     content = merged(first)
     event = "".join(second[:3]).replace("\n   ", "\n").removeprefix("   ")
     for more in (YAML(typ="safe").load(event), merged(second[3:])):
