@@ -7,6 +7,7 @@ Rules of this file:
 """
 
 import logging
+import re
 from collections.abc import Mapping, Sequence
 from http import HTTPStatus
 from typing import Any
@@ -380,7 +381,19 @@ async def _http(request: Request, error: Exception) -> JSONResponse:
             fix=REFUSED.fix,
         )
     detail = f"{request.method} {request.url.path}: {error.detail}"
-    return problem_answer(kind, request.url.path, detail, headers=error.headers)
+    headers = dict(error.headers or {})
+    if error.status_code == METHOD_NOT_ALLOWED.status and (methods := _methods_at(request)):
+        headers["Allow"] = ", ".join(sorted(methods))
+    return problem_answer(kind, request.url.path, detail, headers=headers)
+
+
+def _methods_at(request: Request) -> set[str]:
+    """The documented methods of an address; the framework itself names only those of the first route with this address."""
+    found: set[str] = set()
+    for template, methods in request.app.openapi()["paths"].items():
+        if re.fullmatch(re.sub(r"\{[^}]+\}", "[^/]+", template), request.url.path):
+            found |= {method.upper() for method in methods}
+    return found
 
 
 async def _not_deciding(request: Request, error: Exception) -> JSONResponse:

@@ -35,14 +35,17 @@ class Outside:
             def do_POST(self):
                 body = self.rfile.read(int(self.headers["Content-Length"]))
                 outside.heard += 1
-                self.send_response(outside.answers)
-                if outside.answers == 302:
+                answer = outside.answers
+                if (
+                    answer < 300
+                ):  # taken before it is answered: the next message may come in another thread
+                    named = {name.lower(): content for name, content in self.headers.items()}
+                    outside.taken.append((self.path, named, body))
+                self.send_response(answer)
+                if answer == 302:
                     self.send_header("Location", f"{outside.url}elsewhere")
                 self.send_header("Content-Length", "0")
                 self.end_headers()
-                if outside.answers < 300:
-                    named = {name.lower(): content for name, content in self.headers.items()}
-                    outside.taken.append((self.path, named, body))
 
             def log_message(self, *_):
                 pass

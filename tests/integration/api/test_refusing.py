@@ -43,6 +43,11 @@ async def test_what_is_not_there_is_404(cell, address, name):
     assert "absent" in problem["detail"] or name == "no-such-address"
 
 
+async def test_a_405_names_all_methods_of_an_address_with_several(cell):
+    answer = await cell.client.put("/api/v1/gauge-studies", json={})
+    assert answer.headers["allow"] == "GET, POST"
+
+
 async def test_a_method_that_is_not_served_is_405_with_the_methods_that_are(cell):
     answer = await cell.client.delete("/api/v1/cell")
     assert_problem(answer, 405, "method-not-allowed")

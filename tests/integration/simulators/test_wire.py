@@ -43,8 +43,8 @@ async def test_changes_are_pushed_with_the_time_at_their_source(connect):
             _, value = await asyncio.wait_for(notes.values.get(), 5)
             seen.append((value.Value.Value, value.SourceTimestamp))
         assert [value for value, _ in seen] == [2, 3]
-        # 3500 ms of cell time at speed 200
-        assert timedelta(milliseconds=15) < seen[1][1] - seen[0][1] < timedelta(milliseconds=500)
+        # 3500 ms of cell time at speed 200 are 17.5 ms; a busy machine tells the first of them late
+        assert timedelta(0) < seen[1][1] - seen[0][1] < timedelta(milliseconds=500)
         assert abs(datetime.now(UTC) - seen[1][1].replace(tzinfo=UTC)) < timedelta(seconds=5)
         await scan.call("Door/Close")
         await scan.until("Door/State", 1)
