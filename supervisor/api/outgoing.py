@@ -27,7 +27,7 @@ from supervisor.api.inside import tell
 from supervisor.api.ports import Sources, Told
 from supervisor.api.problems import Refusal
 from supervisor.api.process import Standing, all_advice, standing_of
-from supervisor.api.record_view import RecordLine
+from supervisor.api.record_view import line_of
 from supervisor.api.schema import instant
 from supervisor.api.signature import signature
 from supervisor.cell.value import value
@@ -215,19 +215,7 @@ class Messenger:
             return
         records = [each.record for each in entry.commands if isinstance(each, StoreRecord)]
         for number, record in enumerate(records, 1):
-            line = RecordLine(
-                seq=entry.seq,
-                serial=record.serial,
-                part_type=record.part_type,
-                batch=record.batch,
-                pallet=record.pallet,
-                revision=record.revision,
-                entered_at=instant(record.entered_ms),
-                decided_at=instant(record.decided_ms),
-                verdict=record.verdict,
-                why=record.why,
-                suspect=[],  # nothing is when it is kept
-            )
+            line = line_of(record, seq=entry.seq, suspect=[])  # nothing is when it is kept
             yield Message(
                 name=f"{self._cell}-{entry.seq}-{number}",
                 kind="record.kept",

@@ -9,7 +9,7 @@ from typing import Literal
 from supervisor.api.ports import Kept, Page
 from supervisor.api.schema import Example, Instant, Schema, instant, shown_by
 from supervisor.cell.model import Need
-from supervisor.verdict.record import Bonus, Evidence, Finding, Verdict
+from supervisor.verdict.record import Bonus, Evidence, Finding, Record, Verdict
 from supervisor.verdict.result import Compensated, Quality
 
 EXAMPLE: Example = {
@@ -288,10 +288,14 @@ def records_page(page: Page) -> RecordsPage:
 
 
 def record_line(kept: Kept) -> RecordLine:
-    """A record in one line."""
-    record = kept.record
+    """A record of the store in one line."""
+    return line_of(kept.record, seq=kept.seq, suspect=[each.number for each in kept.suspect])
+
+
+def line_of(record: Record, *, seq: int, suspect: list[str]) -> RecordLine:
+    """A record in one line; ``suspect`` are the numbers of the characteristics that a failed check casts doubt on."""
     return RecordLine(
-        seq=kept.seq,
+        seq=seq,
         serial=record.serial,
         part_type=record.part_type,
         batch=record.batch,
@@ -301,7 +305,7 @@ def record_line(kept: Kept) -> RecordLine:
         decided_at=instant(record.decided_ms),
         verdict=record.verdict,
         why=record.why,
-        suspect=[each.number for each in kept.suspect],
+        suspect=suspect,
     )
 
 
