@@ -105,7 +105,7 @@ def launch(tmp_path_factory):
             assert all(map(is_dead, children))
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="module")
 def cell(launch):
     return launch()
 
