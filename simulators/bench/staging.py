@@ -21,7 +21,7 @@ from supervisor.cell.load import load_cell
 from supervisor.cell.model import Cell
 
 SLACK_REAL_S = 5
-DIALECTS: Mapping[str, ServerKind] = {"machine-vision": "vision"}
+DIALECTS: Mapping[str, ServerKind] = {"machine-vision": "vision", "autoid": "autoid"}
 """The server that speaks a profile, where it is not the one that is named like the kind of machine."""
 
 
@@ -146,7 +146,11 @@ def _plan(cell: Cell, ports: Mapping[str, int], wishes: Wishes) -> bytes:
         station.station: DIALECTS.get(station.profile, KINDS[station.kind])
         for station in cell.stations
     }
-    kinds |= {cell.handler.handler: "handler", cell.readers[0].reader: "rack"}
+    reader = cell.readers[0]
+    kinds |= {
+        cell.handler.handler: "handler",
+        reader.reader: DIALECTS.get(reader.profile, "rack"),
+    }
     seats = tuple(
         Seat(kind=kind, station=name, port=ports[name], shift=number % 4)
         for number, (name, kind) in enumerate(kinds.items())

@@ -2,14 +2,16 @@
 
 Rules of this file:
 - The answer is there at once; whoever asks waits ``read_ms`` of the cell's time before handing it on.
-- The content of a tag is what the physics file says of the pallet; nothing is ever written.
+- The content of a tag is what the physics file says of the pallet; nothing is ever written. Its unique identifier is made of the
+  pallet's id, as if it had been given in the tag's factory.
 """
 
+import hashlib
 from dataclasses import dataclass
 from typing import Literal
 
 from simulators.models.floor import Floor
-from simulators.models.physics import Pallet, Physics
+from simulators.models.physics import Physics
 from simulators.models.tag import encode_tag
 
 TagStatus = Literal["read", "no tag", "several tags", "failed"]
@@ -51,13 +53,28 @@ class ReaderModel:
         pallet = self._floor.pallet_at(place)
         if not pallet:
             return TagAnswer(status="no tag", payload=b"", text=f"nothing answers at {place}")
-        return TagAnswer(status="read", payload=self._memory(self._physics.pallet[pallet]), text="")
+        return TagAnswer(status="read", payload=self.memory(place), text="")
 
     def answer_next(self, status: TagStatus) -> None:
         """Thrown by benches and tests: the next read says this whatever stands there ("read": as it is)."""
         self._next.append(status)
 
-    def _memory(self, pallet: Pallet) -> bytes:
+    def uid(self, place: str, number: int = 0) -> bytes:
+        """The 64-bit unique identifier of the tag at a place, b"" if there is none; ``number`` above 0: of a further tag in the field.
+
+        E0h, a byte for the maker, 48 bits that no other tag of that maker has (ISO/IEC 15693-3).
+        """
+        pallet = self._floor.pallet_at(place)
+        if not pallet:
+            return b""
+        return b"\xe0\x00" + hashlib.sha256(f"{pallet} {number}".encode()).digest()[:6]
+
+    def memory(self, place: str) -> bytes:
+        """What the tag at a place says; b"" if there is none."""
+        standing = self._floor.pallet_at(place)
+        if not standing:
+            return b""
+        pallet = self._physics.pallet[standing]
         if pallet.tag:
             return bytes.fromhex(pallet.tag)
         return encode_tag(

@@ -8,7 +8,7 @@ Rules of this file:
 from abc import ABC, abstractmethod
 from collections.abc import Awaitable, Callable, Mapping
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Any, ClassVar, Literal
 
 from asyncua import Server, ua
 
@@ -45,7 +45,9 @@ class Machine(ABC):
     uri: str
     """Namespace URI of the information model."""
     root: tuple[str, ...]
-    """Browse names from Objects to the panel's root."""
+    """Browse names from Objects to the panel's root, with a prefix where one is of another namespace."""
+    namespaces: ClassVar[Mapping[str, str]] = {}
+    """The URIs of the other namespaces that its browse names are of, by prefix."""
     ids: Literal["names", "numbers"]
     """What the node ids are like."""
 

@@ -7,6 +7,7 @@ Rules of this file:
   however short. Our own writes to it call nobody.
 - Arguments of methods are checked against their declaration; a machine never sees a wrong one.
 - No node is known by an index: namespaces are registered by URI, in an order that differs from run to run where wanted.
+- A browse name is of the machine's own namespace, or of that of its prefix ("m:Machines"); node ids are all of its own.
 """
 
 from collections.abc import Awaitable, Callable, Mapping, Sequence
@@ -27,10 +28,12 @@ Type = ua.VariantType
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Argument:
-    """One argument of a method."""
+    """One argument of a method. ``data_type`` None: the built-in type itself. One of type Variant takes any scalar or array."""
 
     name: str
     type: ua.VariantType
+    data_type: ua.NodeId | None = None
+    rank: Literal["scalar", "array"] = "scalar"
 
 
 STATUS = (Argument(name="Status", type=Type.Int32), Argument(name="Text", type=Type.String))
@@ -47,12 +50,19 @@ class Variable:
 
 
 class Panel:
-    """The nodes of one machine below one root object."""
+    """The nodes of one machine below one root object. ``prefixes``: the indices of other namespaces that browse names are of."""
 
     def __init__(
-        self, server: Server, root: Node, *, index: int, ids: Literal["names", "numbers"]
+        self,
+        server: Server,
+        root: Node,
+        *,
+        index: int,
+        ids: Literal["names", "numbers"],
+        prefixes: Mapping[str, int] | None = None,
     ) -> None:
         self.index = index
+        self.prefixes = prefixes or {}
         self.root = root
         self._server = server
         self._ids = ids
@@ -97,15 +107,10 @@ class Panel:
             if fault:
                 return fault
             answers = await method(*(variant.Value for variant in sent))
-            return [
-                ua.Variant(answer, out.type) for answer, out in zip(answers, gives, strict=True)
-            ]
+            return [_answer(answer, out) for answer, out in zip(answers, gives, strict=True)]
 
         parent, name = await self._parent(path)
-        inputs, outputs = (
-            [wire.argument(one.name, one.type) for one in takes],
-            [wire.argument(one.name, one.type) for one in gives],
-        )
+        inputs, outputs = ([_declared(one) for one in takes], [_declared(one) for one in gives])
         await parent.add_method(self._node_id(path), self._name(name), call, inputs, outputs)
 
     async def mimic(self, root: Node, *, index: int) -> None:
@@ -134,27 +139,53 @@ class Panel:
         parent, name = await self._parent(variable.path)
         node_id = self._node_id(variable.path)
         start = _start(variable)
-        node = await parent.add_variable(
-            node_id, self._name(name), start, datatype=variable.data_type
-        )
+        below_a_variable = variable.path.rpartition("/")[0] in self._variables
+        add = parent.add_property if below_a_variable else parent.add_variable
+        node = await add(node_id, self._name(name), start, datatype=variable.data_type)
         self._variables[variable.path] = (node.nodeid, variable)
         self._shown[variable.path] = (variable.start, "good")
         return node
 
+    async def object(self, path: str) -> Node:
+        """The object at a path, added with those above it where it is not there yet; "" is the root."""
+        if path not in self._objects:
+            parent, name = await self._parent(path)
+            self._objects[path] = await parent.add_object(self._node_id(path), self._name(name))
+        return self._objects[path]
+
     async def _parent(self, path: str) -> tuple[Node, str]:
         above, _, name = path.rpartition("/")
-        if above not in self._objects:
-            parent, own = await self._parent(above)
-            self._objects[above] = await parent.add_object(self._node_id(above), self._name(own))
-        return self._objects[above], name
+        if above in self._variables:
+            return self._server.get_node(self._variables[above][0]), name
+        return await self.object(above), name
 
     def _name(self, name: str) -> ua.QualifiedName:
-        return ua.QualifiedName(name, self.index)
+        return qualified(name, self.index, self.prefixes)
 
     def _node_id(self, path: str) -> ua.NodeId:
         self._next_number += 1
-        identifier = path.replace("/", ".") if self._ids == "names" else self._next_number
+        identifier = without_prefixes(path) if self._ids == "names" else self._next_number
         return wire.node_id(identifier, self.index)
+
+
+def qualified(name: str, own: int, prefixes: Mapping[str, int]) -> ua.QualifiedName:
+    """A browse name, of the namespace of its prefix or of our own."""
+    prefix, _, bare = name.rpartition(":")
+    return ua.QualifiedName(bare, prefixes[prefix] if prefix else own)
+
+
+def without_prefixes(path: str) -> str:
+    """The text of a node id for a path of browse names."""
+    return ".".join(name.rpartition(":")[2] for name in path.split("/"))
+
+
+def _declared(argument: Argument) -> ua.Argument:
+    data_type = argument.data_type or wire.type_id(argument.type)
+    return wire.argument(argument.name, data_type, argument.rank)
+
+
+def _answer(content: Any, out: Argument) -> ua.Variant:
+    return ua.Variant(content, out.type, is_array=out.rank == "array")
 
 
 def _start(variable: Variable) -> ua.Variant:
@@ -169,12 +200,16 @@ def _wrong_arguments(
     if len(sent) > len(takes):
         return ua.CallMethodResult(StatusCode=wire.status(ua.StatusCodes.BadTooManyArguments))
     checks = [
-        wire.status(
-            ua.StatusCodes.Good if got.VariantType == want.type else ua.StatusCodes.BadTypeMismatch
-        )
+        wire.status(ua.StatusCodes.Good if _fits(got, want) else ua.StatusCodes.BadTypeMismatch)
         for want, got in zip(takes, sent, strict=True)
     ]
     if all(check.is_good() for check in checks):
         return None
     invalid = wire.status(ua.StatusCodes.BadInvalidArgument)
     return ua.CallMethodResult(StatusCode=invalid, InputArgumentResults=checks)
+
+
+def _fits(got: ua.Variant, want: Argument) -> bool:
+    if want.type == Type.Variant:
+        return True
+    return got.VariantType == want.type and bool(got.is_array) == (want.rank == "array")

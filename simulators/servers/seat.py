@@ -11,7 +11,7 @@ import msgspec
 
 from simulators.models.physics import Physics
 
-ServerKind = Literal["scan", "vision", "touch", "ct", "handler", "rack"]
+ServerKind = Literal["scan", "vision", "touch", "ct", "handler", "rack", "autoid"]
 
 
 class PlanError(ValueError):
@@ -62,7 +62,8 @@ def check(seats: tuple[Seat, ...], physics: Physics) -> None:
     }
     for kind in ("scan", "touch", "ct"):
         known[kind] = sorted(entry.station for entry in physics.stations if entry.kind == kind)
-    known["vision"] = known["scan"]  # the same machine in another dialect
+    known["vision"] = known["scan"]  # the same machines in other dialects
+    known["autoid"] = known["rack"]
     problems = [
         f"server of kind {seat.kind}: expected one of {', '.join(known[seat.kind]) or 'none'}, found {seat.station!r}"
         for seat in seats

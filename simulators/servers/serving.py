@@ -10,6 +10,7 @@ Rules of this file:
 import asyncio
 import gc
 import logging
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -18,12 +19,13 @@ from asyncua import Node, Server, ua
 from simulators.models.part import Parts
 from simulators.models.physics import Physics
 from simulators.servers import wire
+from simulators.servers.autoid import AutoIdMachine
 from simulators.servers.clock import CellClock
 from simulators.servers.ct import CtMachine
 from simulators.servers.floor_file import FloorFile
 from simulators.servers.handler import HandlerMachine
 from simulators.servers.machine import Machine, World
-from simulators.servers.panel import Panel
+from simulators.servers.panel import Panel, qualified, without_prefixes
 from simulators.servers.process import Announce, Process
 from simulators.servers.rack import RackMachine
 from simulators.servers.scan import ScanMachine
@@ -97,6 +99,8 @@ def _machine(seat: Seat, world: World) -> Machine:
             return HandlerMachine(world)
         case "rack":
             return RackMachine(world)
+        case "autoid":
+            return AutoIdMachine(world)
 
 
 async def _build(server: Server, seat: Seat, machine: Machine) -> tuple[Panel, Panel]:
@@ -109,18 +113,24 @@ async def _build(server: Server, seat: Seat, machine: Machine) -> tuple[Panel, P
         for number in range(seat.shift)
     ]
     index = await server.register_namespace(machine.uri)
-    panel = Panel(server, await _root(server, index, machine.root), index=index, ids=machine.ids)
+    prefixes = {
+        prefix: await server.register_namespace(uri) for prefix, uri in machine.namespaces.items()
+    }
+    root = await _root(server, index, machine.root, prefixes)
+    panel = Panel(server, root, index=index, ids=machine.ids, prefixes=prefixes)
     await machine.build(server, panel)
     for other in others:
-        await panel.mimic(await _root(server, other, ("Other",)), index=other)
+        await panel.mimic(await _root(server, other, ("Other",), {}), index=other)
     bench_index = await server.register_namespace(BENCH_URI)
-    bench_root = await _root(server, bench_index, ("Bench",))
+    bench_root = await _root(server, bench_index, ("Bench",), {})
     return panel, Panel(server, bench_root, index=bench_index, ids="names")
 
 
-async def _root(server: Server, index: int, names: tuple[str, ...]) -> Node:
+async def _root(
+    server: Server, index: int, names: tuple[str, ...], prefixes: Mapping[str, int]
+) -> Node:
     node = server.nodes.objects
     for depth, name in enumerate(names):
-        node_id = wire.node_id(".".join(names[: depth + 1]), index)
-        node = await node.add_object(node_id, ua.QualifiedName(name, index))
+        node_id = wire.node_id(without_prefixes("/".join(names[: depth + 1])), index)
+        node = await node.add_object(node_id, qualified(name, index, prefixes))
     return node

@@ -9,14 +9,14 @@ Rules of this file:
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from typing import Any, Literal
+from typing import Any, ClassVar, Literal
 
 from asyncua import Server
 
 from simulators.models.station import Answer, StationImage
 from simulators.servers.measuring import MeasuringMachine
 from simulators.servers.panel import Panel, Type, Variable
-from simulators.servers.vision_space import VisionSpace
+from simulators.servers.vision_space import PREFIX, URI, VisionSpace
 
 OK, REFUSED, UNKNOWN = 0, -1, -2
 COMPLETED, PROCESSING, ABORTED = 1, 2, 3  # ResultStateDataType, 12.19
@@ -52,6 +52,7 @@ class VisionMachine(MeasuringMachine):
     uri = "urn:pointsman:sim:vision-station"
     root = ("Camera",)
     ids = "names"
+    namespaces: ClassVar = {PREFIX: URI}
 
     async def build(self, server: Server, panel: Panel) -> None:
         """See ``Machine``."""
@@ -64,7 +65,7 @@ class VisionMachine(MeasuringMachine):
         await panel.take(
             Variable(path="Door/OpenRequest", type=Type.Boolean, start=False), self._drive_door
         )
-        self._space = VisionSpace(server, panel.root, panel.index)
+        self._space = VisionSpace(server, panel)
         await self._space.build(
             {
                 "Reset": self._on_reset,
@@ -104,13 +105,13 @@ class VisionMachine(MeasuringMachine):
         if ready and ready != self._recipe:
             await self._space.tell(
                 "RecipePreparedEventType",
-                InternalId=self._space.make("RecipeIdInternalDataType", Id=ready),
-                ExternalId=self._space.make("RecipeIdExternalDataType", Id=ready),
+                InternalId=self._space.types.make("RecipeIdInternalDataType", Id=ready),
+                ExternalId=self._space.types.make("RecipeIdExternalDataType", Id=ready),
             )
         self._recipe = ready or ("" if image.program is None else self._recipe)
 
     async def _tell_of_job(self, job: Job, image: StationImage) -> None:
-        about = {"JobId": self._space.make("JobIdDataType", Id=job.job)}
+        about = {"JobId": self._space.types.make("JobIdDataType", Id=job.job)}
         if job.told == "nothing":
             job.told = "started"
             await self._space.tell("JobStartedEventType", **about)
@@ -136,7 +137,7 @@ class VisionMachine(MeasuringMachine):
     def _content(self, image: StationImage) -> list[Any]:
         assert image.result is not None
         return [
-            self._space.make(
+            self._space.types.make(
                 "MeasuredValueDataType",
                 Number=one.number,
                 Value=float("nan") if one.value is None else one.value,
@@ -147,7 +148,7 @@ class VisionMachine(MeasuringMachine):
         ]
 
     def _result(self, job: Job) -> Any:
-        make = self._space.make
+        make = self._space.types.make
         return make(
             "ResultDataType",
             ResultId=make("ResultIdDataType", Id=f"result of {job.job}"),
@@ -187,7 +188,7 @@ class VisionMachine(MeasuringMachine):
 
     async def _on_prepare(self, external: Any, _internal: Any) -> tuple[Any, bool, int]:
         self.catch_up()
-        inside = self._space.make("RecipeIdInternalDataType", Id=external.Id)
+        inside = self._space.types.make("RecipeIdInternalDataType", Id=external.Id)
         if self.model.image().mode != "automatic":
             return inside, False, REFUSED
         answer = self.model.prepare(external.Id or "", external.Version or "")
@@ -202,7 +203,7 @@ class VisionMachine(MeasuringMachine):
         program = self.model.image().program
         answer = self.model.start(meas.Id or "", part.Id or "", recipe.Id or "")
         if answer.status != "ok" or program is None:
-            return self._space.make("JobIdDataType", Id=""), _error(answer)
+            return self._space.types.make("JobIdDataType", Id=""), _error(answer)
         self._number += 1
         job = Job(
             job=f"J{self._number}",
@@ -212,7 +213,7 @@ class VisionMachine(MeasuringMachine):
             created=datetime.now(UTC),
         )
         self._jobs = [*self._jobs[-RESULTS_MAX + 1 :], job]
-        return self._space.make("JobIdDataType", Id=job.job), OK
+        return self._space.types.make("JobIdDataType", Id=job.job), OK
 
     async def _on_abort(self, _cause: int, _why: str) -> tuple[int]:
         self.catch_up()

@@ -1,23 +1,23 @@
 """The part of machine vision (OPC 40100-1) that the simulated optical station shows: types, state machines, methods, events.
 
 Rules of this file:
-- Names, fields, arguments and the numbers of the state objects are those of the standard's nodeset, version 1.0.0. Data types and event
-  types get other numbers here: a client has to find them by name.
+- Names, fields, arguments and the numbers of the state objects are those of the standard's nodeset, version 1.0.0. Event types get
+  other numbers here, as data types do: a client has to find them by name.
 - What a measured value looks like the standard leaves open: the structure for it stands in our own namespace.
 - Nothing here knows the machine; it shows what it is given and calls what it was given.
 """
 
-from collections.abc import Awaitable, Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
 from typing import Any
 
 from asyncua import Node, Server, ua
-from asyncua.common.structures104 import new_struct, new_struct_field
 
 from simulators.servers import wire
-from simulators.servers.panel import Type
+from simulators.servers.data_types import DataTypes
+from simulators.servers.panel import Method, Panel, Type
 
-URI = "http://opcfoundation.org/UA/MachineVision"
+URI, PREFIX = "http://opcfoundation.org/UA/MachineVision", "v"
 STATES = {
     "Preoperational": 5028,
     "Halted": 5029,
@@ -26,19 +26,6 @@ STATES = {
     "Initialized": 5056,
     "Ready": 5057,
     "SingleExecution": 5058,
-}
-Method = Callable[..., Awaitable[tuple[Any, ...]]]
-
-_BUILT_IN = {
-    "Boolean": Type.Boolean,
-    "Int32": Type.Int32,
-    "UInt32": Type.UInt32,
-    "String": Type.String,
-    "DateTime": Type.DateTime,
-    "ByteString": Type.ByteString,
-    "LocalizedText": Type.LocalizedText,
-    "Double": Type.Double,
-    "Variant": Type.Variant,
 }
 _DESCRIBED = (("Id", "String", "M"), ("Description", "LocalizedText", "O"))
 _BINARY = (
@@ -152,23 +139,16 @@ _EVENTS = {
 
 
 class VisionSpace:
-    """The nodes of machine vision below one root object. ``make`` makes a structure by its name."""
+    """The nodes of machine vision below the root of a panel. ``types`` makes its structures."""
 
-    def __init__(self, server: Server, root: Node, own: int) -> None:
+    def __init__(self, server: Server, panel: Panel) -> None:
+        self.types = DataTypes(server)
         self._server = server
-        self._root = root
-        self._own = own
-        self._index = 0
-        self._types: dict[str, ua.NodeId] = {}
-        self._objects: dict[str, Node] = {"": root}
+        self._panel = panel
+        self._index = panel.prefixes[PREFIX]
         self._states: dict[str, tuple[Node, Node]] = {}
         self._shown: dict[str, str | None] = {}
         self._generators: dict[str, Any] = {}
-
-    def make(self, name: str, **fields: object) -> Any:
-        """A structure of machine vision, or ``MeasuredValueDataType``."""
-        known: Any = ua
-        return getattr(known, name)(**fields)
 
     def variant(self, structure: object) -> ua.Variant:
         """A structure inside a variant, as the content of a result holds it."""
@@ -176,52 +156,23 @@ class VisionSpace:
 
     async def build(self, methods: Mapping[str, Method]) -> None:
         """Add everything; ``methods`` are by their names."""
-        self._index = await self._server.register_namespace(URI)
-        for name, fields in _STRUCTURES.items():
-            await self._structure(self._index, name, fields)
-        await self._structure(self._own, "MeasuredValueDataType", _VALUE)
-        await self._server.load_data_type_definitions()
+        await self.types.add_structures(self._index, _STRUCTURES)
+        await self.types.add_structures(self._panel.index, {"MeasuredValueDataType": _VALUE})
+        await self.types.load()
         await self._state_machine(_MACHINE)
         await self._state_machine(_MODE)
         for path, (takes, gives) in _METHODS.items():
-            await self._method(path, methods[path.rpartition("/")[2]], takes, gives)
+            await self._panel.offer(
+                _here(path),
+                methods[path.rpartition("/")[2]],
+                takes=self.types.arguments(takes),
+                gives=self.types.arguments(gives),
+            )
         for name, fields in _EVENTS.items():
             await self._event(name, fields)
 
-    async def _structure(
-        self, index: int, name: str, fields: Sequence[tuple[str, str, str]]
-    ) -> None:
-        made, _ = await new_struct(
-            self._server,
-            index,
-            name,
-            [
-                new_struct_field(
-                    field,
-                    self._type_id(kind),
-                    array=kind.endswith("[]"),
-                    optional=rule == "O",
-                )
-                for field, kind, rule in fields
-            ],
-        )
-        self._types[name] = made.nodeid
-
-    def _type_id(self, kind: str) -> ua.NodeId:
-        scalar = kind.removesuffix("[]")
-        return wire.type_id(_BUILT_IN[scalar]) if scalar in _BUILT_IN else self._types[scalar]
-
-    async def _object(self, path: str) -> Node:
-        if path not in self._objects:
-            above, _, name = path.rpartition("/")
-            parent = await self._object(above)
-            self._objects[path] = await parent.add_object(
-                wire.node_id(f"Vision.{path}", self._index), ua.QualifiedName(name, self._index)
-            )
-        return self._objects[path]
-
     async def _state_machine(self, path: str) -> None:
-        machine = await self._object(path)
+        machine = await self._panel.object(_here(path))
         current = await machine.add_variable(
             wire.node_id(f"Vision.{path}.CurrentState", self._index),
             ua.QualifiedName("CurrentState", 0),
@@ -234,44 +185,12 @@ class VisionSpace:
         )
         self._states[path] = (current, there)
 
-    async def _method(
-        self,
-        path: str,
-        function: Method,
-        takes: Sequence[tuple[str, str]],
-        gives: Sequence[tuple[str, str]],
-    ) -> None:
-        async def call(_parent: ua.NodeId, *sent: ua.Variant) -> Any:
-            if len(sent) != len(takes):
-                return ua.CallMethodResult(
-                    StatusCode=wire.status(ua.StatusCodes.BadInvalidArgument)
-                )
-            answers = await function(*(one.Value for one in sent))
-            return [
-                _variant(answer, kind) for answer, (_, kind) in zip(answers, gives, strict=True)
-            ]
-
-        above, _, name = path.rpartition("/")
-        parent = await self._object(above)
-        await parent.add_method(
-            wire.node_id(f"Vision.{path}", self._index),
-            ua.QualifiedName(name, self._index),
-            call,
-            [self._argument(*one) for one in takes],
-            [self._argument(*one) for one in gives],
-        )
-
-    def _argument(self, name: str, kind: str) -> ua.Argument:
-        text: Any = name
-        rank: Any = 1 if kind.endswith("[]") else -1
-        return ua.Argument(Name=text, DataType=self._type_id(kind), ValueRank=rank)
-
     async def _event(self, name: str, fields: Sequence[tuple[str, str]]) -> None:
         base = self._server.get_node(wire.node_id(ua.ObjectIds.BaseEventType, 0))
         kind = await base.add_object_type(self._index, name)
         for field, of in fields:
             made = await kind.add_property(
-                self._index, field, ua.Variant(None), datatype=self._type_id(of)
+                self._index, field, ua.Variant(None), datatype=self.types.type_id(of)
             )
             if of.endswith("[]"):
                 rank = ua.DataValue(ua.Variant(1, Type.Int32))
@@ -305,11 +224,11 @@ class VisionSpace:
         generator = self._generators[name]
         kinds = dict(_EVENTS[name])
         for field, content in fields.items():
-            variant = _variant(content, kinds[field])
+            variant = self.types.variant(content, kinds[field])
             generator.event.add_property(field, variant.Value, variant.VariantType)
         await generator.trigger(message=name)
 
 
-def _variant(content: Any, kind: str) -> ua.Variant:
-    variant_type = _BUILT_IN.get(kind.removesuffix("[]"), Type.ExtensionObject)
-    return ua.Variant(content, variant_type, is_array=isinstance(content, list))
+def _here(path: str) -> str:
+    """A path with every name in the namespace of machine vision."""
+    return "/".join(f"{PREFIX}:{name}" for name in path.split("/"))

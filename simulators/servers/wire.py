@@ -4,7 +4,7 @@ Rules of this file: asyncua declares number and text classes of its own but take
 """
 
 from datetime import datetime
-from typing import Any
+from typing import Any, Literal
 
 from asyncua import ua
 
@@ -39,8 +39,8 @@ def data_value(variant: ua.Variant, code: int, at: datetime) -> ua.DataValue:
     return ua.DataValue(variant, status(code), SourceTimestamp=source)
 
 
-def argument(name: str, variant_type: ua.VariantType) -> ua.Argument:
-    """The declaration of one scalar argument of a method."""
+def argument(name: str, data_type: ua.NodeId, rank: Literal["scalar", "array"]) -> ua.Argument:
+    """The declaration of one argument of a method."""
     text: Any = name
-    scalar: Any = -1
-    return ua.Argument(Name=text, DataType=type_id(variant_type), ValueRank=scalar)
+    number: Any = 1 if rank == "array" else -1
+    return ua.Argument(Name=text, DataType=data_type, ValueRank=number)

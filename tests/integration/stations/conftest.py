@@ -38,6 +38,7 @@ HERE = Path(__file__).parent
 ROOT = HERE.parents[2]
 SPEED = 100
 KINDS = {"scan-1": "scan", "touch-1": "touch", "ct-1": "ct", "handler": "handler", "rack": "rack"}
+OPEN_DIALECTS = {"scan-1": "vision", "rack": "autoid"}
 START_S_MAX = 50
 
 
@@ -82,6 +83,7 @@ class Machines:
     """The simulated cell."""
 
     def __init__(self, folder: Path, kinds: dict[str, str] | None = None) -> None:
+        self.folder = folder
         self._kinds = KINDS if kinds is None else kinds
         physics = ROOT / "tests/unit/simulators/physics.json"
         seats = [
@@ -216,15 +218,12 @@ def machines(started: tuple[Machines, ServerProcess]) -> Machines:
 
 
 @pytest.fixture(scope="session")
-def machines_of() -> Callable[[Path, dict[str, str]], Machines]:
-    """Starts a simulated cell of other machines; whoever starts it ends it."""
-
-    def start(folder: Path, kinds: dict[str, str]) -> Machines:
-        machines = Machines(folder, kinds)
-        machines.wait_until_ready()
-        return machines
-
-    return start
+def open_dialects(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Machines]:
+    """The same machines, as far as they speak the dialect of an open standard. A test leaves them as it found them."""
+    machines = Machines(tmp_path_factory.mktemp("open-dialects"), OPEN_DIALECTS)
+    machines.wait_until_ready()
+    yield machines
+    machines.end()
 
 
 class Strange:

@@ -53,13 +53,10 @@ class Hands:
 
 
 @pytest.fixture(scope="module")
-def cell(tmp_path_factory, machines_of):
-    folder = tmp_path_factory.mktemp("vision")
-    machines = machines_of(folder, {NAME: "vision", "rack": "rack"})
-    hands = Hands(folder)
-    yield machines, hands
+def cell(open_dialects):
+    hands = Hands(open_dialects.folder)
+    yield open_dialects, hands
     hands.floor.close()
-    machines.end()
 
 
 @pytest.fixture

@@ -41,6 +41,20 @@ def test_a_tag_may_say_something_else_than_it_should(physics, floor):
     assert reader.read("rack-02").payload == bytes.fromhex("3374")
 
 
+def test_every_tag_has_an_identifier_of_its_own_that_goes_where_the_pallet_goes(physics, floor):
+    reader = ReaderModel(physics, floor=floor)
+    others = [entry.pallet for entry in physics.pallets if entry.pallet != BODY][:2]
+    for place, pallet in zip(("rack-01", "rack-02", "rack-03"), (BODY, *others), strict=True):
+        floor.set_down(place, pallet)
+    first, *more = (reader.uid(place) for place in ("rack-01", "rack-02", "rack-03"))
+    assert len({first, *more, reader.uid("rack-01", 1)}) == 4
+    assert (len(first), first[0]) == (8, 0xE0)  # 64 bits, E0h first: ISO/IEC 15693-3
+    assert (reader.uid("out-ok-1"), reader.memory("out-ok-1")) == (b"", b"")
+    floor.move("rack-01", "out-ok-1")
+    assert reader.uid("out-ok-1") == first
+    assert reader.memory("out-ok-1") == reader.read("out-ok-1").payload
+
+
 def brought(floor):
     return [fact for fact in floor.witnessed if fact["fact"] == "brought"]
 
