@@ -53,6 +53,19 @@ EXAMPLE: Example = {
                     "limit": 0.00165,
                     "en": 0.243,
                     "outcome": "good",
+                    "level": 0.0,
+                }
+            ],
+            "levels": [
+                {
+                    "number": "1",
+                    "count": 1,
+                    "base": 0.486,
+                    "level": 0.0,
+                    "limit": 1.0,
+                    "standing": "base",
+                    "since": None,
+                    "why": "1 of the 10 runs from which moves of characteristic 1 are counted",
                 }
             ],
         }

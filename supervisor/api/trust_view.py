@@ -10,6 +10,7 @@ from supervisor.api.waits import Now
 from supervisor.cell.model import Vouched
 from supervisor.core.state import Check, StationTrust, Suspension
 from supervisor.core.tables import DAY_MS, end_of_day_ms
+from supervisor.verdict.reference_trend import LIMIT, Trend
 from supervisor.verdict.suspicion import Suspicion
 
 Standing = Literal["not declared", "valid", "due soon", "overdue"]
@@ -50,6 +51,27 @@ class CheckPointView(Schema):
     en: float
     """Deviation over the root of the sum of squares of both expanded uncertainties (k = 2)."""
     outcome: Literal["good", "missed"]
+    level: float
+    """The average of the trend after it, in standard uncertainties from its base."""
+
+
+class TrendView(Schema):
+    """Whether the station moves against one calibrated value: an average of the deviations of its runs, the newest weighing 0.2."""
+
+    number: str
+    count: int
+    """Runs since it began."""
+    base: float
+    """The mean of the first ten runs, in standard uncertainties from the calibrated value: from there a move counts."""
+    level: float
+    """The average less the base."""
+    limit: float
+    """Beyond it somebody is asked: half of what a check allows."""
+    standing: Literal["base", "steady", "moves"]
+    """`base`: the first ten runs are not there yet."""
+    since: Instant | None
+    """The run that raised the alarm."""
+    why: str
 
 
 class CheckView(Schema):
@@ -65,6 +87,8 @@ class CheckView(Schema):
     last_good_at: Instant | None
     trend: list[CheckPointView]
     """The newest points, the oldest first."""
+    levels: list[TrendView]
+    """What the trend of each calibrated value says."""
 
 
 class SuspensionView(Schema):
@@ -155,9 +179,24 @@ def _check(now: Now, check: Check) -> CheckView:
                 limit=point.limit,
                 en=point.en,
                 outcome=point.outcome,
+                level=point.level,
             )
             for point in check.trend
         ],
+        levels=[_trend(each) for each in check.levels],
+    )
+
+
+def _trend(trend: Trend) -> TrendView:
+    return TrendView(
+        number=trend.number,
+        count=trend.count,
+        base=trend.base,
+        level=trend.level,
+        limit=LIMIT,
+        standing=trend.standing,
+        since=instant(trend.since_ms) if trend.since_ms else None,
+        why=trend.why,
     )
 
 

@@ -190,6 +190,16 @@ HOLDS = _kinds(
         stops="nothing",
     ),
     HoldKind(
+        code="reference-trend",
+        title="A station moves against its reference part",
+        advice="Its checks are still good and it measures on, but the average of their deviations has moved by half of what a check allows. "
+        "Look for the cause (wear of stylus or part, dirt, temperature, a screw) before a check fails. 'check again' has the part measured "
+        "once more. 'accept' has moves counted from the next runs on, under your name and with a reason.",
+        answers=("check again", "accept"),
+        stops="nothing",
+        reasoned=("accept",),
+    ),
+    HoldKind(
         code="check-overdue",
         title="A check with a reference part is overdue",
         advice="The station waits for the check with what it vouches for and goes on by itself after a good one. Put the reference part into "

@@ -6,7 +6,15 @@ without a reason where it needs one: the question stands.
 
 from collections.abc import Callable
 
-from supervisor.core import calibration, moves, pallets, reference_parts, runs, stations
+from supervisor.core import (
+    calibration,
+    moves,
+    pallets,
+    reference_parts,
+    reference_trend,
+    runs,
+    stations,
+)
 from supervisor.core.commands import AbortRun, MoveHandler
 from supervisor.core.draft import Draft
 from supervisor.core.events import HoldReleased
@@ -160,6 +168,14 @@ def _measure_on_unchecked(draft: Draft, hold: Hold) -> None:
     reference_parts.measure_on(draft, hold.subject)
 
 
+def _check_what_moves(draft: Draft, hold: Hold) -> None:
+    reference_parts.check_what_moves(draft, hold.subject)
+
+
+def _accept_level(draft: Draft, hold: Hold) -> None:
+    reference_trend.accept(draft, hold.subject)
+
+
 ANSWERS: dict[tuple[str, str], Callable[[Draft, Hold], None]] = {
     ("tag-unreadable", "read again"): _read_again,
     ("tag-unreadable", "removed"): _pallet_removed,
@@ -199,6 +215,8 @@ ANSWERS: dict[tuple[str, str], Callable[[Draft, Hold], None]] = {
     ("reference-failed", "release"): _release_station,
     ("reference-good", "release"): _release_station,
     ("reference-good", "check again"): _check_again,
+    ("reference-trend", "check again"): _check_what_moves,
+    ("reference-trend", "accept"): _accept_level,
     ("check-overdue", "check again"): _check_again,
     ("check-overdue", "measure on"): _measure_on_unchecked,
 }

@@ -14,7 +14,7 @@ from collections.abc import Mapping, Sequence
 
 from supervisor.cell.model import Vouched
 from supervisor.cell.value import replace
-from supervisor.core import pallets, stations, trust
+from supervisor.core import pallets, reference_trend, stations, trust
 from supervisor.core.commands import MarkSuspect
 from supervisor.core.draft import Draft
 from supervisor.core.state import Check, CheckPoint, PalletState, Run, Suspension
@@ -213,9 +213,12 @@ def _judge(
     missed = [each for each in compared if each.outcome == "missed"]
     before = dict(check.misses)
     misses = tuple((each.number, before.get(each.number, 0) + 1) for each in missed)
-    points = tuple(_point(draft, result, each) for each in compared)
+    levels = reference_trend.levels_after(check, declared, compared, draft.at_ms)
+    level = {each.number: each.level for each in levels}
+    points = tuple(_point(draft, result, each, level[each.number]) for each in compared)
     runs = check.missed + 1 if missed else 0
-    check = replace(check, missed=runs, misses=misses, trend=(*check.trend, *points)[-TREND_MAX:])
+    trend = (*check.trend, *points)[-TREND_MAX:]
+    check = replace(check, missed=runs, misses=misses, trend=trend, levels=levels)
     trust.change_check(draft, check)
     failed = _failed(declared, missed, dict(misses), runs)
     if missed and not failed:
@@ -226,6 +229,7 @@ def _judge(
         _fail(draft, declared, result, failed, good_ms)
     else:
         _pass(draft, declared)
+        reference_trend.look_at_trends(draft, declared.station)
 
 
 def _failed(
@@ -238,7 +242,7 @@ def _failed(
     return [each for each in missed if misses[each.number] >= enough]
 
 
-def _point(draft: Draft, result: StationResult, compared: Compared) -> CheckPoint:
+def _point(draft: Draft, result: StationResult, compared: Compared, level: float) -> CheckPoint:
     assert compared.deviation is not None
     assert compared.en is not None
     return CheckPoint(
@@ -250,6 +254,7 @@ def _point(draft: Draft, result: StationResult, compared: Compared) -> CheckPoin
         limit=float(compared.limit),
         en=compared.en,
         outcome="missed" if compared.outcome == "missed" else "good",
+        level=level,
     )
 
 
@@ -319,6 +324,7 @@ def _fail(
     _suspend(draft, declared, "failed", about, why)
     end_holds(draft, declared.station, LATE)
     end_holds(draft, declared.station, GOOD)
+    reference_trend.forget(draft, declared.program)
     draft.hold(FAILED, "station", declared.station, why)
     suspicion = Suspicion(
         station=declared.station,
@@ -396,6 +402,13 @@ def check_again(draft: Draft, station: str, code: str, seen: str) -> None:
     for suspension in trust.of(draft, station).suspensions:
         make_due(draft, suspension.program, "a person asked for it")
     draft.hold(code, "station", station, seen)
+
+
+def check_what_moves(draft: Draft, station: str) -> None:
+    """Have the checks by which a station moves made once more; the question stands."""
+    for program in reference_trend.moving_programs(draft, station):
+        make_due(draft, program, "a person asked for it")
+    reference_trend.look_at_trends(draft, station)
 
 
 def release(draft: Draft, station: str) -> None:

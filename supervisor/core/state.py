@@ -18,6 +18,7 @@ from supervisor.process.gauge_study import GaugeStudy
 from supervisor.routing.situation import Carry
 from supervisor.verdict.agreement import Agreement
 from supervisor.verdict.record import Verdict
+from supervisor.verdict.reference_trend import Trend
 from supervisor.verdict.result import StationResult
 
 
@@ -207,7 +208,10 @@ class Unassigned:
 
 @value
 class CheckPoint:
-    """One calibrated value as a check found it: deviation and limit in its unit, En, and whether it was found."""
+    """One calibrated value as a check found it: deviation and limit in its unit, En, and whether it was found.
+
+    ``level`` is the average of its trend after it, in standard uncertainties from its base.
+    """
 
     at_ms: int
     run_id: str
@@ -217,6 +221,7 @@ class CheckPoint:
     limit: float
     en: float
     outcome: Literal["good", "missed"]
+    level: float = 0.0
 
 
 @value
@@ -226,7 +231,7 @@ class Check:
     ``due`` is why a check is due since ``due_ms`` ("" = none is). ``done_ms`` is the last check, ``good_ms`` the last good one (-1: none
     is known); ``runs``, ``boot`` and ``part_c`` are how the station stood then. ``warmth_c`` is the newest part temperature that the
     station gave. ``missed`` counts the runs of this check that missed anything, ``misses`` by characteristic those in a row; ``trend`` has
-    the newest points.
+    the newest points, ``levels`` what the trend of each value says.
     """
 
     program: str
@@ -241,6 +246,7 @@ class Check:
     missed: int = 0
     misses: tuple[tuple[str, int], ...] = ()
     trend: tuple[CheckPoint, ...] = ()
+    levels: tuple[Trend, ...] = ()
 
 
 @value

@@ -6,7 +6,7 @@ import pytest
 from supervisor.cell.canonical import with_digest
 from supervisor.cell.value import replace
 from supervisor.core.events import HoldReleased
-from tests.unit.core.reference_cell import world_of
+from tests.unit.core.reference_cell import rule, world_of
 
 
 @pytest.fixture
@@ -87,6 +87,11 @@ def failed(past):
     world.models.stations["touch-1"].drift_to("2", 0.006)
     world.run(world.now_ms + 6 * 3_600_000)
     assert [hold.code for hold in world.state.holds.values()] == ["reference-failed"]
+    return past_of(past, world)
+
+
+def past_of(past, world):
+    """What a world has lived through, as a past that a cell can be started on."""
     started = replace(world.journal.entries[0].event, declaration=with_digest(world.cell).digest)
     first = replace(world.journal.entries[0], event=started)
     return replace(
@@ -137,6 +142,36 @@ async def test_records_since_are_marked_and_stay_as_they_were_kept(start_on, fai
         sheet = await cell.client.get(f"/api/v1/parts/{serial}/sheet?part_type={part_type}")
         assert sheet.status_code == 200
         assert "Suspect since the record was made" in text_of(sheet.content)
+
+
+# --- a station that moves ---------------------------------------------------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def moved(past):
+    """Hourly checks; after thirteen of them touch-1 moves by two standard uncertainties on "2", which checks still find."""
+    world = world_of(parts=0, check=rule(every_runs=0, every_ms=3_600_000), seed=1)
+    world.run(world.now_ms + 13 * 3_600_000)
+    world.models.stations["touch-1"].drift_to("2", 0.0015)
+    world.run(world.now_ms + 10 * 3_600_000)
+    return past_of(past, world)
+
+
+async def test_a_station_that_moves_is_shown_and_asked_about(start_on, moved, tmp_path):
+    async with start_on(tmp_path, moved) as cell:
+        (hold,) = (await cell.client.get("/api/v1/holds")).json()
+        assert (hold["code"], hold["reasoned"]) == ("reference-trend", ["accept"])
+        station = (await cell.client.get("/api/v1/stations/touch-1")).json()
+        assert station["suspensions"] == []
+        (check,) = station["checks"]
+        one, two = check["levels"]
+        assert (one["number"], one["standing"], one["since"]) == ("1", "steady", None)
+        assert (two["number"], two["standing"], two["limit"]) == ("2", "moves", 1.0)
+        assert two["since"] in {point["at"] for point in check["trend"]}
+        newest = [point for point in check["trend"] if point["number"] == "2"][-1]
+        assert newest["level"] == two["level"]
+        page = (await cell.client.get("/")).text
+        assert f"moves against master: {two['why']}" in page.replace("&#43;", "+")
 
 
 def text_of(pdf: bytes) -> str:

@@ -390,6 +390,16 @@ def check_overdue(_make: Make) -> World:
     return world
 
 
+def reference_trend(_make: Make) -> World:
+    """The stylus of touch-1 moves by two of its standard uncertainties after ten good checks; one beyond is found all the same."""
+    world = world_of(parts=3, check=rule(every_runs=0, every_ms=HOUR_MS), seed=1)
+    world.run(world.now_ms + 13 * HOUR_MS)
+    world.models.stations["touch-1"].drift_to("2", 0.0015)
+    until(world, "reference-trend")
+    world.run(world.now_ms + HOUR_MS // 2)  # the ring has gone home
+    return world
+
+
 REACHED_BY = {
     "tag-unreadable": tag_unreadable,
     "tag-malformed": tag_malformed,
@@ -415,6 +425,7 @@ REACHED_BY = {
     "reference-failed": reference_failed,
     "reference-good": reference_good,
     "check-overdue": check_overdue,
+    "reference-trend": reference_trend,
 }
 
 
@@ -656,6 +667,21 @@ def good_and_checked_again(world: World) -> int:
     return good_and_released(world)
 
 
+def level_accepted(world: World) -> int:
+    answer(world, "reference-trend", "accept")
+    assert stands(world, "reference-trend"), "not without a reason"
+    reply(world, "reference-trend", "accept", "a new stylus")
+    return master_put_away(world)
+
+
+def moved_and_checked_again(world: World) -> int:
+    before = len(world.records)
+    answer(world, "reference-trend", "check again")
+    world.run(world.now_ms + HOUR_MS // 2)
+    assert len(world.records) == before + 1
+    return level_accepted(world)
+
+
 def master_brought(world: World) -> int:
     bring_master(world)
     answer(world, "check-overdue", "check again")
@@ -703,6 +729,8 @@ ANSWERED_BY: dict[tuple[str, str], Callable[[World], int]] = {
     ("reference-good", "check again"): good_and_checked_again,
     ("check-overdue", "check again"): master_brought,
     ("check-overdue", "measure on"): without_a_check,
+    ("reference-trend", "check again"): moved_and_checked_again,
+    ("reference-trend", "accept"): level_accepted,
 }
 
 
