@@ -14,7 +14,7 @@ from supervisor.cell.problem import DeclarationError
 from supervisor.cell.report import check_cell
 from tests.fuzz.size import SIZE
 
-pytestmark = [pytest.mark.property, pytest.mark.timeout(900)]
+pytestmark = [pytest.mark.property, pytest.mark.timeout({"short": 900, "long": 7_200}[SIZE])]
 
 CASES = {"short": 25, "long": 1_000}
 ROOT = Path(__file__).parents[2]
@@ -50,6 +50,7 @@ def judge(cell, file, content, tally):
     path = cell / file
     sound = path.read_bytes()
     path.write_bytes(content)
+    tally.fed_bytes += len(content)
     try:
         report = check_cell(cell)
         assert report.as_text()

@@ -24,6 +24,7 @@ def test_no_mutated_payload_gives_a_wrong_identity(size, tally):
         if hurt[: len(tag)] == tag:
             tally["unchanged"] += 1
             continue
+        tally.fed_bytes += len(hurt)
         try:
             content = decode(hurt)
         except TagError as refusal:
@@ -41,6 +42,7 @@ def test_no_bytes_at_all_are_more_than_a_refusal(size, tally):
         noise = draw.randbytes(draw.randrange(200))
         tag = payload_of(draw) if draw.random() < 0.5 else b""
         cut = draw.randrange(len(tag) or 1)
+        tally.fed_bytes += cut + len(noise)
         try:
             content = decode(tag[:cut] + noise)
         except TagError as refusal:
