@@ -65,7 +65,9 @@ from supervisor.stations.security import Keys, keys_in, make_ready, security_of
 from supervisor.stations.station import StationAdapter
 from supervisor.stations.trust import KeysWrong
 from supervisor.store.chain import Known
+from supervisor.store.database import place_of
 from supervisor.store.declarations import Declarations
+from supervisor.store.head_file import EVERY_S as HEAD_FILE_EVERY_S
 from supervisor.store.head_note import kept_heads, note_of
 from supervisor.store.lease import LENGTH_S, LENGTH_S_MAX, LENGTH_S_MIN
 from supervisor.store.measured import MeasuredFilter, measured
@@ -96,6 +98,8 @@ class Settings(BaseModel):
     speed: Annotated[float, Field(gt=0, le=1_000)] = 1.0
     signing_key: Path | None = None
     """The private key that heads of the journal are signed with."""
+    head_file: Path | None = None
+    """Where the last durable head is kept; without one beside a SQLite database, and nowhere for a database on a server."""
     heads: tuple[Path, ...] = ()
     """Files with heads kept elsewhere that the journal must not be short of."""
     head_key: Path | None = None
@@ -200,6 +204,7 @@ async def serve(
             return
         with store:
             _check_kind(settings, store)
+            note_keeping(settings.database, store)
             role: Role = "driving" if settings.orders == "sent" else "in the shadow"
             store.declarations.keep(loaded.cell.digest, cell_to_json(loaded.cell))
             process = _Process(settings, loaded, store, seal, rewire)
@@ -219,6 +224,7 @@ async def _taken(
     if settings.rival == "refuse":
         return open_store(
             settings.database,
+            head_file=settings.head_file,
             seal=custody.seal,
             heads=custody.heads,
             lease_s=settings.lease_s,
@@ -226,6 +232,7 @@ async def _taken(
         )
     standby = Standby(
         settings.database,
+        head_file=settings.head_file,
         seal=custody.seal,
         heads=custody.heads,
         lease_s=settings.lease_s,
@@ -292,6 +299,7 @@ class _Process:
             _AwakeWhileReading(store),
             store.snapshots(CellState),
         )
+        self._store = store
         self._permit = LeasedPermit(store.lease, turn_s=turn_s(loaded, settings.speed))
         self._lag = LagMeter()
         self._lookout = Lookout()
@@ -352,6 +360,7 @@ class _Process:
             permit=self._permit.status(),
             lag=self._lag.lag(),
             refusals=tuple(f"{name} refuses: {why}" for name, why in refusals if why),
+            store=self._store.trouble(),
         )
 
     async def run(self, listening: socket.socket, announce: Callable[[], None]) -> None:
@@ -367,6 +376,7 @@ class _Process:
                     group.create_task(_named("step", self._step()))
                     group.create_task(_named("lease", self._permit.lost()))
                     group.create_task(_named("loop lag", self._lag.run()))
+                    group.create_task(_named("head file", self._keep_up_head_file()))
                     group.create_task(self._end_when_told(ending, server, serving))
                     await server.listening.wait()
                     announce()
@@ -385,6 +395,12 @@ class _Process:
         while True:  # the cell stays ours: another supervisor would only meet the same defect. No machine is told to go on.
             self._permit.stalled()
             await asyncio.sleep(self._permit.turn_s)
+
+    async def _keep_up_head_file(self) -> None:
+        """What is journalled last before a quiet night is known outside of the database, too."""
+        while True:
+            await asyncio.sleep(HEAD_FILE_EVERY_S)
+            await asyncio.to_thread(self._store.keep_up_head_file)
 
     async def _drive(self, adapter: WiredAdapter) -> None:
         await adapter.run(self._runtime.inbox.emitter(adapter.name))
@@ -550,6 +566,15 @@ def note_security(loaded: LoadedCell) -> None:
         level = logging.WARNING if entry.weakness else logging.INFO
         choice = ", by choice of the cell file" if entry.weakness else ""
         _log.log(level, "%s: connection %s%s", machine, entry.words, choice)
+
+
+def note_keeping(database: str, store: Store) -> None:
+    """Say that nothing outside of the database knows where its journal ends, if so: a tail that is cut off leaves no trace in it."""
+    if not store.keeps_head_elsewhere():
+        _log.warning(
+            "the head of %s is kept in no second file: name one on this machine with --head-file",
+            place_of(database),
+        )
 
 
 def adapters_of(

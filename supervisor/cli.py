@@ -97,6 +97,14 @@ Shadow = Annotated[
     bool,
     typer.Option("--shadow", help="Observe and decide, and send nothing: neither write nor call."),
 ]
+KeptHead = Annotated[
+    Path | None,
+    typer.Option(
+        "--head-file",
+        envvar="POINTSMAN_HEAD_FILE",
+        help="Where to keep the last durable head; without one beside a SQLite database.",
+    ),
+]
 StandBy = Annotated[
     bool, typer.Option("--standby", help="Wait while another supervisor drives the cell.")
 ]
@@ -131,6 +139,7 @@ def serve(
         typer.Option(min=0.001, max=1_000, help="For simulated machines that run faster."),
     ] = 1.0,
     signing_key: SigningKeyFile = None,
+    head_file: KeptHead = None,
     head: Heads = None,
     key: PublicKey = None,
     standby: StandBy = False,
@@ -150,6 +159,7 @@ def serve(
         port=port,
         speed=speed,
         signing_key=signing_key,
+        head_file=head_file,
         heads=tuple(head or ()),
         head_key=key,
         rival="stand by" if standby else "refuse",

@@ -26,6 +26,13 @@ Heads = Annotated[
     list[Path] | None,
     typer.Option("--head", help="A file with heads kept elsewhere, one a line. May be repeated."),
 ]
+HeadFilePath = Annotated[
+    Path | None,
+    typer.Option(
+        "--head-file",
+        help="Where the last durable head is kept, if not beside a SQLite database; a server's database has none without.",
+    ),
+]
 PublicKey = Annotated[
     Path | None, typer.Option("--key", help="The public key that the heads must be signed with.")
 ]
@@ -46,6 +53,7 @@ TEXT_MAX = 500
 def verify(
     journal: Annotated[str, typer.Argument(help="A database, or the folder of a backup.")],
     *,
+    head_file: HeadFilePath = None,
     head: Heads = None,
     key: PublicKey = None,
     as_json: Json = False,
@@ -53,7 +61,7 @@ def verify(
     """Tell whether journal and records are as they were written."""
     heads = heads_of(head, key)
     with working(f"reading {journal}"):
-        report = _verified(journal, heads)
+        report = _verified(journal, head_file, heads)
     fault = report.fault
     if as_json:
         print_json({**_shown(report), "heads": len(heads)})
@@ -67,13 +75,13 @@ def verify(
     raise typer.Exit(DONE if fault is None else NO)
 
 
-def _verified(journal: str, heads: Sequence["Known"]) -> "VerifyReport":
+def _verified(journal: str, head_file: Path | None, heads: Sequence["Known"]) -> "VerifyReport":
     from supervisor.store.backup_folder import BackupFolder
     from supervisor.store.opening import open_archive
 
     if "://" not in journal and Path(journal).is_dir():
         return BackupFolder(Path(journal)).verify(heads)
-    with open_archive(journal) as archive:
+    with open_archive(journal, head_file=head_file) as archive:
         return archive.verify(heads)
 
 
@@ -118,6 +126,7 @@ def restore(
     *,
     by: By,
     why: Why,
+    head_file: HeadFilePath = None,
     head: Heads = None,
     key: PublicKey = None,
     signing_key: SigningKeyFile = None,
@@ -129,7 +138,9 @@ def restore(
     heads = heads_of(head, key)
     seal = seal_of(signing_key)
     with working(f"restoring {journal}"):
-        made = put_back(folder, journal, _acceptance(by, why), heads=heads, seal=seal)
+        made = put_back(
+            folder, journal, _acceptance(by, why), heads=heads, head_file=head_file, seal=seal
+        )
     lost = made.lost
     if as_json:
         print_json({"lost_from": lost.lost_from if lost else None, **_shown(made.report)})
@@ -153,6 +164,7 @@ def accept(
     *,
     by: By,
     why: Why,
+    head_file: HeadFilePath = None,
     head: Heads = None,
     key: PublicKey = None,
     signing_key: SigningKeyFile = None,
@@ -162,7 +174,11 @@ def accept(
     from supervisor.store.acceptance import accept_damage
 
     made = accept_damage(
-        journal, _acceptance(by, why), heads=heads_of(head, key), seal=seal_of(signing_key)
+        journal,
+        _acceptance(by, why),
+        heads=heads_of(head, key),
+        head_file=head_file,
+        seal=seal_of(signing_key),
     )
     if as_json:
         print_json({"seen": made.seen, "orphans": made.orphans, "note": _plain(made.head)})

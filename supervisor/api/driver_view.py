@@ -21,11 +21,15 @@ EXAMPLE: Example = {
 
 @value
 class Vitals:
-    """What a process knows of itself. ``refusals`` are machines that do not let it move them, and why."""
+    """What a process knows of itself.
+
+    ``refusals`` are machines that do not let it move them, and why. ``store`` is what the store has to say although it works ("" = nothing).
+    """
 
     permit: PermitStatus
     lag: Lag
     refusals: tuple[str, ...] = ()
+    store: str = ""
 
 
 UNLEASED_VITALS = Vitals(
@@ -72,9 +76,9 @@ def driver_view(vitals: Vitals) -> DriverView:
 
 
 def trouble_of(vitals: Vitals) -> str:
-    """Why this supervisor may not send, or not to every machine ("" = it may)."""
+    """Why this supervisor may not send, or not to every machine, or what keeps its journal from being proven ("" = all is well)."""
     permit = vitals.permit
-    reasons = list(vitals.refusals)
+    reasons = [*vitals.refusals, *([vitals.store] if vitals.store else [])]
     if permit.holds == "no":
         reasons.insert(0, permit.why or "the lease of the cell ran out and is not renewed yet")
     return "\n".join(reasons)

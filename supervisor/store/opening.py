@@ -146,6 +146,15 @@ class Store(Archive):
         """What people should know although the store works ("" = nothing)."""
         return self._head_file.trouble if self._head_file is not None else ""
 
+    def keeps_head_elsewhere(self) -> bool:
+        """Whether the head is kept in a second file."""
+        return self._head_file is not None
+
+    def keep_up_head_file(self) -> None:
+        """Write the newest head into the second file, if it is not there. Call it every ``head_file.EVERY_S``, from any thread."""
+        if self._head_file is not None:
+            self._head_file.keep_up()
+
 
 @value
 class Opening:
@@ -218,22 +227,23 @@ def _open(opening: Opening) -> Store:
 class Standby:
     """Waits for a cell that somebody drives. ``look`` may take seconds and is called from one thread at a time."""
 
-    def __init__(
+    def __init__(  # noqa: PLR0913 - options, all of them with a default
         self,
         address: str,
         *,
         durability: Durability = "power-safe",
+        head_file: Path | None = None,
         seal: Seal | None = None,
         heads: Sequence[Known] = (),
         lease_s: float = LENGTH_S,
         fence_above: int = 0,
     ) -> None:
-        """Stand by for the cell whose store is at ``address``.
+        """Stand by for the cell whose store is at ``address``; the options are those of ``open_store``.
 
         Raises:
             StoreError: "address-wrong".
         """
-        keeper = head_keeper_of(place_of(address), durability, None, seal)
+        keeper = head_keeper_of(place_of(address), durability, head_file, seal)
         self._address = address
         self._opening = Opening(
             place=place_of(address),

@@ -28,6 +28,7 @@ from simulators.bench.staging import Stage, Wishes, prepare
 from simulators.servers.floor_file import truth_path
 from supervisor.core.events import SupervisorStarted
 from supervisor.store import open_archive
+from supervisor.store.database import place_of, writing_engine
 from tests.integration.store.conftest import PostgresServer
 
 pytestmark = [pytest.mark.system, pytest.mark.timeout(300)]
@@ -230,6 +231,55 @@ def test_one_that_stands_by_says_so_and_when_to_ask_again(staged, stack, tmp_pat
     assert (driver["fence"], driver["permitted"], driver["lease_s"]) == (1, "yes", LEASE_S)
     second.send(signal.SIGTERM)
     assert second.process.wait(20) == 0, "told to end, a standby ends"
+
+
+def forget_the_last_entries(address: str, kept: int) -> None:
+    """Cut the end of a journal so that nothing in the database tells."""
+    engine = writing_engine(place_of(address), "power-safe")
+    with engine.begin() as connection:
+        connection.exec_driver_sql(f"DELETE FROM journal WHERE seq > {kept}")
+        connection.exec_driver_sql(
+            f"UPDATE meta SET head_seq = {kept}, head_hash = (SELECT hash FROM journal WHERE seq = {kept})"
+        )
+    engine.dispose()
+
+
+@pytest.mark.hazard(33)
+@pytest.mark.parametrize("staged", ["postgres"], indirect=True)
+def test_a_second_file_has_the_last_entry_of_a_quiet_cell_and_no_supervisor_starts_short_of_it(
+    staged, stack, tmp_path
+):
+    stage, kept = staged(pallets=1), tmp_path / "elsewhere.head"
+    in_the_way = kept.with_name(kept.name + ".new")
+    in_the_way.mkdir()
+    alone = Supervisor(stack, stage, tmp_path, "alone", "--head-file", str(kept))
+    until(
+        "people are told that the file cannot be written",
+        lambda: f"{kept} cannot be written" in json.loads(asked(alone, "/healthz")[2])["trouble"],
+    )
+    in_the_way.rmdir()
+
+    def is_kept() -> bool:
+        """Whether the file has the last entry; it is written once a second, and nothing comes after the machines are found missing."""
+        head = json.loads(asked(alone, "/api/v1/journal/head/note")[2])
+        return (
+            head["seq"] > 1
+            and kept.exists()
+            and json.loads(kept.read_text())["hash"] == head["hash"]
+        )
+
+    until("the file has the last entry", is_kept)
+    alone.send(signal.SIGKILL)
+    alone.process.wait(20)
+    forget_the_last_entries(stage.database, 1)
+    again = subprocess.run(
+        [sys.executable, "-m", "supervisor", "serve", str(stage.cell_folder), "--port", "0",
+         "--database", stage.database, "--head-file", str(kept)],
+        capture_output=True, text=True, timeout=60, check=False,
+    )  # fmt: skip
+    assert again.returncode == 1
+    assert "its end was cut off" in again.stderr
+    assert f"{kept} knows entry" in again.stderr
 
 
 @pytest.mark.parametrize(

@@ -35,6 +35,23 @@ def test_it_is_written_at_once_and_then_at_most_once_a_second(tmp_path, seconds)
     assert heads.known().seq == 4
 
 
+def test_the_last_head_before_a_quiet_time_is_written_when_it_is_due(tmp_path, seconds):
+    heads = HeadFile(tmp_path / "cell.head")
+    heads.keep_up()
+    assert heads.known() is None
+    heads.note(tip(1))
+    heads.note(tip(2))
+    heads.keep_up()
+    assert heads.known().seq == 1
+    seconds[0] += head_file.EVERY_S
+    heads.keep_up()
+    assert heads.known().seq == 2
+    heads.path.unlink()
+    seconds[0] += head_file.EVERY_S
+    heads.keep_up()
+    assert heads.known() is None, "nothing new, nothing to write"
+
+
 @pytest.mark.usefixtures("seconds")
 def test_flushing_writes_the_newest(tmp_path):
     heads = HeadFile(tmp_path / "cell.head")
