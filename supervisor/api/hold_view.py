@@ -6,13 +6,10 @@ from pydantic import Field
 
 from supervisor.api.schema import TEXT_MAX, Instant, Schema, instant, shown_by
 from supervisor.api.waits import Now
-from supervisor.core.holds import HOLDS
+from supervisor.core.holds import HOLDS, JOURNAL_REFUSED
 from supervisor.core.state import CellState, Hold
 from supervisor.shell.ports import Head
 from supervisor.shell.runtime import RuntimeStatus
-
-JOURNAL_REFUSED = "journal-refused"
-"""The only hold that stands in no journal: it is a state of the supervisor, not of the cell."""
 
 
 class HoldView(Schema):
@@ -122,14 +119,13 @@ def holds_now(now: Now, status: RuntimeStatus, head: Head) -> list[HoldView]:
 
 def _journal_refused(now: Now, status: RuntimeStatus, head: Head) -> HoldView:
     return HoldView(
-        hold=JOURNAL_REFUSED,
-        code=JOURNAL_REFUSED,
-        title="The journal takes nothing, so nothing is decided or sent",
+        hold=JOURNAL_REFUSED.code,
+        code=JOURNAL_REFUSED.code,
+        title=JOURNAL_REFUSED.title,
         about="cell",
         subject=now.core.tables.cell.cell,
         seen=status.why,
-        advice="Make room on the disk of the database, or bring the database back. What moves comes to its end, stations keep their "
-        "results; the cell goes on by itself as soon as the journal takes entries again.",
+        advice=JOURNAL_REFUSED.advice,
         answers=[],
         reasoned=[],
         since=instant(head.at_ms),

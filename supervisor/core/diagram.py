@@ -8,7 +8,7 @@ Rules of this file:
 import sys
 from collections.abc import Mapping
 
-from supervisor.core.holds import HOLDS
+from supervisor.core.holds import HOLDS, JOURNAL_REFUSED
 from supervisor.core.interlocks import INTERLOCKS
 from supervisor.core.transitions import BAY, HANDLER, PALLET, RUN
 
@@ -87,8 +87,9 @@ def holds_page() -> str:
         "Printed from `supervisor/core/holds.py`; a test fails when page and catalogue differ.",
         "",
     ]
-    for code in sorted(HOLDS):
-        kind = HOLDS[code]
+    kinds = {**HOLDS, JOURNAL_REFUSED.code: JOURNAL_REFUSED}
+    for code in sorted(kinds):
+        kind = kinds[code]
         answers = ", ".join(
             f"`{answer}`{' (with a reason)' if answer in kind.reasoned else ''}"
             for answer in kind.answers
@@ -98,7 +99,7 @@ def holds_page() -> str:
             "",
             f"**{kind.title}.** {kind.advice}",
             "",
-            f"Answers: {answers}",
+            f"Answers: {answers}" if answers else "Answers: none, it ends by itself.",
             "",
         ]
     return "\n".join(parts)

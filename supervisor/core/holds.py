@@ -1,7 +1,7 @@
 """The catalogue of holds: why something waits for a person, what is safe to do, and the answers offered.
 
 Rules of this file:
-- A hold never waits for anything but a person; waits with a limit are timers.
+- A hold in ``HOLDS`` never waits for anything but a person; waits with a limit are timers.
 - ``advice`` says what to look at first and what each answer does. Codes only ever get added: records and manuals quote them.
 """
 
@@ -210,3 +210,12 @@ HOLDS = _kinds(
         reasoned=("measure on",),
     ),
 )
+
+JOURNAL_REFUSED = HoldKind(
+    code="journal-refused",
+    title="The journal takes nothing, so nothing is decided or sent",
+    advice="Make room on the disk of the database, or bring the database back. What moves comes to its end, stations keep their "
+    "results; the cell goes on by itself as soon as the journal takes entries again.",
+    answers=(),
+)
+"""What no journal can hold, so the core knows nothing of it: a state of the supervisor, which the interface lists before the holds of the cell."""

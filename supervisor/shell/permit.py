@@ -222,6 +222,8 @@ class LeasedPermit:
                 log.warning(
                     "the lease of fence %s ran out: nothing is sent until it is renewed", self.fence
                 )
+            else:
+                log.warning("the lease of fence %s holds again", self.fence)
         return holds
 
     def check(self) -> None:

@@ -205,9 +205,7 @@ class Runtime(Generic[S]):
                 self._wiring.pulse.stalled()
                 await asyncio.sleep(APPEND_AGAIN_S)
             else:
-                if self._phase == "journal refused":
-                    waited_s = asyncio.get_running_loop().time() - begun_s
-                    log.info("the journal takes entries again, after %.1f s", waited_s)
+                self._log_that_it_takes(begun_s)
                 return head
         raise JournalRefused(f"given up after {APPEND_TRIES_MAX} tries: {self._why}")
 
@@ -216,6 +214,12 @@ class Runtime(Generic[S]):
         if self._phase != "journal refused":
             log.warning("the journal takes nothing, so nothing is decided or sent: %s", why)
         self._phase, self._why = "journal refused", why
+
+    def _log_that_it_takes(self, begun_s: float) -> None:
+        """Log once that a refusal is over."""
+        if self._phase == "journal refused":
+            waited_s = asyncio.get_running_loop().time() - begun_s
+            log.info("the journal takes entries again, after %.1f s", waited_s)
 
     def _unanswered(self) -> None:
         self._refused(f"the database has not answered for {ANSWER_S_MAX:g} s")
@@ -260,9 +264,11 @@ class Runtime(Generic[S]):
             declaration=self._fold.declaration,
             state=self._fold.state,
         )
+        begun_s = asyncio.get_running_loop().time()
         with suppress(JournalRefused):  # the next one is as good
             await self._written(lambda: self._wiring.snapshots.keep(snapshot), writer)
         # One that took long was shown as a refusal, and that is over.
+        self._log_that_it_takes(begun_s)
         self._phase, self._why = "running", ""
 
     def _put_timer(self, event: Event) -> Put:

@@ -223,6 +223,29 @@ async def test_a_trusted_certificate_that_is_not_in_order_is_refused_and_said_wh
         assert (await told(station)).startswith(expected)
 
 
+async def test_a_station_whose_certificate_expires_while_it_works_is_refused_until_it_has_another(
+    strange, through_proxy, station_with, caplog
+):
+    """What was connected before the last day is not taken again after it; the log tells once why, and once that it is over."""
+    caplog.set_level(logging.INFO, logger="supervisor.stations.link")
+    proxy = await through_proxy(strange.url)
+    station = station_with("server expired", url=proxy.url)
+    await station.until(lambda: seen(station).link == "up")
+    async with presenting(strange, "expired"):
+        caplog.clear()
+        proxy.cut("reset")
+        expired = "the certificate of the station expired on "
+        await station.until(lambda: station.adapter.report().why.startswith(expired), 5.0)
+        down = seen(station)
+        assert (down.link, down.mode, down.door, down.work) == ("down", *["unknown"] * 3)
+    await station.until(lambda: seen(station).link == "up", 5.0)
+    assert [event.link for event in station.of(StationObserved)][-2:] == ["down", "up"]
+    went, why, back = (record.getMessage() for record in caplog.records)
+    assert went.startswith("strange-1: link down: ")
+    assert why.startswith(f"strange-1: link still down: {expired}")
+    assert back.startswith("strange-1: link up again after ")
+
+
 async def test_a_certificate_for_another_host_is_taken_where_the_cell_file_says_so(
     strange, station_with
 ):

@@ -12,7 +12,7 @@ import pytest
 from sqlalchemy import text
 
 from supervisor.store import Standby, StoreError, StoreRefused, database
-from supervisor.store.lease import seen_in, take
+from supervisor.store.lease import Watch, seen_in, take
 
 pytestmark = pytest.mark.integration
 
@@ -92,6 +92,28 @@ def test_a_standby_takes_over_when_the_lease_ran_out_and_the_old_driver_can_do_n
         assert [entry.seq for entry in new.journal.read(1)] == [1, 2, 3]
         new.lease.renew()
         assert new.verify().fault is None
+
+
+@pytest.mark.hazard(19)
+@pytest.mark.parametrize("after_a_look", [0.001, 0.5, 0.999])
+def test_a_standby_takes_over_no_sooner_than_after_a_lease_and_within_a_quarter_more(
+    address, opened, standby, after_a_look
+):
+    """The time that docs/explanation/one-driver.md states, on the standby's own clock, wherever the last renewal falls between two looks."""
+    length_s, now_s = 8.0, [100.0]
+    driver = opened(address, lease_s=length_s)
+    waiting = standby(address)
+    waiting._watch = Watch(lambda: now_s[0])
+    assert waiting.look() is None
+    renewed_s = now_s[0] + after_a_look * waiting.pause_s
+    driver.lease.renew()
+    taken = None
+    while taken is None:
+        now_s[0] += waiting.pause_s
+        taken = waiting.look()
+        assert now_s[0] < renewed_s + 2 * length_s, "it never takes over"
+    taken.close()
+    assert length_s <= now_s[0] - renewed_s <= 1.25 * length_s
 
 
 @pytest.mark.hazard(19)

@@ -6,7 +6,7 @@ import sys
 import pytest
 
 from supervisor.core.diagram import PAGES, TABLES
-from supervisor.core.holds import HOLDS
+from supervisor.core.holds import HOLDS, JOURNAL_REFUSED
 from supervisor.core.interlocks import INTERLOCKS
 
 
@@ -39,7 +39,8 @@ def test_the_pages_show_every_row_of_every_table():
         assert f"## Goal: {row}" in interlocks
         assert all(f"| {c.name} | {c.text} |" in interlocks for c in conditions)
     holds = PAGES["holds.md"]()
-    for kind in HOLDS.values():
+    for kind in (*HOLDS.values(), JOURNAL_REFUSED):
+        assert f"## {kind.code}" in holds
         assert kind.advice in holds
         assert all(f"`{answer}`" in holds for answer in kind.answers)
         assert all(f"'{answer}'" in kind.advice for answer in kind.answers)

@@ -131,6 +131,20 @@ async def test_who_waits_goes_on_with_the_first_turn_after_the_renewal(permit, c
     permit.check()
 
 
+async def test_the_log_has_one_line_when_it_runs_out_and_one_when_it_holds_again(
+    permit, clock, caplog
+):
+    clock.now_s += LENGTH_S + 1
+    for _ in range(3):
+        permit.status()
+    for _ in range(3):
+        await turn(permit)
+    assert [record.getMessage() for record in caplog.records] == [
+        "the lease of fence 7 ran out: nothing is sent until it is renewed",
+        "the lease of fence 7 holds again",
+    ]
+
+
 async def test_machines_are_told_of_turns_while_it_holds_only(permit, clock):
     told = asyncio.create_task(permit.turn())
     await asyncio.sleep(0)

@@ -306,7 +306,10 @@ async def test_a_journal_that_does_not_answer_is_shown_and_waited_for(the, gated
         assert gated.runtime.status().phase == "running"
 
 
-async def test_a_snapshot_that_took_long_is_no_refusal_once_it_is_kept(the, gated, monkeypatch):
+async def test_a_snapshot_that_took_long_is_no_refusal_once_it_is_kept(
+    the, gated, monkeypatch, caplog
+):
+    caplog.set_level("INFO", logger="supervisor.shell.runtime")
     gated.journal.gate.set()
     monkeypatch.setattr(runtime, "SNAPSHOT_EVERY", 1)
     keep, release = gated.snapshots.keep, threading.Event()
@@ -321,6 +324,9 @@ async def test_a_snapshot_that_took_long_is_no_refusal_once_it_is_kept(the, gate
         await the.until(lambda: gated.runtime.status().phase == "journal refused")
         release.set()
         await the.until(lambda: gated.runtime.status().phase == "running")
+    went, back = (record.getMessage() for record in caplog.records)
+    assert went.endswith("the database has not answered for 0.01 s")
+    assert back.startswith("the journal takes entries again, after ")
 
 
 async def test_a_journal_that_refuses_for_too_long_ends_the_process(the, monkeypatch):
