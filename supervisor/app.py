@@ -45,7 +45,7 @@ from supervisor.cell.value import value
 from supervisor.core.decide import Core
 from supervisor.core.events import SupervisorStarted
 from supervisor.core.state import CellState
-from supervisor.shell.clock import CellClock, start_clock
+from supervisor.shell.clock import CellClock, ClockWatch, start_clock
 from supervisor.shell.lag import LagMeter
 from supervisor.shell.outbox import outbox_for
 from supervisor.shell.permit import RENEWALS_PER_LEASE, UNLEASED, WITHHELD, LeasedPermit, Permit
@@ -308,6 +308,7 @@ class _Process:
                 Published(state=recovered.fold.state, head=recovered.head, entries=(), choices=())
             )
         clock = start_clock(after_ms=recovered.head.at_ms, speed=settings.speed)
+        self._clock_watch = ClockWatch(clock)
         self._seal = seal
         keys = keys_in(settings.keys, settings.cell)
         permit = WITHHELD if settings.orders == "withheld" else self._permit
@@ -361,6 +362,7 @@ class _Process:
             lag=self._lag.lag(),
             refusals=tuple(f"{name} refuses: {why}" for name, why in refusals if why),
             store=self._store.trouble(),
+            clock=self._clock_watch.trouble,
         )
 
     async def run(self, listening: socket.socket, announce: Callable[[], None]) -> None:
@@ -376,7 +378,7 @@ class _Process:
                     group.create_task(_named("step", self._step()))
                     group.create_task(_named("lease", self._permit.lost()))
                     group.create_task(_named("loop lag", self._lag.run()))
-                    group.create_task(_named("head file", self._keep_up_head_file()))
+                    group.create_task(_named("upkeep", self._keep_up()))
                     group.create_task(self._end_when_told(ending, server, serving))
                     await server.listening.wait()
                     announce()
@@ -396,9 +398,10 @@ class _Process:
             self._permit.stalled()
             await asyncio.sleep(self._permit.turn_s)
 
-    async def _keep_up_head_file(self) -> None:
-        """What is journalled last before a quiet night is known outside of the database, too."""
+    async def _keep_up(self) -> None:
+        """What is journalled last before a quiet night gets known outside of the database, and a clock that was set is noticed."""
         while True:
+            self._clock_watch.look(time.time_ns() // 1_000_000)
             await asyncio.sleep(HEAD_FILE_EVERY_S)
             await asyncio.to_thread(self._store.keep_up_head_file)
 

@@ -23,13 +23,15 @@ EXAMPLE: Example = {
 class Vitals:
     """What a process knows of itself.
 
-    ``refusals`` are machines that do not let it move them, and why. ``store`` is what the store has to say although it works ("" = nothing).
+    ``refusals`` are machines that do not let it move them, and why. ``store`` and ``clock`` are what these have to say although
+    they work ("" = nothing).
     """
 
     permit: PermitStatus
     lag: Lag
     refusals: tuple[str, ...] = ()
     store: str = ""
+    clock: str = ""
 
 
 UNLEASED_VITALS = Vitals(
@@ -76,9 +78,9 @@ def driver_view(vitals: Vitals) -> DriverView:
 
 
 def trouble_of(vitals: Vitals) -> str:
-    """Why this supervisor may not send, or not to every machine, or what keeps its journal from being proven ("" = all is well)."""
+    """Why this supervisor may not send, or not to every machine, or what people should know besides ("" = all is well)."""
     permit = vitals.permit
-    reasons = [*vitals.refusals, *([vitals.store] if vitals.store else [])]
+    reasons = [each for each in (*vitals.refusals, vitals.store, vitals.clock) if each]
     if permit.holds == "no":
         reasons.insert(0, permit.why or "the lease of the cell ran out and is not renewed yet")
     return "\n".join(reasons)

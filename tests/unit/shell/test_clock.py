@@ -2,7 +2,7 @@
 
 import pytest
 
-from supervisor.shell.clock import CellClock, start_clock
+from supervisor.shell.clock import APART_MS_MAX, CellClock, ClockWatch, start_clock
 
 
 class Monotonic:
@@ -30,6 +30,31 @@ def test_a_span_of_cell_time_takes_less_real_time_when_the_cell_runs_fast():
 def test_a_restart_never_goes_back_behind_the_journal():
     far_ahead_ms = 4_000_000_000_000
     assert start_clock(after_ms=far_ahead_ms).now_ms() >= far_ahead_ms
+
+
+@pytest.mark.hazard(20)
+def test_a_clock_that_is_set_moves_nothing_and_is_told_once_and_once_when_it_agrees_again(caplog):
+    caplog.set_level("INFO", logger="supervisor.shell.clock")
+    seconds = Monotonic()
+    clock = CellClock(base_ms=1_000_000, speed=1, monotonic=seconds)
+    watch = ClockWatch(clock)
+    watch.look(1_000_000 + APART_MS_MAX)
+    assert watch.trouble == ""
+    for step_s, words in ((3_600, "3600 s ahead of"), (-7_200, "7200 s behind")):
+        seconds.s += 1
+        before_ms = clock.now_ms()
+        watch.look(before_ms + step_s * 1_000)
+        assert words in watch.trouble
+        assert clock.now_ms() == before_ms
+    watch.look(clock.now_ms() - APART_MS_MAX)
+    assert watch.trouble == ""
+    parted, agreed = (record.getMessage() for record in caplog.records)
+    assert parted.startswith("the machine's clock is 3600 s ahead of the cell's time")
+    assert agreed == "the machine's clock agrees with the cell's time again"
+
+
+def test_simulated_time_is_apart_by_intent():
+    assert CellClock(base_ms=0, speed=60, monotonic=Monotonic()).apart_ms(10**12) == 0
 
 
 def test_a_fresh_clock_starts_at_wall_time():
