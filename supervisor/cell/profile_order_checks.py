@@ -11,10 +11,11 @@ from supervisor.cell.profile_checks import (
     FieldPath,
     Problems,
     ProfileProblem,
+    check_declared,
     check_reference,
     literal_fits,
 )
-from supervisor.cell.profile_facet_checks import check_part
+from supervisor.cell.profile_facet_checks import check_condition, check_part
 from supervisor.cell.profile_language import (
     FIELD_KINDS,
     ORDER_FIELDS,
@@ -26,6 +27,7 @@ from supervisor.cell.profile_language import (
     Assignment,
     CallOrder,
     Check,
+    Condition,
     Content,
     CountOrder,
     Declared,
@@ -58,6 +60,7 @@ def check_order(
 
 
 def _order(profile: Profile, at: FieldPath, order: Declared | TagOrder) -> Problems:
+    yield from _alone(at, getattr(order, "when", []))
     match order:
         case StepsOrder():
             yield from _steps_order(profile, at, order)
@@ -80,7 +83,24 @@ def _steps_order(profile: Profile, at: FieldPath, order: StepsOrder) -> Problems
     if not order.steps:
         yield ProfileProblem((*at, "steps"), "nothing", "at least one step", "list the orders")
     for index, step in enumerate(order.steps):
-        yield from _order(profile, (*at, "steps", index), step)
+        here = (*at, "steps", index)
+        yield from _order(profile, here, step.model_copy(update={"when": []}))
+        for number, condition in enumerate(step.when):
+            yield from _step_condition(profile, (*here, "when", number), condition)
+
+
+def _step_condition(profile: Profile, at: FieldPath, condition: Condition) -> Problems:
+    """What decides about a step is read when the step is due, so it is a node."""
+    if condition.node in profile.nodes:
+        yield from check_condition(profile, at, condition)
+    else:
+        yield from check_declared(profile, (*at, "node"), condition.node)
+
+
+def _alone(at: FieldPath, when: list[Condition]) -> Problems:
+    if when:
+        remedy = "remove it, or make the order a step of `by: steps`"
+        yield ProfileProblem((*at, "when"), "an order that is no step", "no `when` here", remedy)
 
 
 def _turned_order(profile: Profile, at: FieldPath, order: ToggleOrder | CountOrder) -> Problems:

@@ -10,7 +10,7 @@ from typing import Annotated, Literal
 
 from pydantic import Discriminator, Field, Tag
 
-from supervisor.cell.profile_facets import Pick
+from supervisor.cell.profile_facets import Condition, Pick
 from supervisor.cell.profile_values import (
     NOT_SUPPORTED,
     Code,
@@ -88,6 +88,7 @@ class Outputs(Part):
 
 
 Done = Literal["shown", "accepted"]
+WHEN = "A step of `steps` only: what nodes must show for it to be given; while they do not, it is left out."
 
 
 class WriteOrder(Part):
@@ -117,6 +118,7 @@ class WriteOrder(Part):
         default="shown",
         description="`accepted`: done as soon as the station has taken it. `shown`: the facets show when it is done.",
     )
+    when: list[Condition] = Field(default_factory=list[Condition], description=WHEN)
     limit_s: Seconds = Field(description="How long the station may take until the echo.")
 
 
@@ -137,9 +139,11 @@ class PulseOrder(Part):
     refusal: NodeName | None = Field(default=None, description="The bit with which it says no.")
     text: NodeName | None = Field(default=None, description="Where it says why.")
     hold_ms: int = Field(
-        default=300, description="How long the request stays on where nothing acknowledges it."
+        default=300,
+        description="How long the request stays on, and then off, where nothing acknowledges it.",
     )
     done: Done = Field(default="shown", description="As for an order by write.")
+    when: list[Condition] = Field(default_factory=list[Condition], description=WHEN)
     limit_s: Seconds = Field(description="How long the station may take to answer.")
 
 
@@ -156,6 +160,7 @@ class ToggleOrder(Part):
     )
     echo: NodeName = Field(description="The bit that follows once the station has taken the order.")
     done: Done = Field(default="shown", description="As for an order by write.")
+    when: list[Condition] = Field(default_factory=list[Condition], description=WHEN)
     limit_s: Seconds = Field(description="How long the station may take until the echo.")
 
 
@@ -174,6 +179,7 @@ class CountOrder(Part):
         description="The number that follows once the station has taken the order."
     )
     done: Done = Field(default="shown", description="As for an order by write.")
+    when: list[Condition] = Field(default_factory=list[Condition], description=WHEN)
     limit_s: Seconds = Field(description="How long the station may take until the echo.")
 
 
@@ -216,6 +222,7 @@ class CallOrder(Part):
         description="What an output is when the goal is reached as soon as the method has answered; otherwise the facets show it.",
     )
     done: Done = Field(default="shown", description="As for an order by write.")
+    when: list[Condition] = Field(default_factory=list[Condition], description=WHEN)
     limit_s: Seconds = Field(
         description="How long the call may take. A method has to return at once; completion shows in the facets."
     )
@@ -279,7 +286,8 @@ Step = Annotated[
 class StepsOrder(Part):
     """Several orders, one after another, each once the one before it was accepted.
 
-    Put last what brings the goal about: a step that is refused leaves those before it carried out.
+    Put last what brings the goal about: a step that is refused leaves those before it carried out. Where a model has one command for
+    each state that it is given in, `when` says which step belongs to which; where no step is left, nothing is sent and the facets show.
     """
 
     by: Literal["steps"] = Field(description="This kind of order.")

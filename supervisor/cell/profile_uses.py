@@ -50,12 +50,14 @@ def singles(order: Supported | TagOrder) -> list[Single | TagOrder]:
 
 
 def order_nodes(order: Supported | TagOrder) -> list[str]:
-    """The nodes that an order writes, reads or calls."""
+    """The nodes that an order writes, reads, calls or looks at."""
     return [name for single in singles(order) for name in _single_nodes(single)]
 
 
 def _single_nodes(order: Single | TagOrder) -> Iterator[str]:
     yield order.node
+    if not isinstance(order, TagOrder):
+        yield from (one.node for one in order.when)
     if isinstance(order, WriteOrder | PulseOrder | ToggleOrder | CountOrder):
         yield from (entry.node for entry in order.before)
     others: list[str | None] = []

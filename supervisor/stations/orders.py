@@ -29,9 +29,10 @@ from supervisor.cell.profile_language import (
     ToggleOrder,
     WriteOrder,
 )
-from supervisor.cell.value import value
+from supervisor.cell.value import replace, value
 from supervisor.core.events import Outcome
 from supervisor.stations.connection import Connection
+from supervisor.stations.decode import all_hold, looked_at
 from supervisor.stations.goals import Fields
 from supervisor.stations.opcua import (
     CallMethodResult,
@@ -143,12 +144,29 @@ class Desk:
                 return await self._call_order(order, fields)
 
     async def _steps_order(self, order: StepsOrder, fields: Fields) -> Answer:
-        """One after another; the first that is not accepted ends it."""
+        """One after another; the first that is not accepted ends it. A step whose time it is not is left out."""
+        sent = 0
         for number, step in enumerate(order.steps, start=1):
+            due = await self._is_due(step)
+            if due is None:
+                why = f"step {number}: what decides about it cannot be read, so it was not sent"
+                return Answer(outcome="unknown" if sent else "failed", why=why)
+            if not due:
+                continue
+            sent += 1
             answer = await self._give_one(step, fields)
             if answer.outcome not in ("accepted", "done"):
                 return Answer(outcome=answer.outcome, why=f"step {number}: {answer.why}")
         return ACCEPTED
+
+    async def _is_due(self, step: Single) -> bool | None:
+        """Whether its conditions hold now, read afresh; None where one of them cannot be read."""
+        if not step.when:
+            return True
+        names = tuple(dict.fromkeys(one.node for one in step.when))
+        positions = {name: position for position, name in enumerate(names)}
+        places = replace(self._connection.places(), positions=positions)
+        return all_hold(looked_at(step.when, places), await self._read(names))
 
     # --- write with echo ------------------------------------------------------------------------------------------------
 
@@ -220,7 +238,7 @@ class Desk:
         if refusal:
             return refusal
         answer = await self._pulse_answer(order)
-        await self._write([(order.node, False)])
+        await self._reset(order)
         await self._all_false(_answers(order))
         return answer
 
@@ -228,8 +246,14 @@ class Desk:
         """Whether request and answers are all off; a request that an earlier process left on is withdrawn first."""
         (request,) = await self._read((order.node,))
         if request.value:
-            await self._write([(order.node, False)])
+            await self._reset(order)
         return await self._all_false(_answers(order))
+
+    async def _reset(self, order: PulseOrder) -> None:
+        """Turn the request off, where nothing acknowledges it for so long that it is seen off: else the next is no new one."""
+        await self._write([(order.node, False)])
+        if order.acknowledge is None:
+            await asyncio.sleep(order.hold_ms / 1000)
 
     async def _pulse_answer(self, order: PulseOrder) -> Answer:
         if order.acknowledge is None:

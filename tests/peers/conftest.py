@@ -14,17 +14,23 @@ import signal
 import subprocess
 import threading
 from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
 import pytest
 
+from supervisor.cell.security import CURRENT, SecurityEntry
 from supervisor.cell.shipped import shipped_profile
 from supervisor.core.commands import AcknowledgeResult, SetDoor, StartRun
 from supervisor.core.events import ResultArrived, StationObserved
 from supervisor.stations.adapter import Wiring
 from supervisor.stations.connection import LinkOptions
+from supervisor.stations.own_keys import OwnKeys
+from supervisor.stations.secrets import Secrets
+from supervisor.stations.security import Keys, make_ready, security_of
 from supervisor.stations.station import StationAdapter
+from supervisor.stations.trust import TrustList, read_certificate
 
 HERE = Path(__file__).parent
 ROOT = HERE.parents[1]
@@ -146,6 +152,17 @@ class Peer:
         """Have a certificate (DER) of an `application` or a `user` trusted; holds when this returns."""
         self._say({"trust": what, "value": str(certificate)})
 
+    @contextmanager
+    def without(self, *paths: str) -> Iterator[None]:
+        """For a while these nodes, by browse names from Objects on, are not there for anybody who connects."""
+        for path in paths:
+            self._say({"hide": path})
+        try:
+            yield
+        finally:
+            for path in paths:
+                self._say({"unhide": path})
+
     def ask(self, name: str) -> Any:
         """A field of the simulated station."""
         return self._say({"ask": name})["value"]
@@ -234,5 +251,31 @@ async def visits(watch: Callable[..., Any]) -> Callable[..., Any]:
         visited = Visits(watch(adapter), server)
         await visited.until(mode="automatic")
         return visited
+
+    return make
+
+
+@pytest.fixture(scope="session")
+def our_keys(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Our own certificate, made once."""
+    folder = tmp_path_factory.mktemp("ours")
+    make_ready([SecurityEntry()], _keys_in(folder))
+    return folder
+
+
+def _keys_in(folder: Path) -> Keys:
+    return Keys(own=OwnKeys(folder), trust=TrustList(folder), secrets=Secrets({}))
+
+
+@pytest.fixture
+def encrypted(our_keys: Path) -> Callable[..., Wiring]:
+    """The wiring of a signed and encrypted connection with this policy; both sides were told to trust each other."""
+
+    def make(server: Peer, policy: str = CURRENT[0]) -> Wiring:
+        ours = _keys_in(our_keys)
+        ours.trust.add(read_certificate(server.certificate), "trusted")
+        server.trust("application", our_keys / "own/current.der")
+        security = security_of(SecurityEntry.model_validate({"policy": policy}), ours)
+        return Wiring(options=LinkOptions(interval_ms=20), security=security)
 
     return make

@@ -4,7 +4,8 @@
 //   told of: strangers are refused, as a station in a plant refuses them.
 // - It says one JSON line when it is ready: {"url", "certificate" (a file)}. Each line that it takes is answered by a line, so that a test
 //   goes on only once it holds: {"switch": name, "value"} sets a field of the station, {"trust": "application" or "user", "value": file}
-//   makes a certificate known, {"ask": name} has the field in the answer as "value". It ends with its input.
+//   makes a certificate known, {"ask": name} has the field in the answer as "value", {"hide": path} takes a node out of its place and
+//   {"unhide": path} puts it back, so that one server plays stations with and without an option. It ends with its input.
 "use strict";
 const fs = require("fs");
 const path = require("path");
@@ -31,6 +32,31 @@ async function ownCertificate(applications, folder, uri) {
     applicationUri: uri, dns: ["localhost"], ip: ["127.0.0.1"], outputFile: file, subject: "/CN=peer", startDate: new Date(), validity: 30,
   });
   return file;
+}
+
+// Takes nodes out of their places, by the browse names from Objects on, and puts them back.
+class Hidden {
+  constructor(server) { this.objects = server.engine.addressSpace.rootFolder.objects; this.space = server.engine.addressSpace; this.taken = {}; }
+
+  down(here, name) {
+    const found = here.findReferencesEx("HierarchicalReferences").find((one) => one.isForward && this.space.findNode(one.nodeId)?.browseName.name === name);
+    if (!found) throw new Error(`no ${name} below ${here.browseName.name}`);
+    return found;
+  }
+
+  hide(path) {
+    const names = path.split("/");
+    const parent = names.slice(0, -1).reduce((here, name) => this.space.findNode(this.down(here, name).nodeId), this.objects);
+    const { referenceType, nodeId } = this.down(parent, names[names.length - 1]);
+    this.taken[path] = [parent, { referenceType, nodeId, isForward: true }];
+    parent.removeReference(this.taken[path][1]);
+  }
+
+  unhide(path) {
+    const [parent, reference] = this.taken[path];
+    parent.addReference(reference);
+    delete this.taken[path];
+  }
 }
 
 async function serve({ name, nodesets, namespaces, build }) {
@@ -60,11 +86,14 @@ async function serve({ name, nodesets, namespaces, build }) {
   setInterval(() => station.cycle(), 20);
   const say = (line) => console.log(JSON.stringify(line));
   const trusting = { application: applications, user: users };
+  const hidden = new Hidden(server);
   const lines = readline.createInterface({ input: process.stdin });
   lines.on("line", async (line) => {
     const told = JSON.parse(line);
     if (told.ask) { say({ done: told, value: station[told.ask] }); return; }
-    if (told.trust) await trusting[told.trust].trustCertificate(fs.readFileSync(told.value));
+    if (told.hide) hidden.hide(told.hide);
+    else if (told.unhide) hidden.unhide(told.unhide);
+    else if (told.trust) await trusting[told.trust].trustCertificate(fs.readFileSync(told.value));
     else station[told.switch] = told.value;
     say({ done: told });
   });

@@ -5,7 +5,7 @@ import asyncio
 import pytest
 from asyncua import Client
 
-from supervisor.cell.security import CURRENT, SecurityEntry
+from supervisor.cell.security import CURRENT
 from supervisor.core.commands import (
     AbortRun,
     AcknowledgeResult,
@@ -17,11 +17,7 @@ from supervisor.core.commands import (
 from supervisor.core.events import OrderAnswered, ResultArrived, StationObserved
 from supervisor.stations.adapter import Wiring
 from supervisor.stations.connection import LinkOptions
-from supervisor.stations.own_keys import OwnKeys
-from supervisor.stations.secrets import Secrets
-from supervisor.stations.security import Keys, make_ready, security_of
 from supervisor.stations.station import StationAdapter
-from supervisor.stations.trust import TrustList, read_certificate
 
 pytestmark = [pytest.mark.integration, pytest.mark.timeout(120)]
 
@@ -129,24 +125,9 @@ async def test_a_whole_visit_by_the_shipped_profile(station, server):
     assert (seen(station).run_id, len(station.of(ResultArrived))) == ("", 1)
 
 
-@pytest.fixture(scope="module")
-def our_keys(tmp_path_factory):
-    """Our own certificate, made on this first start."""
-    folder = tmp_path_factory.mktemp("ours")
-    own, trust = OwnKeys(folder), TrustList(folder)
-    make_ready([SecurityEntry()], Keys(own=own, trust=trust, secrets=Secrets({})))
-    return folder
-
-
 @pytest.mark.parametrize("policy", CURRENT)
-async def test_a_visit_over_every_current_policy(policy, server, watch, shipped, our_keys):
-    own, trust = OwnKeys(our_keys), TrustList(our_keys)
-    trust.add(read_certificate(server.certificate), "trusted")
-    server.trust("application", our_keys / "own/current.der")
-    security = security_of(
-        SecurityEntry(policy=policy), Keys(own=own, trust=trust, secrets=Secrets({}))
-    )
-    wiring = Wiring(options=LinkOptions(interval_ms=20), security=security)
+async def test_a_visit_over_every_current_policy(policy, server, watch, shipped, encrypted):
+    wiring = encrypted(server, policy)
     station = watch(StationAdapter(NAME, server.url, shipped("machine-vision"), wiring))
     await station.until(lambda: seen(station).mode == "automatic", 20)
     await acknowledged(station, 1)

@@ -50,6 +50,8 @@ def test_the_models_have_a_shipped_profile():
         "level-handshake",
         "machine-vision",
         "machinery-result",
+        "packml",
+        "packml-commands",
         "pulse-handshake",
         "rack-reader",
         "scan-methods",
@@ -139,6 +141,11 @@ def turned(by, node, echo):
     return {"by": by, "node": node, "echo": echo, "limit_s": 2}
 
 
+def due(node, wanted):
+    when = [{"node": node, "is": [wanted]}]
+    return {"by": "steps", "steps": [{**turned("count", "abort_request", "abort_echo"), "when": when}]}  # fmt: skip
+
+
 def argued(argument):
     return {"by": "call", "node": "abort", "arguments": [argument], "limit_s": 2}
 
@@ -151,6 +158,9 @@ ORDER_MISFITS = [
     (TOUCH, ABORT, turned("count", "fault_ack", "area_echo"), (*ABORT, "node"), "of type Boolean", "UInt16"),
     (TOUCH, ABORT, {"by": "steps", "steps": []}, (*ABORT, "steps"), "nothing", "at least one step"),
     (TOUCH, ABORT, {"by": "steps", "steps": [turned("count", "abort", "abort_echo")]}, (*ABORT, "steps", 0, "node"), "the node `abort`", "a declared node"),
+    (TOUCH, ABORT, due(node="busy", wanted=1), (*ABORT, "steps", 0, "when", 0, "node"), "the node `busy`", "a declared node"),
+    (TOUCH, ABORT, due(node="abort_echo", wanted="x"), (*ABORT, "steps", 0, "when", 0, "is", 0), "'x'", "a content of the type UInt32"),
+    (TOUCH, ABORT, due(node="abort_echo", wanted=1)["steps"][0], (*ABORT, "when"), "an order that is no step", "no `when` here"),
     (SCAN, ABORT, argued({"type": "Structure", "value": 1}), (*ARGUMENT, "value"), "1", "a Structure"),
     (SCAN, ABORT, argued({"type": "String", "members": {}}), (*ARGUMENT, "members"), "`members` for a String", "a Structure"),
     (SCAN, ABORT, argued({"type": "String", "items": []}), (*ARGUMENT, "items"), "`items` for a String", "an array"),
