@@ -54,6 +54,7 @@ def test_the_models_have_a_shipped_profile():
         "packml-commands",
         "pulse-handshake",
         "rack-reader",
+        "robotics",
         "scan-methods",
         "touch-datablock",
     ]
