@@ -42,6 +42,8 @@ from supervisor.core.events import (
     ProcessCorrected,
     RecordAmended,
     RecordSigned,
+    ReservationAsked,
+    ReservationClosed,
     ResultArrived,
     StationObserved,
     SupervisorStarted,
@@ -168,6 +170,8 @@ Told = (
     | AdviceDeclined
     | GaugeStudyOrdered
     | GaugeStudyStopped
+    | ReservationAsked
+    | ReservationClosed
     | MessagesDelivered
 )
 
@@ -192,6 +196,12 @@ def _told(event: Told) -> str:
             return _written(event)
 
 
+def _kept(event: ReservationAsked | ReservationClosed) -> str:
+    if isinstance(event, ReservationAsked):
+        return f"{event.by} carries {event.pallet}, a place kept for {event.for_ms / 1000:g} s"
+    return f"{event.by} says of the place kept for {event.pallet}: {event.how}"
+
+
 Written = (
     RecordAmended
     | RecordSigned
@@ -199,6 +209,8 @@ Written = (
     | AdviceDeclined
     | GaugeStudyOrdered
     | GaugeStudyStopped
+    | ReservationAsked
+    | ReservationClosed
 )
 
 
@@ -214,11 +226,17 @@ def _written(event: Written) -> str:
             return f"{event.by} corrects {about} by {event.amount}: {event.why}".rstrip(": ")
         case AdviceDeclined():
             return f"{event.by} declines {event.advice}: {event.why}".rstrip(": ")
-        case GaugeStudyOrdered():
-            often = f"{event.loadings} times, {event.repeats} runs each"
-            return f"{event.by} orders a gauge study of {event.program} at {event.station}: {', '.join(event.pallets)}, loaded {often}"
-        case GaugeStudyStopped():
-            return f"{event.by} stops {event.study}: {event.why}".rstrip(": ")
+        case GaugeStudyOrdered() | GaugeStudyStopped():
+            return _study(event)
+        case ReservationAsked() | ReservationClosed():
+            return _kept(event)
+
+
+def _study(event: GaugeStudyOrdered | GaugeStudyStopped) -> str:
+    if isinstance(event, GaugeStudyStopped):
+        return f"{event.by} stops {event.study}: {event.why}".rstrip(": ")
+    often = f"{event.loadings} times, {event.repeats} runs each"
+    return f"{event.by} orders a gauge study of {event.program} at {event.station}: {', '.join(event.pallets)}, loaded {often}"
 
 
 def _command(command: Command, at_ms: int) -> str:

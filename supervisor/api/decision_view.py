@@ -113,7 +113,7 @@ def _decision(choice: Choice) -> DecisionView:
                 cost_s=seconds(carry.cost_ms),
                 bound_s=None if carry.bound_ms is None else seconds(carry.bound_ms),
                 why=carry.why,
-                alternatives=_alternatives(carry.alternatives),
+                alternatives=alternatives_view(carry.alternatives),
             )
         case Stay() as stay:
             return DecisionView(
@@ -129,11 +129,12 @@ def _decision(choice: Choice) -> DecisionView:
                 cost_s=None,
                 bound_s=None if stay.bound_ms is None else seconds(stay.bound_ms),
                 why=stay.why,
-                alternatives=_alternatives(stay.alternatives),
+                alternatives=alternatives_view(stay.alternatives),
             )
 
 
-def _alternatives(alternatives: tuple[Alternative, ...]) -> list[AlternativeView]:
+def alternatives_view(alternatives: tuple[Alternative, ...]) -> list[AlternativeView]:
+    """What else could have been done."""
     return [
         AlternativeView(
             what=each.what,

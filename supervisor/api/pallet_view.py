@@ -10,8 +10,9 @@ from supervisor.api.hold_view import holds_about
 from supervisor.api.schema import Example, Instant, Schema, instant, shown_by
 from supervisor.api.waits import Now
 from supervisor.cell.model import Characteristic
+from supervisor.core import reservations
 from supervisor.core.holds import HOLDS
-from supervisor.core.state import PalletState, Run
+from supervisor.core.state import LINE, PalletState, Run
 from supervisor.core.transitions import PalletStage
 from supervisor.verdict.record import Verdict
 from supervisor.verdict.result import Quality
@@ -81,7 +82,7 @@ class PalletView(Schema):
     """Its id; "unread@<place>" before its tag is read."""
     stage: PalletStage
     place: str
-    """A rack or outfeed place, a station (its nest) or a jaw."""
+    """A rack or outfeed place, a station (its nest), a jaw, or "on the line"."""
     home: str
     """Its place in the rack ("" = none)."""
     why_here: str
@@ -172,6 +173,7 @@ def why_here(now: Now, pallet: PalletState) -> str:
     return (
         _held(now, pallet)
         or _carried(now, pallet)
+        or _on_the_line(now, pallet)
         or _measured(now, pallet)
         or _at_an_end(pallet)
         or _cell_at_rest(now)
@@ -197,6 +199,14 @@ def _carried(now: Now, pallet: PalletState) -> str:
     if carry.displaced == pallet.pallet:
         return f"makes room at {carry.target} for {carry.pallet}"
     return ""
+
+
+def _on_the_line(now: Now, pallet: PalletState) -> str:
+    kept = reservations.of(now.state, pallet.pallet)
+    if kept is None:
+        return ""
+    said = "is on its way to" if pallet.place == LINE else "is to be fetched to"
+    return f"{said} {kept.target} by {kept.by}, until {instant(kept.until_ms)}"
 
 
 def _measured(now: Now, pallet: PalletState) -> str:

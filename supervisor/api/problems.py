@@ -180,6 +180,13 @@ STUDY_REFUSED = Kind(
     title="The gauge study cannot be carried out as it was ordered",
     fix="See the detail; order it again once that is put right.",
 )
+RESERVATION_REFUSED = Kind(
+    code=36,
+    name="reservation-refused",
+    status=409,
+    title="Nothing is kept for this pallet",
+    fix="See the detail; ask where it goes, then reserve again once that is put right.",
+)
 NOT_DECIDING = Kind(
     code=30,
     name="not-deciding",
@@ -245,6 +252,7 @@ CATALOGUE = (
     NOT_AMENDED,
     ADVICE_MOVED,
     STUDY_REFUSED,
+    RESERVATION_REFUSED,
     REASON_MISSING,
     NOT_DECIDING,
     NOT_CONFIRMED,

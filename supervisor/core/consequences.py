@@ -7,6 +7,7 @@ from supervisor.core import (
     calibration,
     gauge,
     interlocks,
+    line,
     moves,
     reference_parts,
     runs,
@@ -43,6 +44,7 @@ def _look_at_station(draft: Draft, station: str) -> None:
         return
     stations.look_at_faults(draft, station)
     stations.look_at_nest(draft, station)
+    line.look_at_station(draft, station)
     stations.look_at_bay(draft, station)
     runs.look_at_run(draft, station)
     runs.begin_run(draft, station)

@@ -3,7 +3,7 @@
 Rules of this file:
 - ``Core.decide`` is pure, total and deterministic: no clock, no random number, no I/O; equal input gives equal output in every
   process. A fact that does not fit changes nothing; it never raises.
-- Dispatch only. The rules stand in ``stations``, ``runs``, ``pallets``, ``moves``, ``waits`` and ``people``; after the rules of the event come
+- Dispatch only. The rules stand in ``stations``, ``runs``, ``pallets``, ``moves``, ``line``, ``waits`` and ``people``; after the rules of the event come
   the ``consequences``.
 """
 
@@ -16,6 +16,7 @@ from supervisor.core import (
     corrections,
     gauge,
     interlocks,
+    line,
     moves,
     pallets,
     runs,
@@ -44,6 +45,8 @@ from supervisor.core.events import (
     ProcessCorrected,
     RecordAmended,
     RecordSigned,
+    ReservationAsked,
+    ReservationClosed,
     ResultArrived,
     StationObserved,
     SupervisorStarted,
@@ -54,7 +57,7 @@ from supervisor.core.invariants import broken
 from supervisor.core.numbers import first_number, numbers_apart
 from supervisor.core.people import on_hold_released
 from supervisor.core.redeclare import blank_state, redeclare
-from supervisor.core.state import CellState
+from supervisor.core.state import CellState, Reservation
 from supervisor.core.tables import CellTables
 from supervisor.routing.situation import Carry, Stay
 
@@ -98,6 +101,18 @@ class Core:
     def broken(self, state: CellState) -> tuple[str, ...]:
         """The invariants that a state breaks, in words; empty for every state that ``decide`` can reach."""
         return broken(self.tables, state)
+
+    def next_place(self, state: CellState, pallet: str, at_ms: int) -> Carry | Stay:
+        """Where a pallet that the line carries would be sent, were a reservation asked for now. Changes nothing.
+
+        Raises:
+            KeyError: there is no such pallet in the cell.
+        """
+        return line.next_place(Draft(self.tables, state, at_ms), pallet)
+
+    def not_to_be_entered(self, state: CellState, kept: Reservation, place: str, at_ms: int) -> str:
+        """Why the line's transport must not be at a place of a reservation now, in words; "" if it may."""
+        return line.not_to_be_entered(Draft(self.tables, state, at_ms), kept, place)
 
     def waiting_for(self, state: CellState, about: str) -> tuple[str, ...]:
         """What an outstanding goal still waits for, in words; empty when it is under way or unknown."""
@@ -148,6 +163,10 @@ def _apply(draft: Draft, event: Event) -> None:  # noqa: C901, PLR0912, PLR0915 
             gauge.on_gauge_study_ordered(draft, event)
         case GaugeStudyStopped():
             gauge.on_gauge_study_stopped(draft, event)
+        case ReservationAsked():
+            line.on_reservation_asked(draft, event)
+        case ReservationClosed():
+            line.on_reservation_closed(draft, event)
         case MessagesDelivered():
             _on_messages_delivered(draft, event)
         case _:
@@ -205,6 +224,7 @@ def _on_history_lost(draft: Draft) -> None:
     draft.stations, draft.places, draft.readers = blank.stations, blank.places, blank.readers
     draft.handler, draft.pallets, draft.holds = blank.handler, blank.pallets, blank.holds
     draft.outstanding, draft.timers, draft.stay = blank.outstanding, blank.timers, blank.stay
+    draft.reservations = blank.reservations
     corrections.begin_anew(draft)
     trust.begin_anew(draft)
 

@@ -57,6 +57,7 @@ class Draft:
         "pallets",
         "places",
         "readers",
+        "reservations",
         "rethink",
         "state",
         "stations",
@@ -93,6 +94,7 @@ class Draft:
         self.tool_offsets = state.tool_offsets
         self.studies = state.studies
         self.delivered = state.delivered
+        self.reservations = state.reservations
         self.trust = state.trust
         self.commands: list[Command] = []
         self.choices: list[Carry | Stay] = []
@@ -121,6 +123,7 @@ class Draft:
             tool_offsets=self.tool_offsets,
             studies=self.studies,
             delivered=self.delivered,
+            reservations=self.reservations,
             trust=self.trust,
         )
 
@@ -192,6 +195,7 @@ class Draft:
     def drop_pallet(self, pallet: str) -> PalletState:
         """A pallet is no longer in the cell: its places and reservations are free again."""
         gone = self._own("pallets").pop(pallet)
+        self.drop_reservation(pallet)
         for place in sorted(self.places):
             state = self.places[place]
             if state.reserved == pallet:
@@ -202,6 +206,15 @@ class Draft:
             self.change_station(gone.place, pallet="")
         self.rethink = "yes"
         return gone
+
+    def drop_reservation(self, pallet: str) -> None:
+        """Nothing is kept any more for a pallet that the line carries."""
+        for kept in self.reservations:
+            if kept.pallet == pallet:
+                self.reservations = tuple(each for each in self.reservations if each != kept)
+                self.end_timer(f"reservation of {pallet}")
+                self.rethink = "yes"
+                self.dirty |= {at: None for at in (kept.origin, kept.target) if at in self.stations}
 
     # --- stages ---------------------------------------------------------------------------------------------------------------
 

@@ -290,6 +290,30 @@ class GaugeStudyStopped:
 
 
 @value
+class ReservationAsked:
+    """The line wants to carry a pallet itself and asks where to, and that the place be kept for it for so long.
+
+    Where a place is kept for it already, that goes on for so long. ``by`` is whoever asks.
+    """
+
+    pallet: str
+    for_ms: int
+    by: str
+
+
+@value
+class ReservationClosed:
+    """The line needs a reservation no longer.
+
+    "placed": the pallet stands at the reserved place and the line's transport is clear of it. "given up": it will not be brought there.
+    """
+
+    pallet: str
+    how: Literal["placed", "given up"]
+    by: str
+
+
+@value
 class MessagesDelivered:
     """A receiver of messages has taken everything that it wants to know up to journal entry ``seq``; it is told of later ones only."""
 
@@ -316,5 +340,7 @@ Event = (
     | AdviceDeclined
     | GaugeStudyOrdered
     | GaugeStudyStopped
+    | ReservationAsked
+    | ReservationClosed
     | MessagesDelivered
 )

@@ -11,7 +11,7 @@ Rules of this file:
 """
 
 from supervisor.cell.value import replace
-from supervisor.core import pallets, stations, studies
+from supervisor.core import pallets, reservations, stations, studies
 from supervisor.core.draft import Draft
 from supervisor.core.events import GaugeStudyOrdered, GaugeStudyStopped
 from supervisor.core.state import CellState
@@ -88,6 +88,10 @@ def _wrong_pallets(state: Draft | CellState, order: GaugeStudyOrdered, part_type
         if pallet.stage not in ("planned", "visiting"):
             return (
                 f"{name} is {pallet.stage}: expected one that is identified and has no verdict yet"
+            )
+        if reservations.claim_on(state, name) is not None:
+            return (
+                f"{name} is carried by the line: expected one that the cell's own handler carries"
             )
         if pallet.part_type != part_type:
             return f"{name} carries a {pallet.part_type}, the program measures {part_type}"

@@ -9,7 +9,7 @@ Rules of this file:
 from collections.abc import Callable
 
 from supervisor.cell.value import value
-from supervisor.core import calibration
+from supervisor.core import calibration, reservations
 from supervisor.core.commands import (
     AbortRun,
     AcknowledgeResult,
@@ -76,7 +76,10 @@ def _nest_as_expected(draft: Draft, goal: Goal) -> bool:
 
 
 def _station_not_taken(draft: Draft, goal: Goal) -> bool:
+    """Neither the arm is inside another station, nor may the line's transport be inside this one."""
     assert isinstance(goal, MoveHandler)
+    if reservations.at_station(draft, goal.place):
+        return False
     entered = [s.station for s in draft.stations.values() if s.bay == "entered"]
     current = draft.outstanding.get("handler")
     return not entered or (current is not None and current.goal == goal and entered == [goal.place])

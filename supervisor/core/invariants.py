@@ -5,8 +5,9 @@ Rules of this file: a broken invariant is a defect of ours, never a station's mi
 
 from collections.abc import Iterator
 
+from supervisor.core import reservations
 from supervisor.core.commands import MoveHandler, StartRun
-from supervisor.core.state import CellState
+from supervisor.core.state import LINE, CellState
 from supervisor.core.tables import CellTables
 
 
@@ -18,11 +19,16 @@ def broken(tables: CellTables, state: CellState) -> tuple[str, ...]:
         *_hand_is_bounded(state),
         *_entered_means_ordered(state),
         *_runs_are_consistent(state),
+        *_reservations_are_apart(state),
     )
 
 
 def _pallets_stand_at_one_place(tables: CellTables, state: CellState) -> Iterator[str]:
     for name, pallet in state.pallets.items():
+        if pallet.place == LINE:
+            if reservations.of(state, name) is None:
+                yield f"{name} is {LINE} and nothing is kept for it"
+            continue
         if pallet.place in tables.stations:
             holder = state.stations[pallet.place].pallet
         elif pallet.place in tables.places:
@@ -83,3 +89,16 @@ def _runs_are_consistent(state: CellState) -> Iterator[str]:
             and station.run.stage != "starting"
         ):
             yield f"{station.station} is to start {goal.run_id}, which is already {station.run.stage}"
+
+
+def _reservations_are_apart(state: CellState) -> Iterator[str]:
+    """No place is kept for two, no pallet has two places, and the handler has no order into a station that the line may be in."""
+    targets = [kept.target for kept in state.reservations if kept.target]
+    if len({*targets}) < len(targets):
+        yield f"one of {', '.join(targets)} is kept for two pallets"
+    pallets = [kept.pallet for kept in state.reservations]
+    if len({*pallets}) < len(pallets) or {*pallets} - state.pallets.keys():
+        yield f"places are kept for {', '.join(pallets)}, one of them twice or not in the cell"
+    for station in state.stations.values():
+        if station.bay == "entered" and reservations.at_station(state, station.station) is not None:
+            yield f"the arm may be inside {station.station}, and so may the line's transport"

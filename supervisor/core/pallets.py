@@ -8,7 +8,7 @@ Rules of this file:
 
 from supervisor.cell.model import PartType
 from supervisor.cell.value import replace
-from supervisor.core import studies, trust
+from supervisor.core import reservations, studies, trust
 from supervisor.core.agreement import learn
 from supervisor.core.commands import ReadTag
 from supervisor.core.draft import Draft, held
@@ -73,8 +73,12 @@ def judge_place(draft: Draft, place: str) -> None:
     vanished = state.presence == "empty" and state.pallet != ""
     if not (appeared or vanished) or state.expecting or handler_is_at(draft, place):
         return
+    if appeared and reservations.is_target(draft, place):
+        return  # the line sets its pallet down and has not said yet that its transport is clear
     if appeared:
         _pallet_appeared(draft, place)
+    elif reservations.of(draft, state.pallet) is not None:
+        reservations.pick_up(draft, state.pallet)
     else:
         taken_away(draft, state.pallet)
 

@@ -7,10 +7,20 @@ Rules of this file:
   whose part type is gone has left the cell, with its record as far as it came.
 """
 
-from supervisor.core import agreement, calibration, corrections, moves, pallets, runs, trust
+from supervisor.core import (
+    agreement,
+    calibration,
+    corrections,
+    line,
+    moves,
+    pallets,
+    runs,
+    trust,
+)
 from supervisor.core.commands import MoveHandler, ReadTag
 from supervisor.core.draft import Draft
 from supervisor.core.state import (
+    LINE,
     CellState,
     Figures,
     HandlerState,
@@ -111,6 +121,7 @@ def redeclare(draft: Draft, declaration: str) -> None:
     _end_order(draft, gone)
     _fit_handler(draft)
     _fit_places(draft, gone)
+    line.forget_undeclared(draft)
     _end_runs(draft)
     agreement.forget_undeclared(draft)
     _look_at_parts(draft)
@@ -127,7 +138,7 @@ def _what_is_gone(draft: Draft) -> frozenset[str]:
 
 def _forget_pallets(draft: Draft) -> None:
     tables = draft.tables
-    known = {*tables.stations, *tables.places, *tables.jaws}
+    known = {*tables.stations, *tables.places, *tables.jaws, LINE}
     for name in sorted(draft.pallets):
         pallet = draft.pallets[name]
         nameless = pallet.part_type and pallet.part_type not in tables.part_types

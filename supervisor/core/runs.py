@@ -14,6 +14,7 @@ from supervisor.core import (
     interlocks,
     pallets,
     reference_parts,
+    reservations,
     stations,
     studies,
     trust,
@@ -60,6 +61,7 @@ def begin_run(draft: Draft, station: str) -> None:
         or pallet is None
         or pallet.stage != "visiting"
         or draft.want == "pause"
+        or reservations.of(draft, pallet.pallet) is not None
     ):
         return
     if (

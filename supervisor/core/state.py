@@ -21,6 +21,9 @@ from supervisor.verdict.record import Verdict
 from supervisor.verdict.reference_trend import Trend
 from supervisor.verdict.result import StationResult
 
+LINE = "on the line"
+"""Where a pallet is that the line carries; no id of a place has blanks."""
+
 
 @value
 class Run:
@@ -134,7 +137,7 @@ class HandlerState:
 class PalletState:
     """A pallet and the part on it. Before its tag is read, ``pallet`` is "unread@<place>" and the part is unknown.
 
-    ``place`` is a rack or outfeed place, a station (its nest) or a jaw ("jaw-1"); ``tried`` counts runs per program without a
+    ``place`` is a rack or outfeed place, a station (its nest), a jaw ("jaw-1") or ``LINE``; ``tried`` counts runs per program without a
     usable result; ``open`` are the characteristics that still have to be decided, ``done`` the programs that can decide none of them;
     ``tag_tries`` counts failed readings; ``planned`` are the programs announced for the present visit.
     """
@@ -192,6 +195,26 @@ class Timer:
 
     due_ms: int
     why: str
+
+
+@value
+class Reservation:
+    """A pallet that the line carries itself, until ``until_ms``, and the place that is kept for it.
+
+    ``origin`` is where the pallet stood, ``target`` a station or an outfeed place; ``programs`` are to run at the station, in this order.
+    Both are "" while nothing takes the pallet, or while it is measured: nothing is kept then, but the handler leaves it to the line.
+    ``for_ms`` is the time that was asked for last.
+    """
+
+    pallet: str
+    origin: str
+    target: str
+    programs: tuple[str, ...]
+    why: str
+    by: str
+    since_ms: int
+    until_ms: int
+    for_ms: int
 
 
 @value
@@ -282,6 +305,7 @@ class CellState:
     ``tool_offsets`` has what is known of machine offsets by ``tool_offset_key``; one that nobody corrected yet is not in it.
     ``trust`` has what is known of stations beyond their declaration; one of which nothing is known is not in it.
     ``studies`` are the newest gauge studies, the oldest first; at most the last one goes on.
+    ``reservations`` are the places kept for pallets that the line carries, in the order in which they were asked for.
     ``delivered`` is, by receiver of messages, the last journal entry that it was told of.
     """
 
@@ -304,3 +328,4 @@ class CellState:
     trust: dict[str, StationTrust]
     studies: tuple[GaugeStudy, ...] = ()
     delivered: tuple[tuple[str, int], ...] = ()
+    reservations: tuple[Reservation, ...] = ()

@@ -7,7 +7,7 @@ Rules of this file:
 - Every wait is a timer; a timer that fires becomes a hold, never a silent repeat.
 """
 
-from supervisor.core import calibration, interlocks, pallets
+from supervisor.core import calibration, interlocks, pallets, reservations
 from supervisor.core.commands import AcknowledgeResult, ClearFault, SetDoor
 from supervisor.core.draft import Draft, held
 from supervisor.core.events import StationObserved
@@ -123,14 +123,18 @@ def look_at_nest(draft: Draft, station: str) -> None:
         return
     if state.expecting or state.bay == "entered" or state.nest == "unknown":
         return
+    if not reservations.explains_nest(draft, state):
+        _ask_about_nest(draft, state)
+
+
+def _ask_about_nest(draft: Draft, state: StationState) -> None:
+    """Ask a person about a nest that reads otherwise than we hold, if it does."""
     if state.nest == "occupied" and not state.pallet:
-        draft.hold(
-            "nest-unknown", "station", station, "the nest reads occupied and nothing was put there"
-        )
+        seen = "the nest reads occupied and nothing was put there"
+        draft.hold("nest-unknown", "station", state.station, seen)
     if state.nest == "empty" and state.pallet:
-        draft.hold(
-            "nest-lost", "station", station, f"the nest reads empty; {state.pallet} should be in it"
-        )
+        seen = f"the nest reads empty; {state.pallet} should be in it"
+        draft.hold("nest-lost", "station", state.station, seen)
 
 
 def _nest_is_as_expected(draft: Draft, station: str) -> None:

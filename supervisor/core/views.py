@@ -7,7 +7,7 @@ Rules of this file:
 """
 
 from supervisor.cell.value import replace
-from supervisor.core import interlocks, pallets, stations, studies, trust
+from supervisor.core import interlocks, pallets, reservations, stations, studies, trust
 from supervisor.core.commands import SetDoor
 from supervisor.core.draft import Draft
 from supervisor.core.state import PalletState, StationState
@@ -51,7 +51,7 @@ def _pallet_views(draft: Draft, hand: str) -> tuple[PalletView, ...]:
     for name, pallet in sorted(draft.pallets.items()):
         if name == hand:
             views.append(_hand_view(draft, pallet))
-        elif _waits_for_a_check(draft, pallet):
+        elif _waits_for_a_check(draft, pallet) or reservations.claim_on(draft, name) is not None:
             continue
         elif pallet.place not in jaws and pallets.may_travel(draft, pallet):
             views.append(view(draft, pallet) if name in measured else _at_rest(draft, pallet))
@@ -176,9 +176,18 @@ def _station_view(draft: Draft, station: str) -> StationView:
         occupant=state.pallet,
         occupant_leaves_ms=leaves_ms,
         run_free_ms=free_ms,
-        coming="",
+        coming=_coming(draft, station),
         fetch="allowed" if unusable and _may_be_emptied(draft, station) else "refused",
     )
+
+
+def _coming(draft: Draft, station: str) -> str:
+    """The pallet that a station is kept for because the line or the handler is bringing or fetching it, or ""."""
+    kept = reservations.kept_at(draft, station)
+    if kept is not None:
+        return kept.pallet
+    carry = draft.handler.carry
+    return carry.pallet if carry is not None and carry.target == station else ""
 
 
 def _may_be_emptied(draft: Draft, station: str) -> bool:

@@ -7,7 +7,7 @@ Rules of this file:
   see meanwhile is that the machine is not connected, or not in automatic.
 """
 
-from supervisor.core import gauge, moves, pallets, runs, stations
+from supervisor.core import gauge, line, moves, pallets, runs, stations
 from supervisor.core.commands import (
     AbortRun,
     AcknowledgeResult,
@@ -74,7 +74,7 @@ def _limit_ms(draft: Draft, goal: Goal) -> int:
 def _is_unseen(draft: Draft, kind: str, named: str) -> bool:
     """Whether the machine that a wait is for cannot show now what is waited for."""
     match kind:
-        case "routing" | "study" | "calibration" | "check":
+        case "routing" | "study" | "calibration" | "check" | "reservation":
             return False
         case "handler":
             return draft.handler.link != "up" or draft.handler.mode != "automatic"
@@ -93,16 +93,18 @@ def _at_the_limit(draft: Draft, kind: str, named: str) -> None:
             draft.rethink = "yes"
         case "handler":
             moves.on_move_timer(draft)
-        case "calibration":
-            draft.look_again("station", named)
-        case "check":
-            draft.look_again("station", draft.tables.checks[named].station)
+        case "calibration" | "check":
+            checked = kind == "check"
+            at = draft.tables.checks[named].station if checked else named
+            draft.look_again("station", at)
         case "place":
             pallets.on_place_timer(draft, named)
         case "tag":
             pallets.on_tag_timer(draft, named)
         case "study":
             gauge.on_study_timer(draft)
+        case "reservation":
+            line.on_reservation_timer(draft, named)
         case _:
             _STATION_TIMERS[kind](draft, named)
             draft.dirty[named] = None

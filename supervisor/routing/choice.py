@@ -24,8 +24,9 @@ from supervisor.routing.moves import (
     moves_of,
     onward,
     to_place,
+    wanted_by,
 )
-from supervisor.routing.picture import NEVER_MS, Picture
+from supervisor.routing.picture import NEVER_MS, Picture, Seat
 from supervisor.routing.situation import Carry, PalletView, Stay
 
 CANDIDATES_MAX = 32
@@ -179,6 +180,48 @@ def with_full_hand(picture: Picture, pallet: PalletView) -> Carry | Stay:
         why=f"{pallet.pallet} is in the jaw, has no home place, and nothing takes it now: a person has to take it out",
         alternatives=reasons.alternatives(picture, None, [], obstacles),
     )
+
+
+def for_another(picture: Picture, pallet: PalletView) -> Carry | Stay:
+    """Where a pallet goes that somebody else carries, by the simple rule: look-ahead knows one handler only.
+
+    Where no nest is free that it needs, it is the one that the cell's handler can empty first: if that were not kept for it, the handler
+    would always be there sooner, with the next pallet in its other jaw.
+    """
+    moves, _, obstacles = moves_from_hand(picture, pallet)
+    if moves:
+        return _carry(picture, sorted(moves, key=_by_cost), obstacles)
+    nest = _first_to_be_emptied(picture, obstacles)
+    alternatives = reasons.alternatives(picture, None, [], obstacles)
+    if nest is None:
+        why = reasons.why_nothing_takes(picture, pallet, obstacles)
+        return Stay(until_ms=None, why=why, alternatives=alternatives)
+    cover = next(cover for seat, cover in wanted_by(picture, pallet) if seat is nest)
+    programs = tuple(offer.program for offer in cover.visits[nest.station])
+    return Carry(
+        pallet=pallet.pallet,
+        origin="",
+        target=nest.view.station,
+        displaced="",
+        program=programs[0],
+        then=programs[1:],
+        cost_ms=nest.leaves_ms - picture.now_ms,
+        why=reasons.why_next(picture, nest),
+        alternatives=alternatives,
+    )
+
+
+def _first_to_be_emptied(picture: Picture, obstacles: list[Obstacle]) -> Seat | None:
+    """Of the nests that only an occupant keeps a pallet from, the one that the occupant may leave first; None if there is none."""
+    ways = {each.target for each in obstacles if each.code == "one jaw"}
+    seats = [
+        seat
+        for seat in picture.seats.values()
+        if seat.view.station in ways
+        and seat.occupant is not None
+        and picture.leaves_ms[seat.occupant.pallet] < NEVER_MS
+    ]
+    return min(seats, key=lambda seat: (seat.leaves_ms, seat.view.station), default=None)
 
 
 def moves_from_hand(

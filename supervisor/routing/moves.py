@@ -11,7 +11,7 @@ Rules of this file:
 
 from typing import Literal
 
-from supervisor.cell.value import value
+from supervisor.cell.value import replace, value
 from supervisor.routing.covers import Cover
 from supervisor.routing.picture import NEVER_MS, Picture, Seat
 from supervisor.routing.plan import most_with
@@ -110,7 +110,7 @@ def moves_of(
         if not picture.outlooks[pallet.pallet].covers:
             return _with_nothing_to_run(picture, pallet, patience_ms)
         if pallet.place not in picture.seat_at:
-            wanted = _wanted(picture, pallet)
+            wanted = wanted_by(picture, pallet)
             if all(seat.obstacle for seat, _ in wanted):
                 # The commonest case by far, a pallet that waits in the rack: fetching it need not be worked out.
                 return [], [_blocked(pallet, seat) for seat, _ in wanted]
@@ -181,11 +181,11 @@ def onward(picture: Picture, pickup: Pickup, patience_ms: int) -> list[Landing |
         return []
     return [
         _to_station(picture, pickup, seat, cover, cover.total_ms - planned.total_ms, patience_ms)
-        for seat, cover in _wanted(picture, pallet)
+        for seat, cover in wanted_by(picture, pallet)
     ]
 
 
-def _wanted(picture: Picture, pallet: PalletView) -> list[tuple[Seat, Cover]]:
+def wanted_by(picture: Picture, pallet: PalletView) -> list[tuple[Seat, Cover]]:
     """The stations where a pallet has business, each with the cover that leads there."""
     planned = picture.plan.covers.get(pallet.pallet)
     if planned is None:
@@ -290,12 +290,14 @@ def to_place(picture: Picture, pickup: Pickup, aim: Aim, target: str, at_mm: int
 
 
 def _clearing(picture: Picture, pickup: Pickup) -> list[Move]:
-    """Bringing a pallet home because another needs its nest and one jaw cannot swap."""
-    home = pickup.pallet.home
-    if picture.jaws != 1 or not home or not _claims(picture, pickup):
+    """Bringing a pallet home because another needs its nest and cannot be swapped into it: one jaw cannot, nor can the line."""
+    home, seat = pickup.pallet.home, pickup.emptied
+    kept_for = seat.view.coming if seat is not None else ""
+    if not home or not (kept_for or (picture.jaws == 1 and _claims(picture, pickup))):
         return []
     landing = to_place(picture, pickup, "clear", home, picture.tables.at_mm[home])
-    return [move_to(picture, pickup, landing)]
+    move = move_to(picture, pickup, landing)
+    return [replace(move, claimed_by=kept_for) if kept_for else move]
 
 
 # --- what it costs ----------------------------------------------------------------------------------------------------------

@@ -6,7 +6,7 @@ Rules of this file:
 """
 
 from supervisor.routing.moves import Landing, Move, Obstacle
-from supervisor.routing.picture import Picture
+from supervisor.routing.picture import Picture, Seat
 from supervisor.routing.situation import Alternative, PalletView, StationView
 from supervisor.routing.tables import RoutingTables, decided_by
 
@@ -15,7 +15,7 @@ ALTERNATIVES_MAX = 6
 
 _PREVENTED = {
     "busy": "it may leave {place} in {wait} at the earliest",
-    "expected": "{detail} is on its way to {target}",
+    "expected": "{target} is kept for {detail}",
     "more to run": "{detail} has more to run at {target}",
     "more to run here": "it has more to run at {place}",
     "no way out": "{detail} is in {target} and there is no place to put it",
@@ -54,9 +54,14 @@ def why(picture: Picture, move: Move, obstacles: list[Obstacle]) -> str:
         case "clear":
             return f"{move.claimed_by} needs {pallet.place}, so {pallet.pallet} waits at its home place {landing.target}"
         case "home":
-            ahead = "; ".join(_prevented(picture, obstacle) for obstacle in obstacles[:2])
-            ahead = ahead or _nothing_to_do(picture, pallet)
+            ahead = why_nothing_takes(picture, pallet, obstacles)
             return f"{pallet.pallet} goes to its home place {landing.target}: {ahead}"
+
+
+def why_nothing_takes(picture: Picture, pallet: PalletView, obstacles: list[Obstacle]) -> str:
+    """Why a pallet can go nowhere else now."""
+    ahead = "; ".join(_prevented(picture, obstacle) for obstacle in obstacles[:2])
+    return ahead or _nothing_to_do(picture, pallet)
 
 
 def _why_run(picture: Picture, pallet: PalletView, landing: Landing) -> str:
@@ -71,6 +76,12 @@ def _why_run(picture: Picture, pallet: PalletView, landing: Landing) -> str:
     if len(picture.seats) > 1 and load_ms == picture.plan.most_ms:
         said += f"; of all stations it has the most work left, {duration(load_ms)}"
     return said
+
+
+def why_next(picture: Picture, seat: Seat) -> str:
+    """Why a pallet is to wait for an occupied nest."""
+    soon = duration(seat.leaves_ms - picture.now_ms)
+    return f"no nest is free that it needs; {seat.view.occupant} may leave {seat.view.station} in {soon}, before any other"
 
 
 def _and_frees(move: Move, said: str) -> str:

@@ -7,7 +7,7 @@ next.
 from supervisor.cell.model import Cell
 from supervisor.cell.value import replace
 from supervisor.routing import reasons
-from supervisor.routing.choice import with_empty_hand, with_full_hand
+from supervisor.routing.choice import for_another, with_empty_hand, with_full_hand
 from supervisor.routing.outlook import Outlook, Outlooks
 from supervisor.routing.picture import Picture
 from supervisor.routing.situation import Carry, PalletView, Situation, StationView, Stay
@@ -37,6 +37,15 @@ class Router:
         if situation.hand:
             return with_full_hand(picture, picture.pallets[situation.hand])
         return with_empty_hand(picture)
+
+    def next_place(self, situation: Situation) -> Carry | Stay:
+        """Where the pallet in hand goes if whoever carries it is not the cell's handler: it does not swap, and may leave the pallet where it is.
+
+        Raises:
+            KeyError: as for ``choose``, or nothing is in hand.
+        """
+        picture = self.picture(situation)
+        return for_another(picture, picture.pallets[situation.hand])
 
     def picture(self, situation: Situation) -> Picture:
         """The situation worked out, as ``choose`` sees it; for studies that ask further."""

@@ -30,6 +30,8 @@ from supervisor.core.events import (
     ProcessCorrected,
     RecordAmended,
     RecordSigned,
+    ReservationAsked,
+    ReservationClosed,
     ResultArrived,
     StationObserved,
     SupervisorStarted,
@@ -89,6 +91,8 @@ def rank(event: Event) -> int:
             | AdviceDeclined()
             | GaugeStudyOrdered()
             | GaugeStudyStopped()
+            | ReservationAsked()
+            | ReservationClosed()
             | MessagesDelivered()
         ):
             return ARRIVAL

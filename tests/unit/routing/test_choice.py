@@ -178,7 +178,7 @@ def test_a_pallet_that_routing_was_not_told_of_is_not_moved(router):
 def test_a_station_that_another_pallet_is_on_its_way_to_takes_nothing(router):
     answer = router.choose(situation(pallet(2, open=("1",)), scan_1={"coming": "P9"}))
     assert isinstance(answer, Stay)
-    assert lost(answer, "P2 to scan-1") == "P9 is on its way to scan-1"
+    assert lost(answer, "P2 to scan-1") == "scan-1 is kept for P9"
 
 
 def test_a_pallet_is_not_taken_from_a_nest_where_more_has_to_run_on_it(router):
