@@ -1,4 +1,4 @@
-"""Messages to receivers outside: every record once it is kept, and advice when it is offered.
+"""Messages to receivers outside: every record once it is kept, what a failed check casts doubt on, and advice when it is offered.
 
 Rules of this file:
 - The journal is the outbox. How far a receiver was told stands in the state, by a fact of its own (``MessagesDelivered``): a supervisor that
@@ -16,7 +16,7 @@ import logging
 import time
 import urllib.error
 import urllib.request
-from collections.abc import Awaitable, Callable, Iterator
+from collections.abc import Awaitable, Callable
 from http.client import HTTPException
 from typing import Any, Literal, Never
 
@@ -30,8 +30,9 @@ from supervisor.api.process import Standing, all_advice, standing_of
 from supervisor.api.record_view import line_of
 from supervisor.api.schema import instant
 from supervisor.api.signature import signature
+from supervisor.api.trust_view import suspicion_view
 from supervisor.cell.value import value
-from supervisor.core.commands import StoreRecord
+from supervisor.core.commands import MarkSuspect, StoreRecord
 from supervisor.core.events import (
     AdviceDeclined,
     AgreementSettled,
@@ -40,6 +41,8 @@ from supervisor.core.events import (
 )
 from supervisor.shell.inbox import InboxClosed
 from supervisor.shell.ports import JournalEntry, JournalRefused
+from supervisor.verdict.record import Record
+from supervisor.verdict.suspicion import Suspicion, suspect_values
 
 POST_S_MAX = 10.0
 PAUSE_S_MIN, PAUSE_S_MAX = 1.0, 300.0
@@ -47,7 +50,7 @@ LOOK_S = 1.0
 BATCH = 50
 """So many messages are read from the journal at a time (S11)."""
 CONCERNING_ADVICE = (ProcessCorrected, AdviceDeclined, AgreementSettled)
-WORDS = ("StoreRecord",)
+WORDS = ("StoreRecord", "MarkSuspect")
 KINDS = tuple(each.__name__ for each in CONCERNING_ADVICE)
 
 _log = logging.getLogger(__name__)
@@ -68,7 +71,7 @@ class Message:
     """One message: a name that is the same for each repetition, its kind, its time in the cell, and what it says."""
 
     name: str
-    kind: Literal["record.kept", "advice.offered"]
+    kind: Literal["record.kept", "values.suspect", "advice.offered"]
     at_ms: int
     data: dict[str, Any]
 
@@ -192,7 +195,7 @@ class Messenger:
         upto = entries[-1].seq if len(entries) == BATCH else head
         for entry in entries:
             told = 0
-            for message in self._messages(entry):
+            for message in await run_in_threadpool(self._messages, entry):
                 await self._until_taken(message)
                 told += 1
             if told:
@@ -210,18 +213,41 @@ class Messenger:
                 break
         return found
 
-    def _messages(self, entry: JournalEntry) -> Iterator[Message]:
+    def _messages(self, entry: JournalEntry) -> list[Message]:
+        """What an entry gives reason to tell."""
         if "verdicts" not in self._receiver.about:
-            return
+            return []
         records = [each.record for each in entry.commands if isinstance(each, StoreRecord)]
-        for number, record in enumerate(records, 1):
-            line = line_of(record, seq=entry.seq, suspect=[])  # nothing is when it is kept
-            yield Message(
-                name=f"{self._cell}-{entry.seq}-{number}",
-                kind="record.kept",
-                at_ms=entry.at_ms,
-                data=line.model_dump(),
-            )
+        marks = [each.suspicion for each in entry.commands if isinstance(each, MarkSuspect)]
+        known = self._doubt_at(entry) if records else []
+        return [
+            *(self._kept(entry, number, record, known) for number, record in enumerate(records, 1)),
+            *(self._suspect(entry, mark) for mark in marks),
+        ]
+
+    def _kept(
+        self, entry: JournalEntry, number: int, record: Record, known: list[Suspicion]
+    ) -> Message:
+        suspect = [each.number for each in suspect_values(record, known)]
+        return Message(
+            name=f"{self._cell}-{entry.seq}-{number}",
+            kind="record.kept",
+            at_ms=entry.at_ms,
+            data=line_of(record, seq=entry.seq, suspect=suspect).model_dump(),
+        )
+
+    def _suspect(self, entry: JournalEntry, mark: Suspicion) -> Message:
+        return Message(
+            name=f"{self._cell}-{entry.seq}-suspect",
+            kind="values.suspect",
+            at_ms=entry.at_ms,
+            data=suspicion_view(entry.seq, mark).model_dump(),
+        )
+
+    def _doubt_at(self, entry: JournalEntry) -> list[Suspicion]:
+        """What was in doubt when an entry was made, so that a repetition says the same."""
+        known = self._sources.records.suspicions()
+        return [each.suspicion for each in known if each.seq <= entry.seq]
 
     async def _tell_advice(self, head: int) -> None:
         """Advice in force that this process has not told it of; what a process before told is repeated once, under the same id."""

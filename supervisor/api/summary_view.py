@@ -21,6 +21,8 @@ EXAMPLE: Example = {
     "last_decided_at": "2025-11-25T13:51:40.220Z",
     "batches": ["B-2025-0417"],
     "not_proven_to_conform": ["100021", "100033", "100040"],
+    "suspect": 1,
+    "suspect_parts": ["100017"],
     "characteristics": [
         {
             "number": "3",
@@ -36,6 +38,7 @@ EXAMPLE: Example = {
             "smallest": 25.0041,
             "largest": 25.0203,
             "stations": ["touch-1"],
+            "suspect": 1,
         }
     ],
 }
@@ -69,6 +72,8 @@ class CharacteristicSummaryView(Schema):
     smallest: float | None
     largest: float | None
     stations: list[str]
+    suspect: int
+    """How many deciding values a failed check has cast doubt on since."""
 
 
 class GroupView(Schema):
@@ -83,6 +88,10 @@ class GroupView(Schema):
     batches: list[str]
     not_proven_to_conform: list[str]
     """Serial numbers, at most 500."""
+    suspect: int
+    """How many parts have a value that a failed check has cast doubt on since."""
+    suspect_parts: list[str]
+    """Their serial numbers, at most 500."""
     characteristics: list[CharacteristicSummaryView]
 
 
@@ -109,6 +118,8 @@ def _group(group: GroupSummary) -> GroupView:
         last_decided_at=instant(group.last_ms),
         batches=list(group.batches),
         not_proven_to_conform=list(group.troubled),
+        suspect=group.suspect,
+        suspect_parts=list(group.doubted),
         characteristics=[_characteristic(each) for each in group.characteristics],
     )
 
@@ -139,4 +150,5 @@ def _characteristic(each: CharacteristicSummary) -> CharacteristicSummaryView:
         smallest=each.smallest,
         largest=each.largest,
         stations=list(each.stations),
+        suspect=each.suspect,
     )

@@ -29,7 +29,7 @@ class ReceiverEntry(Declared):
     )
     about: list[About] = Field(
         min_length=1,
-        description="`verdicts`: every record, when it is kept. `advice`: where to correct, whenever advice is offered.",
+        description="`verdicts`: every record, when it is kept, and what a failed check casts doubt on. `advice`: where to correct, whenever advice is offered.",
     )
     secret: Identifier = Field(
         description="Name that the key is kept under which messages are signed with, outside the folder."

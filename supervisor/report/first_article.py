@@ -4,16 +4,18 @@ Rules of this file:
 - Fields and their numbers are those of form 3 of AS9102 revision B (from a filled-in form that is public, not from the standard itself);
   revision C renumbers the comments to 12 and drops the signature from this form.
 - What the record does not know stays empty for a person: report number, location on the drawing, tooling, nonconformance number.
+- A value that a failed check has cast doubt on since proves nothing: the comment says why.
 - One result for each characteristic, in the drawing's unit; who measured it stands in the comments.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from typing import Literal
 
 from supervisor.cell.value import value
 from supervisor.report.figures import limit, measured
 from supervisor.report.table import formula_free, line_of
 from supervisor.verdict.record import Finding, Record
+from supervisor.verdict.suspicion import SuspectValue
 
 COLUMNS = (
     "1 part number",
@@ -54,14 +56,19 @@ class FirstArticle:
     lines: tuple[Accounted, ...]
 
 
-def first_article(record: Record, *, part_name: str) -> FirstArticle:
-    """The form of a record; ``part_name`` is the title of its part type."""
+def first_article(
+    record: Record, *, part_name: str, suspect: Sequence[SuspectValue] = ()
+) -> FirstArticle:
+    """The form of a record; ``part_name`` is the title of its part type, ``suspect`` what is in doubt since."""
+    doubt = {each.number: f"suspect: {each.why}" for each in suspect}
     return FirstArticle(
         part_number=record.part_type,
         part_name=part_name,
         revision=record.plan_revision,
         serial=record.serial,
-        lines=tuple(_accounted(finding) for finding in record.findings),
+        lines=tuple(
+            _accounted(finding, doubt.get(finding.number, "")) for finding in record.findings
+        ),
     )
 
 
@@ -86,7 +93,7 @@ def first_article_table(form: FirstArticle) -> Iterator[str]:
 CONFORMS: dict[str, Literal["yes", "no"]] = {"conforming": "yes", "nonconforming": "no"}
 
 
-def _accounted(finding: Finding) -> Accounted:
+def _accounted(finding: Finding, doubt: str) -> Accounted:
     by = finding.decided_by
     told = (
         ""
@@ -102,8 +109,8 @@ def _accounted(finding: Finding) -> Accounted:
         designator="" if finding.need == "mandatory" else finding.need,
         requirement=f"{finding.name}, {finding.kind}: {_limits(finding)}",
         result=f"{number} {finding.unit}" if number else "not measured",
-        conforms=CONFORMS.get(finding.verdict, "not proven"),
-        comment="; ".join(part for part in (verdict, told) if part),
+        conforms="not proven" if doubt else CONFORMS.get(finding.verdict, "not proven"),
+        comment="; ".join(part for part in (doubt, verdict, told) if part),
     )
 
 

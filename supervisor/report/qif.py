@@ -5,8 +5,9 @@ Rules of this file:
 - Lengths are millimetres, angles degrees. A limit keeps every digit; ``combinedUncertainty`` is the standard one that was applied.
 - What the record does not hold is not invented: a kind whose QIF type needs a datum frame, a zone's shape or a direction is written
   as a user-defined characteristic with its kind in words.
-- What QIF has no element for (decision rule, run, hash of the journal entry) stands in ``Attributes``.
-- The same record gives the same bytes: identifiers are made from the hash of its journal entry.
+- What QIF has no element for (decision rule, run, hash of the journal entry, doubt since a failed check) stands in ``Attributes``. A status
+  is that of the record, which stays as it was kept.
+- The same record gives the same bytes as long as no more is in doubt: identifiers are made from the hash of its journal entry.
 """
 
 import re
@@ -31,6 +32,7 @@ from supervisor.report.qif_words import (
 from supervisor.report.sheet import Proof
 from supervisor.verdict.conformity import shown
 from supervisor.verdict.record import Evidence, Finding, Record
+from supervisor.verdict.suspicion import SuspectValue
 
 MEDIA_TYPE = "application/xml"
 SEED = uuid.UUID("6f2c8d5e-0a53-4c0e-9d5b-1f0f6c9b7a21")
@@ -68,7 +70,10 @@ class _Placed:
 
 @value
 class _Document:
-    """What one document is made of: ``component`` is the id of the measured part, ``devices`` are ids by station."""
+    """What one document is made of: ``component`` is the id of the measured part, ``devices`` are ids by station.
+
+    ``doubt`` is why deciding values are in doubt, by characteristic.
+    """
 
     record: Record
     proof: Proof
@@ -77,10 +82,14 @@ class _Document:
     component: int
     devices: Mapping[str, int]
     placed: Sequence[_Placed]
+    doubt: Mapping[str, str]
 
 
-def qif(record: Record, proof: Proof, *, cell: str) -> bytes:
-    """The document of one record, in UTF-8; ``cell`` is the title of the cell."""
+def qif(record: Record, proof: Proof, *, cell: str, suspect: Sequence[SuspectValue] = ()) -> bytes:
+    """The document of one record, in UTF-8; ``cell`` is the title of the cell.
+
+    ``suspect`` are the values that a failed check has cast doubt on since.
+    """
     numbers = _Numbers()
     part = numbers.next()
     document = _Document(
@@ -91,6 +100,9 @@ def qif(record: Record, proof: Proof, *, cell: str) -> bytes:
         component=numbers.next(),
         devices={name: numbers.next() for name in _stations(record)},
         placed=[_placed(numbers, finding) for finding in record.findings],
+        doubt={
+            each.number: f"by {each.station}, run {each.run_id}: {each.why}" for each in suspect
+        },
     )
     root = ET.Element("QIFDocument", {"xmlns": NAMESPACE, "versionQIF": VERSION})
     _text(root, "QPId", _identifier(proof, "document"))
@@ -244,6 +256,7 @@ def _provenance(document: _Document) -> list[Attribute]:
         ("enteredAt", _time(record.entered_ms)),
         ("verdict", record.verdict),
         ("why", record.why),
+        ("suspect", ", ".join(document.doubt)),
         ("decisionRule", record.rule),
         ("recordRevision", str(record.revision)),
         ("journalEntry", str(proof.seq)),
@@ -275,6 +288,8 @@ def _add_measurement(
     about = [("role", role), *([("why", finding.why)] if role == "decided" else [])]
     if role == "decided" and finding.conformance_probability is not None:
         about.append(("conformanceProbability", repr(finding.conformance_probability)))
+    if role == "decided":
+        about.append(("suspect", document.doubt.get(finding.number, "")))
     if evidence is not None:
         about += _about(evidence)
     _add_attributes(element, about)

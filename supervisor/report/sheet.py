@@ -73,7 +73,7 @@ def sheet(
         lambda: [
             *_head(record, papers, cell),
             *_suspect(suspect),
-            _characteristics(record),
+            _characteristics(record, frozenset(each.number for each in suspect)),
             *_provenance(record, proof, papers),
         ],
     )
@@ -128,12 +128,13 @@ _COLUMNS = (
 )
 
 
-def _characteristics(record: Record) -> Table:
+def _characteristics(record: Record, doubted: frozenset[str]) -> Table:
     heads, widths_mm = zip(*_COLUMNS, strict=True)
-    return ruled(heads, [_row(finding) for finding in record.findings], widths_mm)
+    rows = [_row(f, "SUSPECT" if f.number in doubted else "") for f in record.findings]
+    return ruled(heads, rows, widths_mm)
 
 
-def _row(finding: Finding) -> list[Any]:
+def _row(finding: Finding, doubt: str) -> list[Any]:
     deciding = finding.decided_by
     value = "–"
     if deciding is not None:
@@ -142,6 +143,7 @@ def _row(finding: Finding) -> list[Any]:
     verdict = f"{SYMBOLS[finding.verdict]} {finding.verdict}"
     by = [text(verdict, style(6.8, BOLD if finding.verdict != "conforming" else PLAIN))]
     by += [text(deciding.station, LABEL)] if deciding is not None else []
+    by += [text(doubt, style(6.8, BOLD))] if doubt else []
     return [
         text(finding.number),
         [text(finding.name), text(f"{finding.kind}, {finding.unit}{need}", LABEL)],

@@ -3,11 +3,12 @@
 Rules of this file:
 - Parts are counted by their record in force; a characteristic's figures are over its deciding values.
 - Parts of one type under two revisions of the plan are two groups: their limits may differ.
+- A suspect value is one that a failed check has cast doubt on since. It counts by its verdict, which stands, and once more as suspect.
 - A mean says nothing about capability: whoever wants that asks the charts, which know the order and the stability.
 """
 
 from collections import Counter
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from decimal import Decimal
 
 from supervisor.cell.value import value
@@ -15,6 +16,7 @@ from supervisor.report.figures import limit, moment
 from supervisor.report.table import formula_free, instant_of, line_of
 from supervisor.statistics.moments import Moments, moments
 from supervisor.verdict.record import Finding, Record, Verdict
+from supervisor.verdict.suspicion import SuspectValue
 
 VERDICTS: tuple[Verdict, ...] = (
     "conforming",
@@ -42,6 +44,8 @@ class CharacteristicSummary:
     smallest: float | None
     largest: float | None
     stations: tuple[str, ...]
+    suspect: int
+    """How many deciding values are in doubt."""
 
 
 @value
@@ -57,6 +61,10 @@ class GroupSummary:
     characteristics: tuple[CharacteristicSummary, ...]
     troubled: tuple[str, ...]
     """Serial numbers of parts that are not proven to conform, as many as ``TROUBLED_MAX``."""
+    suspect: int
+    """How many parts have a value in doubt."""
+    doubted: tuple[str, ...]
+    """Their serial numbers, as many as ``TROUBLED_MAX``."""
 
     @property
     def parts(self) -> int:
@@ -79,13 +87,20 @@ class _Gathered:
         self.counts: dict[str, Counter[Verdict]] = {}
         self.values: dict[str, list[float]] = {}
         self.stations: dict[str, set[str]] = {}
+        self.doubts: Counter[str] = Counter()
+        self.suspect = 0
+        self.doubted: list[str] = []
 
-    def take(self, record: Record) -> None:
+    def take(self, record: Record, suspect: Sequence[SuspectValue]) -> None:
         self.verdicts[record.verdict] += 1
         self.times = [min([*self.times, record.decided_ms]), max([*self.times, record.decided_ms])]
         self.batches.add(record.batch)
         if record.verdict != "conforming" and len(self.troubled) < TROUBLED_MAX:
             self.troubled.append(record.serial)
+        self.doubts.update(each.number for each in suspect)
+        self.suspect += bool(suspect)
+        if suspect and len(self.doubted) < TROUBLED_MAX:
+            self.doubted.append(record.serial)
         for finding in record.findings:
             self._take_finding(finding)
 
@@ -109,6 +124,8 @@ class _Gathered:
             batches=tuple(sorted(self.batches)),
             characteristics=tuple(self._characteristic(each) for each in self.findings.values()),
             troubled=tuple(sorted(self.troubled)),
+            suspect=self.suspect,
+            doubted=tuple(sorted(self.doubted)),
         )
 
     def _characteristic(self, finding: Finding) -> CharacteristicSummary:
@@ -125,15 +142,18 @@ class _Gathered:
             smallest=min(values) if values else None,
             largest=max(values) if values else None,
             stations=tuple(sorted(self.stations.get(finding.number, ()))),
+            suspect=self.doubts[finding.number],
         )
 
 
-def summarised(records: Iterable[Record]) -> tuple[GroupSummary, ...]:
-    """The groups of the records, by part type and revision of the plan."""
+def summarised(
+    records: Iterable[tuple[Record, Sequence[SuspectValue]]],
+) -> tuple[GroupSummary, ...]:
+    """The groups of records, by part type and revision of the plan. With each record comes what is in doubt since."""
     groups: dict[tuple[str, str], _Gathered] = {}
-    for record in records:
+    for record, suspect in records:
         key = record.part_type, record.plan_revision
-        groups.setdefault(key, _Gathered()).take(record)
+        groups.setdefault(key, _Gathered()).take(record, suspect)
     return tuple(groups[key].summary(*key) for key in sorted(groups))
 
 
@@ -162,6 +182,7 @@ COLUMNS = (
     "smallest",
     "largest",
     "stations",
+    "suspect",
 )
 
 
@@ -177,7 +198,8 @@ def summary_table(groups: Iterable[GroupSummary]) -> Iterator[str]:
             instant_of(group.last_ms),
         )
         blank = ("",) * 6
-        yield line_of((*about, *blank, *map(str, group.verdicts.values()), *blank))
+        counts = map(str, group.verdicts.values())
+        yield line_of((*about, *blank, *counts, *blank, str(group.suspect)))
         for each in group.characteristics:
             yield line_of((*about, *_cells(each)))
 
@@ -195,6 +217,7 @@ def _cells(each: CharacteristicSummary) -> tuple[str, ...]:
         "" if each.smallest is None else repr(each.smallest),
         "" if each.largest is None else repr(each.largest),
         formula_free(" ".join(each.stations)),
+        str(each.suspect),
     )
 
 

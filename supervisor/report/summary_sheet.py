@@ -73,6 +73,7 @@ def _story(groups: Sequence[GroupSummary], cell: str, chosen: str) -> list[Flowa
 def _group(group: GroupSummary) -> list[Flowable]:
     good = group.verdicts["conforming"]
     counted = ", ".join(f"{count} {word}" for word, count in group.verdicts.items() if count)
+    doubt = f"; {group.suspect} suspect since" if group.suspect else ""
     facts = (
         ("Part type", group.part_type),
         ("Plan revision", group.plan_revision),
@@ -80,9 +81,8 @@ def _group(group: GroupSummary) -> list[Flowable]:
         ("Decided", period(group)),
     )
     heads, widths_mm = zip(*_COLUMNS, strict=True)
-    more = f" (the first {TROUBLED_MAX})" if len(group.troubled) == TROUBLED_MAX else ""
     return [
-        boxed(f"{good} of {group.parts} conform", f"{group.part_type}: {counted}"),
+        boxed(f"{good} of {group.parts} conform", f"{group.part_type}: {counted}{doubt}"),
         Spacer(0, 3 * mm),
         pairs(facts, columns=4),
         Spacer(0, 3 * mm),
@@ -90,11 +90,20 @@ def _group(group: GroupSummary) -> list[Flowable]:
         Spacer(0, 2 * mm),
         text("Columns: " + ", ".join(f"{SYMBOLS[word]} {word}" for word in VERDICTS), LABEL),
         *paragraphs(
-            f"Parts that are not proven to conform{more}",
+            f"Parts that are not proven to conform{_cut(group.troubled)}",
             [", ".join(group.troubled)] if group.troubled else [],
+        ),
+        *paragraphs(
+            f"Parts with a value that a failed check has cast doubt on since{_cut(group.doubted)}",
+            [", ".join(group.doubted)] if group.doubted else [],
         ),
         Spacer(0, 8 * mm),
     ]
+
+
+def _cut(serials: Sequence[str]) -> str:
+    """That there may be more parts than are named."""
+    return f" (the first {TROUBLED_MAX})" if len(serials) == TROUBLED_MAX else ""
 
 
 def _row(each: CharacteristicSummary) -> list[Flowable | list[Flowable]]:
@@ -105,9 +114,11 @@ def _row(each: CharacteristicSummary) -> list[Flowable | list[Flowable]]:
         spread = f"{figures.mean:.7g}{sd}"
     extremes = "–" if each.smallest is None else f"{each.smallest:.7g}, {each.largest:.7g}"
     bad = each.verdicts["nonconforming"]
+    doubt = f"; {each.suspect} suspect" if each.suspect else ""
+    about = f"{each.kind}, {each.unit}; {', '.join(each.stations)}{doubt}"
     return [
         text(each.number),
-        [text(each.name), text(f"{each.kind}, {each.unit}; {', '.join(each.stations)}", LABEL)],
+        [text(each.name), text(about, LABEL)],
         text(limit(each.lower)),
         text(limit(each.upper)),
         *(

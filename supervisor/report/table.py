@@ -1,17 +1,19 @@
 """Records as a table for spreadsheets: one line per characteristic, RFC 4180.
 
 Rules of this file:
+- The last column says why a value is in doubt since a check of its station failed; the verdict stays the one of the record.
 - Every digit of the record, a point for the decimal sign, times in RFC 3339.
 - A text that a spreadsheet would take for a formula gets an apostrophe in front.
 """
 
 import csv
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from datetime import UTC, datetime
 from io import StringIO
 
 from supervisor.verdict.conformity import shown
 from supervisor.verdict.record import Finding, Record
+from supervisor.verdict.suspicion import SuspectValue
 
 COLUMNS = (
     "serial",
@@ -38,17 +40,20 @@ COLUMNS = (
     "run_id",
     "measured_at",
     "why",
+    "suspect",
 )
 
 _FORMULA = ("=", "+", "-", "@", "\t", "\r")
 
 
-def table(records: Iterable[Record]) -> Iterator[str]:
-    """The lines, the head first, each with its end."""
+def table(records: Iterable[tuple[Record, Sequence[SuspectValue]]]) -> Iterator[str]:
+    """The lines, the head first, each with its end. With each record comes what a failed check has cast doubt on since."""
     yield line_of(COLUMNS)
-    for record in records:
+    for record, suspect in records:
+        doubt = {each.number: each.why for each in suspect}
         for finding in record.findings:
-            yield line_of(_cells(record, finding))
+            why = formula_free(doubt.get(finding.number, ""))
+            yield line_of((*_cells(record, finding), why))
 
 
 def _cells(record: Record, finding: Finding) -> tuple[str, ...]:

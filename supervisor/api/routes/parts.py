@@ -152,7 +152,8 @@ async def trace_part(
 
 
 def _form(sources: Sources, kept: Kept) -> FirstArticle:
-    return first_article(kept.record, part_name=_part_name(sources, kept))
+    name = _part_name(sources, kept)
+    return first_article(kept.record, part_name=name, suspect=kept.suspect)
 
 
 def _form_1(sources: Sources, kept: Kept) -> tuple[FormField, ...]:
@@ -255,7 +256,8 @@ def sheet_of(sources: Sources, kept: Kept) -> bytes:
 
 def qif_of(sources: Sources, kept: Kept) -> bytes:
     """The QIF document of a record."""
-    return qif(kept.record, proof_of(sources, kept), cell=sources.core.tables.cell.title)
+    proof, cell = proof_of(sources, kept), sources.core.tables.cell.title
+    return qif(kept.record, proof, cell=cell, suspect=kept.suspect)
 
 
 def proof_of(sources: Sources, kept: Kept) -> Proof:

@@ -17,6 +17,7 @@ from supervisor.api.routes.parts import file_name, proof_of, qif_of, sheet_of
 from supervisor.api.routes.records import Question, every_record, ms_of
 from supervisor.api.schema import TEXT_MAX
 from supervisor.api.summary_view import SummaryView, summary_view
+from supervisor.api.trust_view import suspicion_view
 from supervisor.cell.value import replace
 from supervisor.report.archive import zipped
 from supervisor.report.summary import GroupSummary, summarised, summary_table
@@ -35,6 +36,7 @@ INDEX = (
     "record_sha256",
     "journal_entry",
     "journal_entry_sha256",
+    "suspect",
 )
 
 
@@ -120,7 +122,8 @@ async def list_measured(
 
 
 def _groups(sources: Sources, question: RecordQuestion) -> tuple[GroupSummary, ...]:
-    return summarised(kept.record for kept in every_record(sources, question))
+    found = every_record(sources, question)
+    return summarised((kept.record, kept.suspect) for kept in found)
 
 
 def _printed(sources: Sources, question: RecordQuestion) -> bytes:
@@ -160,6 +163,7 @@ def _files(sources: Sources, question: RecordQuestion) -> Iterator[tuple[str, by
         yield f"{name}.qif", qif_of(sources, kept)
         yield from _papers(sources, kept, name)
         index.append(_indexed(sources, kept, name))
+    yield "suspicions.json", _suspicions(sources)
     yield "index.csv", "".join(index).encode()
     yield "records.csv", _table(sources, question)
     groups = _groups(sources, question)
@@ -169,7 +173,15 @@ def _files(sources: Sources, question: RecordQuestion) -> Iterator[tuple[str, by
 
 
 def _table(sources: Sources, question: RecordQuestion) -> bytes:
-    return "".join(table(kept.record for kept in every_record(sources, question))).encode()
+    found = every_record(sources, question)
+    return "".join(table((kept.record, kept.suspect) for kept in found)).encode()
+
+
+def _suspicions(sources: Sources) -> bytes:
+    """What failed checks cast doubt on, of the whole cell: the records themselves say nothing of it, for they stay as they were kept."""
+    found = sources.records.suspicions()
+    views = [suspicion_view(each.seq, each.suspicion).model_dump() for each in found]
+    return msgspec.json.encode(views)
 
 
 def _papers(sources: Sources, kept: Kept, name: str) -> Iterator[tuple[str, bytes]]:
@@ -192,5 +204,6 @@ def _indexed(sources: Sources, kept: Kept, name: str) -> str:
             kept.sha256,
             str(proof.seq),
             proof.entry_hash,
+            formula_free(", ".join(each.number for each in kept.suspect)),
         )
     )

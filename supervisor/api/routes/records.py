@@ -78,7 +78,7 @@ async def list_records(
 )
 def export_records(inside: Inside, question: Question) -> StreamingResponse:
     """Records as a table for spreadsheets (RFC 4180): one line per characteristic, every digit, the newest record first."""
-    records = (kept.record for kept in every_record(inside, question))
+    records = ((kept.record, kept.suspect) for kept in every_record(inside, question))
     return StreamingResponse(
         table(records),
         media_type="text/csv; charset=utf-8; header=present",

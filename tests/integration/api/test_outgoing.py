@@ -6,7 +6,7 @@ import hashlib
 import hmac
 import json
 import threading
-from contextlib import asynccontextmanager, suppress
+from contextlib import asynccontextmanager, contextmanager, suppress
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 
 import pytest
@@ -62,6 +62,13 @@ class Outside:
 
 @pytest.fixture
 def outside():
+    with listening() as made:
+        yield made
+
+
+@contextmanager
+def listening():
+    """A receiver for as long as it is needed."""
     made = Outside()
     thread = threading.Thread(target=made.server.serve_forever, kwargs={"poll_interval": 0.01})
     thread.start()

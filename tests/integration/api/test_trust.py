@@ -1,11 +1,17 @@
 """What people see and answer where a station may not be believed: calibrations that have ended, checks that failed."""
 
+import csv
+import io
+import json
+import zipfile
+
 import pypdfium2
 import pytest
 
 from supervisor.cell.canonical import with_digest
 from supervisor.cell.value import replace
-from supervisor.core.events import HoldReleased
+from supervisor.core.events import HoldReleased, MessagesDelivered, RecordAmended
+from tests.integration.api.test_outgoing import a_receiver, listening, telling, until
 from tests.unit.core.reference_cell import rule, world_of
 
 
@@ -79,11 +85,18 @@ async def test_an_answer_that_needs_a_reason_is_refused_without_one(
 # --- a failed check ---------------------------------------------------------------------------------------------------------------
 
 
+@pytest.fixture
+def outside():
+    with listening() as made:
+        yield made
+
+
 @pytest.fixture(scope="module")
 def failed(past):
     """Nine parts; touch-1 drifts on "2" after 16 minutes, and a check finds it. Then six hours go by."""
     world = world_of(parts=9)
     world.run(world.now_ms + 16 * 60_000)
+    world.tell(MessagesDelivered(receiver="mes", seq=len(world.journal.entries)))
     world.models.stations["touch-1"].drift_to("2", 0.006)
     world.run(world.now_ms + 6 * 3_600_000)
     assert [hold.code for hold in world.state.holds.values()] == ["reference-failed"]
@@ -144,6 +157,89 @@ async def test_records_since_are_marked_and_stay_as_they_were_kept(start_on, fai
         assert "Suspect since the record was made" in text_of(sheet.content)
 
 
+async def test_what_leaves_the_cell_says_what_is_suspect(start_on, failed, tmp_path):
+    async with start_on(tmp_path, failed) as cell:
+        every = (await cell.client.get("/api/v1/records?limit=500")).json()["records"]
+        marked = {line["serial"] for line in every if line["suspect"]}
+        assert marked
+
+        table = lines_of((await cell.client.get("/api/v1/records/table")).text)
+        doubted = {(line["serial"], line["number"]) for line in table if line["suspect"]}
+        assert doubted == {(serial, "2") for serial in marked}
+        kept = {(r.serial, r.part_type): r for r in failed.serials if r.part_type != "master"}
+        for line in (each for each in table if each["suspect"]):
+            findings = kept[line["serial"], line["part_type"]].findings
+            assert line["verdict"] == next(f.verdict for f in findings if f.number == "2")
+
+        groups = (await cell.client.get("/api/v1/records/summary")).json()["groups"]
+        assert sum(group["suspect"] for group in groups) == len(marked)
+        assert {serial for group in groups for serial in group["suspect_parts"]} == marked
+        counts = {each["number"]: each["suspect"] for g in groups for each in g["characteristics"]}
+        assert {number for number, count in counts.items() if count} == {"2"}
+        sheet = text_of((await cell.client.get("/api/v1/records/summary/sheet")).content)
+        assert "that a failed check has cast doubt on since" in sheet
+
+        (serial, *_), line = sorted(marked), next(n for n in every if n["serial"] in marked)
+        form = (await cell.client.get(f"/api/v1/parts/{serial}/first-article")).json()
+        (two,) = [each for each in form["lines"] if each["number"] == "2"]
+        assert (two["conforms"], two["comment"].startswith("suspect: touch-1")) == (
+            "not proven",
+            True,
+        )
+        page = (await cell.client.get(f"/parts/{serial}?part_type={line['part_type']}")).text
+        assert page.count("<b>▲ suspect</b>") == 1
+
+
+async def test_an_archive_says_what_is_suspect_and_keeps_the_records_as_they_were(
+    start_on, failed, tmp_path
+):
+    async with start_on(tmp_path, failed) as cell:
+        every = (await cell.client.get("/api/v1/records?limit=500")).json()["records"]
+        marked = {line["serial"] for line in every if line["suspect"]}
+        answer = await cell.client.get("/api/v1/records/archive")
+        with zipfile.ZipFile(io.BytesIO(answer.content)) as archive:
+            told = json.loads(archive.read("suspicions.json"))
+            assert told == (await cell.client.get("/api/v1/suspicions")).json()
+            index = lines_of(archive.read("index.csv").decode())
+            assert {line["serial"] for line in index if line["suspect"] == "2"} == marked
+            table = lines_of(archive.read("records.csv").decode())
+            assert {line["serial"] for line in table if line["suspect"]} == marked
+            for line in index:
+                name = line["file"].removesuffix(".json")
+                found = cell.store.records.revisions(line["serial"], part_type=line["part_type"])
+                (known,) = [each for each in found if str(each.seq) == line["journal_entry"]]
+                assert archive.read(line["file"]).decode() == known.body
+                in_doubt = line["serial"] in marked
+                assert (b'name="suspect"' in archive.read(f"{name}.qif")) == in_doubt
+                pdf = text_of(archive.read(f"{name}.pdf"))
+                assert ("SUSPECT" in pdf) == in_doubt
+
+
+async def test_a_receiver_is_told_what_a_failed_check_casts_doubt_on(
+    start_on, failed, outside, tmp_path
+):
+    async with start_on(tmp_path, failed) as cell, telling(cell, a_receiver(outside)):
+        (suspicion,) = (await cell.client.get("/api/v1/suspicions")).json()
+        lines = (await cell.client.get("/api/v1/records?suspect=yes")).json()["records"]
+        kept = cell.store.records.latest(lines[0]["serial"], part_type=lines[0]["part_type"])
+        again = replace(kept.record, revision=kept.record.revision + 1)
+        await cell.tell(RecordAmended(by="a test", why="", changes=(), record=again))
+
+        def bodies():
+            return [json.loads(body) for _, _, body in outside.taken]
+
+        await until(lambda: bodies() and bodies()[-1]["data"].get("revision") == again.revision)
+        marks = [each for each in bodies() if each["type"] == "values.suspect"]
+        assert [each["data"] for each in marks] == [suspicion]
+        at = bodies().index(marks[0])
+        assert [each["type"] for each in bodies()[:at]] == ["record.kept"] * at
+        assert not any(each["data"]["suspect"] for each in bodies()[:at]), "not yet when kept"
+        assert bodies()[-1]["data"]["suspect"] == ["2"], "a later revision rests on it, too"
+        names = outside.names()
+        assert names[at].endswith(f"-{suspicion['seq']}-suspect")
+        assert len(set(names)) == len(names)
+
+
 # --- a station that moves ---------------------------------------------------------------------------------------------------------
 
 
@@ -172,6 +268,10 @@ async def test_a_station_that_moves_is_shown_and_asked_about(start_on, moved, tm
         assert newest["level"] == two["level"]
         page = (await cell.client.get("/")).text
         assert f"moves against master: {two['why']}" in page.replace("&#43;", "+")
+
+
+def lines_of(text):
+    return list(csv.DictReader(io.StringIO(text)))
 
 
 def text_of(pdf: bytes) -> str:

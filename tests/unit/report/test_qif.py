@@ -18,6 +18,7 @@ from supervisor.report.qif import qif
 from supervisor.report.qif_words import CHARACTERISTIC_STATUS, INSPECTION_STATUS
 from supervisor.report.sheet import Proof
 from supervisor.verdict.record import Correction, Record
+from supervisor.verdict.suspicion import SuspectValue
 
 SPACE = {"q": "http://qifstandards.org/xsd/qif3"}
 PROOF = Proof(seq=1790, entry_hash="0123456789abcdef" * 4)
@@ -97,6 +98,26 @@ def test_a_value_stands_with_its_uncertainty_station_and_run(rejected):
         assert float(value.text) == by.value
         u = Decimal(value.get("combinedUncertainty"))
         assert u == by.standard_u
+
+
+def test_a_value_in_doubt_is_told_and_keeps_its_status(rejected, schema):
+    finding = rejected.findings[0]
+    by = finding.decided_by
+    suspect = SuspectValue(
+        number=finding.number, station=by.station, run_id=by.run_id, why="touch-1 missed its ring"
+    )
+    text = qif(rejected, PROOF, cell=CELL, suspect=[suspect]).decode()
+    schema.validate(text)
+    document = ET.fromstring(text)
+    decided = [each for each in measurements(document) if attributes(each)["role"] == "decided"]
+    told = [attributes(each).get("suspect") for each in decided]
+    assert told[0] == f"by {by.station}, run {by.run_id}: touch-1 missed its ring"
+    assert set(told[1:]) == {None}
+    status = said(decided[0], "q:Status/q:CharacteristicStatusEnum")
+    assert status == CHARACTERISTIC_STATUS[finding.verdict]
+    (results,) = document.findall(".//q:MeasurementResults", SPACE)
+    assert attributes(results)["suspect"] == finding.number
+    assert b"suspect" not in qif(rejected, PROOF, cell=CELL)
 
 
 def test_what_was_corrected_and_with_which_calibration_is_told(rejected, schema):

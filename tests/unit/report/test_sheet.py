@@ -11,6 +11,7 @@ from supervisor.cell.value import replace
 from supervisor.report.sheet import Proof, sheet
 from supervisor.report.table import COLUMNS, table
 from supervisor.verdict.record import Correction
+from supervisor.verdict.suspicion import SuspectValue
 
 PROOF = Proof(seq=1790, entry_hash="0123456789abcdef" * 4)
 CELL = "Inspection cell for vane pump parts"
@@ -84,8 +85,35 @@ def test_a_sheet_reads_in_black_and_white(rejected):
     assert (colours.max(axis=1) - colours.min(axis=1)).max() == 0  # every point is a grey
 
 
+def undoubted(records):
+    """Records of which nothing is suspect."""
+    return [(record, ()) for record in records]
+
+
+def doubt(record, at=0):
+    """That a value of a record is in doubt."""
+    by = record.findings[at].decided_by
+    why = "touch-1 missed master-ring MR-7 in run R9"
+    number = record.findings[at].number
+    return SuspectValue(number=number, station=by.station, run_id=by.run_id, why=why)
+
+
+def test_a_value_in_doubt_is_marked_in_its_line_of_sheet_and_table(records):
+    record = next(r for r in records if r.verdict == "conforming")
+    suspect = doubt(record, at=1)
+    words = words_of(sheet(record, PROOF, cell=CELL, suspect=[suspect]))
+    assert words.count("SUSPECT") == 1
+    assert "Suspect since the record was made" in words
+    assert "suspect" not in words_of(sheet(record, PROOF, cell=CELL)).lower()
+
+    lines = list(csv.DictReader(StringIO("".join(table([(record, [suspect])])))))
+    assert [line["suspect"] for line in lines if line["suspect"]] == [suspect.why]
+    assert lines[1]["suspect"] == suspect.why
+    assert lines[1]["verdict"] == "conforming", "the verdict stays the one of the record"
+
+
 def test_a_table_has_a_line_for_each_characteristic_with_every_digit(records):
-    lines = list(csv.DictReader(StringIO("".join(table(records)))))
+    lines = list(csv.DictReader(StringIO("".join(table(undoubted(records))))))
     findings = [(record, f) for record in records for f in record.findings]
     assert len(lines) == len(findings)
     for line, (record, finding) in zip(lines, findings, strict=True):
@@ -101,7 +129,9 @@ def test_a_table_has_a_line_for_each_characteristic_with_every_digit(records):
 
 def test_a_characteristic_without_a_value_keeps_its_columns(rejected):
     finding = replace(rejected.findings[0], decided_by=None, verdict="not measured")
-    (line,) = csv.DictReader(StringIO("".join(table([replace(rejected, findings=(finding,))]))))
+    (line,) = csv.DictReader(
+        StringIO("".join(table(undoubted([replace(rejected, findings=(finding,))]))))
+    )
     assert (line["value"], line["verdict"], line["why"]) == ("", "not measured", finding.why)
 
 
@@ -109,7 +139,13 @@ def test_a_characteristic_without_a_value_keeps_its_columns(rejected):
 def test_a_text_is_never_a_formula(rejected, start):
     (_, line, *_) = csv.reader(
         StringIO(
-            "".join(table([replace(rejected, batch=f"{start}1+1", findings=rejected.findings[:1])]))
+            "".join(
+                table(
+                    undoubted(
+                        [replace(rejected, batch=f"{start}1+1", findings=rejected.findings[:1])]
+                    )
+                )
+            )
         )
     )
     assert line[COLUMNS.index("batch")] == f"'{start}1+1"
