@@ -7,6 +7,7 @@ Rules of this file:
 - Lengths in mm and times in ms unless the name says otherwise; limits are exact decimals in the characteristic's unit.
 """
 
+from collections.abc import Mapping, Set
 from decimal import Context, Decimal
 from types import MappingProxyType
 from typing import Literal
@@ -91,6 +92,7 @@ class Characteristic:
     ``natural_limit`` is "zero" where the value cannot be negative by its nature (form, position, roughness).
     ``required_u`` is an expanded uncertainty (k = 2) that a deciding program must not exceed (``Coverage.decides``).
     ``answers`` names the tool offsets that it answers to, and ``target`` is where the process shall be (None = it answers to nothing).
+    ``after`` are the numbers of those that have to be measured before it.
     """
 
     number: str
@@ -109,6 +111,7 @@ class Characteristic:
     average: Average | None = None
     target: Decimal | None = None
     answers: tuple[Answer, ...] = ()
+    after: tuple[str, ...] = ()
 
 
 @value
@@ -394,3 +397,34 @@ class Cell:
     rule: DecisionRule
     offsets: tuple[Offset, ...] = ()
     routing: Routing = Routing()
+
+
+# --- precedence ---------------------------------------------------------------------------------------------------------------
+
+
+def awaited(mine: Set[str], still_open: Set[str], after: Mapping[str, Set[str]]) -> frozenset[str]:
+    """What has to be measured before a program that decides these characteristics, of what is open; what it decides itself left out."""
+    sooner = frozenset(number for each in mine & still_open for number in after[each])
+    return (sooner & still_open) - mine
+
+
+def left_waiting(
+    decides: Mapping[str, Set[str]], after: Mapping[str, Set[str]]
+) -> tuple[dict[str, frozenset[str]], frozenset[str]]:
+    """What programs are left waiting for in the end, and what is open by then, if each is run as soon as it may: running more closes no way.
+
+    Programs that would decide nothing more are left out.
+    """
+    still_open = frozenset(after)
+    left = sorted(name for name in decides if decides[name])
+    while True:
+        able = [name for name in left if not awaited(decides[name], still_open, after)]
+        if not able:
+            waits = {
+                name: awaited(decides[name], still_open, after)
+                for name in left
+                if decides[name] & still_open
+            }
+            return waits, still_open
+        left.remove(able[0])
+        still_open -= decides[able[0]]

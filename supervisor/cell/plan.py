@@ -111,6 +111,7 @@ def characteristic_of(entry: CharacteristicEntry, default: Unit) -> Characterist
                 key=lambda answer: answer.offset,
             )
         ),
+        after=tuple(sorted(entry.after)),
     )
 
 

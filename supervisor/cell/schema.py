@@ -363,6 +363,11 @@ class CharacteristicEntry(Declared):
     answers_to: list[AnswerEntry] = Field(
         default=[], description="The tool offsets that change it: where to correct."
     )
+    after: list[Text] = Field(
+        default=[],
+        description="Numbers of characteristics that have to be measured before this one, as its measurement would spoil them; "
+        "any order if left out.",
+    )
 
 
 class ExpansionEntry(Declared):

@@ -197,7 +197,7 @@ def for_another(picture: Picture, pallet: PalletView) -> Carry | Stay:
         why = reasons.why_nothing_takes(picture, pallet, obstacles)
         return Stay(until_ms=None, why=why, alternatives=alternatives)
     cover = next(cover for seat, cover in wanted_by(picture, pallet) if seat is nest)
-    programs = tuple(offer.program for offer in cover.visits[nest.station])
+    programs = tuple(offer.program for offer in cover.next_at(nest.station))
     return Carry(
         pallet=pallet.pallet,
         origin="",

@@ -1,7 +1,7 @@
 """The ways to decide a set of characteristics: which programs together, at which stations.
 
 Rules of this file:
-- A cover has no program that it could do without. Covers are listed cheapest first, ties by program ids.
+- A cover has no program that it could do without, and its programs can be run in an order that the plan allows. Covers are listed cheapest first, ties by program ids.
 - The list is cut at a named limit; the walk takes quick programs first, so what is cut is long.
 """
 
@@ -9,6 +9,7 @@ from collections.abc import Iterator
 from itertools import islice
 
 from supervisor.cell.value import value
+from supervisor.routing.precedence import Sooner, in_order, stations_before
 from supervisor.routing.tables import Offer, decided_by
 
 COVERS_MAX = 32
@@ -20,30 +21,55 @@ class Cover:
     """Programs that together decide what was asked.
 
     ``visits`` holds, for each station of the cell, the programs to run there in this order; ``work_ms`` the time they take there,
-    change of pallets included; ``total_ms`` the sum.
+    change of pallets included; ``total_ms`` the sum. Where the plan prescribes an order, ``before`` holds for each station those to be visited
+    before it (bit sets), and ``now`` what may run there now; () where any order will do.
     """
 
     visits: tuple[tuple[Offer, ...], ...]
     work_ms: tuple[int, ...]
     total_ms: int
+    before: tuple[int, ...] = ()
+    now: tuple[tuple[Offer, ...], ...] = ()
+
+    def next_at(self, station: int) -> tuple[Offer, ...]:
+        """What a visit would run if the station came next."""
+        return self.now[station] if self.now else self.visits[station]
 
 
 def covers_of(
-    offers: tuple[Offer, ...], needed: int, *, stations: int, visit_ms: int
+    offers: tuple[Offer, ...], still_open: int, *, stations: int, visit_ms: int, sooner: Sooner = ()
 ) -> tuple[Cover, ...]:
-    """All ways to decide as much of ``needed`` as the offers can, for a cell with so many stations; () if that is nothing."""
-    needed &= decided_by(offers)
+    """All ways to decide as much of what is open as the offers can, for a cell with so many stations; () if that is nothing."""
+    quick_first = sorted(offers, key=lambda offer: (offer.result_ms, offer.program))
+    able = in_order(quick_first, still_open, sooner)
+    needed = still_open & decided_by(able)
     if not needed:
         return ()
-    quick_first = sorted(offers, key=lambda offer: (offer.result_ms, offer.program))
     found = {
         tuple(sorted(chosen, key=lambda offer: offer.program))
-        for chosen in islice(_walk(quick_first, (), needed), WALK_MAX)
+        for chosen in islice(_walk(list(able), (), needed), WALK_MAX)
         if _needs_all(chosen, needed)
     }
-    covers = [_cover(chosen, stations, visit_ms) for chosen in sorted(found, key=_names)]
+    ways = [in_order(chosen, still_open, sooner) for chosen in sorted(found, key=_names)]
+    possible = [way for way in ways if not needed & ~decided_by(way)] if sooner else ways
+    covers = [
+        _cover(way, stations, visit_ms, still_open, sooner)
+        for way in possible or [_spared(able, needed, still_open, sooner)]
+    ]
     covers.sort(key=lambda cover: cover.total_ms)
     return tuple(covers[:COVERS_MAX])
+
+
+def _spared(
+    able: tuple[Offer, ...], needed: int, still_open: int, sooner: Sooner
+) -> tuple[Offer, ...]:
+    """A way where each choice without a spare program comes to a stop, one program waiting for the other: all that can be spared left out."""
+    way = able
+    for offer in reversed(able):
+        others = in_order((each for each in way if each is not offer), still_open, sooner)
+        if not needed & ~decided_by(others):
+            way = others
+    return way
 
 
 def _names(chosen: tuple[Offer, ...]) -> tuple[str, ...]:
@@ -76,11 +102,20 @@ def _needs_all(chosen: tuple[Offer, ...], needed: int) -> bool:
     return all(needed & ~decided_by((*chosen[:at], *chosen[at + 1 :])) for at in range(len(chosen)))
 
 
-def _cover(chosen: tuple[Offer, ...], stations: int, visit_ms: int) -> Cover:
+def _cover(
+    chosen: tuple[Offer, ...], stations: int, visit_ms: int, still_open: int, sooner: Sooner
+) -> Cover:
     visits = tuple(
         tuple(offer for offer in chosen if offer.station == station) for station in range(stations)
     )
     work_ms = tuple(
         visit_ms + sum(offer.result_ms for offer in visit) if visit else 0 for visit in visits
     )
-    return Cover(visits=visits, work_ms=work_ms, total_ms=sum(work_ms))
+    now = tuple(in_order(visit, still_open, sooner) for visit in visits) if sooner else ()
+    return Cover(
+        visits=visits,
+        work_ms=work_ms,
+        total_ms=sum(work_ms),
+        before=stations_before(visits, still_open, sooner),
+        now=now,
+    )

@@ -269,6 +269,7 @@ def _job(picture: Picture, view: PalletView, cover: Cover | None) -> Job:
         out_mm=outfeed.at_mm if outfeed else (outfeeds[0].at_mm if outfeeds else 0),
         due_ms=view.entered_ms + (urgency.due_ms if urgency else 0),
         weight=urgency.weight if urgency else 0,
+        before=cover.before if cover is not None else (),
     )
 
 

@@ -15,6 +15,7 @@ from supervisor.cell.value import replace, value
 from supervisor.routing.covers import Cover
 from supervisor.routing.picture import NEVER_MS, Picture, Seat
 from supervisor.routing.plan import most_with
+from supervisor.routing.precedence import awaited
 from supervisor.routing.situation import PalletView
 from supervisor.routing.tables import Offer
 
@@ -111,9 +112,10 @@ def moves_of(
             return _with_nothing_to_run(picture, pallet, patience_ms)
         if pallet.place not in picture.seat_at:
             wanted = wanted_by(picture, pallet)
-            if all(seat.obstacle for seat, _ in wanted):
+            kept_back = [_kept_back(picture, pallet, seat, cover) for seat, cover in wanted]
+            if all(kept_back):
                 # The commonest case by far, a pallet that waits in the rack: fetching it need not be worked out.
-                return [], [_blocked(pallet, seat) for seat, _ in wanted]
+                return [], [obstacle for obstacle in kept_back if obstacle is not None]
     pickup = _pickup(picture, pallet, patience_ms)
     if isinstance(pickup, Obstacle):
         return [], [pickup]
@@ -222,8 +224,9 @@ def _to_station(
     more_ms: int,
     patience_ms: int,
 ) -> Landing | Obstacle:
-    if seat.obstacle:
-        return _blocked(pickup.pallet, seat)
+    kept_back = _kept_back(picture, pickup.pallet, seat, cover)
+    if kept_back is not None:
+        return kept_back
     handler = picture.tables.handler
     arrive_ms = pickup.ready_ms + picture.travel_ms(pickup.at_mm, seat.at_mm)
     wait_ms = 0 if seat.occupant is None else max(0, seat.leaves_ms - arrive_ms)
@@ -241,7 +244,7 @@ def _to_station(
         target=seat.view.station,
         at_mm=seat.at_mm,
         seat=seat,
-        visit=cover.visits[seat.station],
+        visit=cover.next_at(seat.station),
         cover=cover,
         placed_ms=arrive_ms
         + wait_ms
@@ -249,6 +252,22 @@ def _to_station(
         wait_ms=wait_ms,
         extra_ms=max(0, more_ms),
     )
+
+
+def _kept_back(picture: Picture, pallet: PalletView, seat: Seat, cover: Cover) -> Obstacle | None:
+    """Why a station cannot be the next for a pallet however early the handler came; None if it can."""
+    if not cover.next_at(seat.station):
+        tables = picture.tables
+        still_open = tables.bit_set(pallet.part_type, pallet.open)
+        first = awaited(cover.visits[seat.station][0], still_open, tables.sooner[pallet.part_type])
+        return Obstacle(
+            pallet=pallet,
+            target=seat.view.station,
+            code="not yet",
+            detail=", ".join(tables.numbers_of(pallet.part_type, first)),
+            opens_ms=None,
+        )
+    return _blocked(pallet, seat) if seat.obstacle else None
 
 
 def _blocked(pallet: PalletView, seat: Seat) -> Obstacle:

@@ -9,8 +9,9 @@ Rules of this file:
 
 from supervisor.cell.value import value
 from supervisor.routing.covers import Cover, covers_of
+from supervisor.routing.precedence import in_order
 from supervisor.routing.situation import PalletView
-from supervisor.routing.tables import Offer, RoutingTables, decided_by
+from supervisor.routing.tables import Offer, RoutingTables, Sooner, decided_by
 
 REMEMBERED_MAX = 4096
 
@@ -63,36 +64,45 @@ class Outlooks:
     def _outlook(self, pallet: PalletView, station: int, usable: int) -> Outlook:
         needed = self._tables.bit_set(pallet.part_type, pallet.open)
         offers = self._tables.offers_for(pallet, usable)
+        sooner = self._tables.sooner.get(pallet.part_type, ())
         visit: tuple[Offer, ...] = ()
         if station >= 0 and usable >> station & 1:
-            visit = self._visit(offers, needed, station, pallet.planned)
-        covers = self._covers(offers, needed & ~decided_by(visit))
+            visit = self._visit(offers, needed, station, pallet.planned, sooner)
+        covers = self._covers(offers, needed & ~decided_by(visit), sooner)
         elsewhere = tuple(cover for cover in covers if station < 0 or not cover.visits[station])
         return Outlook(visit=visit, covers=elsewhere or covers)
 
-    def _covers(self, offers: tuple[Offer, ...], needed: int) -> tuple[Cover, ...]:
+    def _covers(self, offers: tuple[Offer, ...], needed: int, sooner: Sooner) -> tuple[Cover, ...]:
         tables = self._tables
-        return covers_of(offers, needed, stations=len(tables.stations), visit_ms=tables.visit_ms)
+        return covers_of(
+            offers, needed, stations=len(tables.stations), visit_ms=tables.visit_ms, sooner=sooner
+        )
 
     def _visit(
-        self, offers: tuple[Offer, ...], needed: int, station: int, planned: tuple[str, ...]
+        self,
+        offers: tuple[Offer, ...],
+        needed: int,
+        station: int,
+        planned: tuple[str, ...],
+        sooner: Sooner,
     ) -> tuple[Offer, ...]:
         """What to run at this station before leaving it."""
         here = [offer for offer in offers if offer.station == station]
-        announced = _useful([o for name in planned for o in here if o.program == name], needed)
+        named = [o for name in planned for o in here if o.program == name]
+        announced = in_order(_useful(named, needed), needed, sooner)
         if announced:
             return announced
-        covers = self._covers(offers, needed)
+        covers = self._covers(offers, needed, sooner)
         if not planned:
-            covers = tuple(cover for cover in covers if cover.visits[station])
+            covers = tuple(cover for cover in covers if cover.next_at(station))
         if covers:
             visit_ms = self._tables.visit_ms
             best = min(
                 covers,
-                key=lambda c: c.total_ms - (visit_ms if c.visits[station] else 0),
+                key=lambda c: c.total_ms - (visit_ms if c.next_at(station) else 0),
             )
-            return best.visits[station]
-        return () if planned else _useful(here, needed)
+            return best.next_at(station)
+        return () if planned else in_order(_useful(here, needed), needed, sooner)
 
 
 def _useful(offers: list[Offer], needed: int) -> tuple[Offer, ...]:

@@ -146,8 +146,8 @@ class Picture:
             pallet = self.pallets[name]
             if self.leaves_ms[name] > latest_ms:
                 continue
-            for station, visit in enumerate(cover.visits):
-                if visit and names[station] != pallet.place:
+            for station in range(len(names)):
+                if cover.next_at(station) and names[station] != pallet.place:
                     claims.setdefault(station, []).append(pallet)
         return claims
 

@@ -7,6 +7,7 @@ Rules of this file:
 
 from supervisor.routing.moves import Landing, Move, Obstacle
 from supervisor.routing.picture import Picture, Seat
+from supervisor.routing.precedence import awaited, in_order
 from supervisor.routing.situation import Alternative, PalletView, StationView
 from supervisor.routing.tables import RoutingTables, decided_by
 
@@ -19,6 +20,7 @@ _PREVENTED = {
     "more to run": "{detail} has more to run at {target}",
     "more to run here": "it has more to run at {place}",
     "no way out": "{detail} is in {target} and there is no place to put it",
+    "not yet": "it waits for {detail} to be measured before",
     "not ours": "{target} holds {detail}, which must not be moved now",
     "occupied": "{target} is occupied; fetching for it begins in {wait} at the earliest",
     "one jaw": "{target} has to be emptied of {detail} first",
@@ -219,7 +221,12 @@ def why_unreachable(
     """Which open characteristics cannot be decided now, and for want of which stations; "" if all can."""
     usable = tuple(view.station for view in stations if not view.unusable)
     offers = tables.offers_for(pallet, tables.station_set(usable))
-    missing = tables.numbers_beyond(pallet, decided_by(offers))
+    still_open, sooner = (
+        tables.bit_set(pallet.part_type, pallet.open),
+        tables.sooner.get(pallet.part_type, ()),
+    )
+    able_now = in_order(offers, still_open, sooner)
+    missing = tables.numbers_beyond(pallet, decided_by(able_now))
     if not missing:
         return ""
     wanted = tables.bit_set(pallet.part_type, missing)
@@ -231,6 +238,11 @@ def why_unreachable(
     able += [
         f"{station} could, but: a check with a reference part suspends it"
         for station in sorted({name for name, number in pallet.barred if number in missing})
+    ]
+    able += [
+        f"{offer.program} waits for {', '.join(tables.numbers_of(pallet.part_type, first))} to be measured before"
+        for offer in offers
+        if (first := awaited(offer, still_open & ~decided_by(able_now), sooner))
     ]
     return f"no station can decide {', '.join(missing)} now ({'; '.join(able) or 'no program is left to try'})"
 

@@ -10,6 +10,7 @@ from supervisor.routing import reasons
 from supervisor.routing.choice import for_another, with_empty_hand, with_full_hand
 from supervisor.routing.outlook import Outlook, Outlooks
 from supervisor.routing.picture import Picture
+from supervisor.routing.precedence import in_order
 from supervisor.routing.situation import Carry, PalletView, Situation, StationView, Stay
 from supervisor.routing.tables import RoutingTables, decided_by
 
@@ -76,7 +77,10 @@ class Router:
     def unreachable(self, pallet: PalletView, usable: tuple[str, ...]) -> tuple[str, ...]:
         """The open characteristics that no usable station can decide now, in the order of ``pallet.open``."""
         tables = self._tables
-        decided = decided_by(tables.offers_for(pallet, tables.station_set(usable)))
+        offers = tables.offers_for(pallet, tables.station_set(usable))
+        still_open = tables.bit_set(pallet.part_type, pallet.open)
+        sooner = tables.sooner.get(pallet.part_type, ())
+        decided = decided_by(in_order(offers, still_open, sooner))
         return tables.numbers_beyond(pallet, decided)
 
     def why_unreachable(self, pallet: PalletView, stations: tuple[StationView, ...]) -> str:

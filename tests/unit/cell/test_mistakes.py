@@ -36,6 +36,16 @@ class Mistake(NamedTuple):
     consequences: tuple[str, ...] = ()
 
 
+FROM_2_TO_5 = """\
+limits: {upper: 0.020}}
+  - {number: 3, name: Back face, kind: parallelism, datum: A, limits: {upper: 0.030}}
+  - {number: 4, name: Width, kind: width, nominal: 30, limits: {lower_deviation: -0.02, upper_deviation: -0.01}}
+  - {number: 5, name: Minor axis,"""
+ORDER_IN_A_RING = FROM_2_TO_5.replace("0.020}", "0.020}, after: [5]").replace(
+    "Minor axis,", "Minor axis, after: [1],"
+)
+"""2 and 1 are measured by one program, 5 by the other."""
+
 # fmt: off
 MISTAKES = [
     # The form of the files.
@@ -64,6 +74,12 @@ MISTAKES = [
     Mistake("a GTIN of 15 digits", RING, "09521234001027", "009521234001027", "gtin", "gtin", "14 digits", "it has 15"),
     Mistake("an uncertainty of zero", PROGRAMS, "{number: 5, expanded_u: 0.009}", "{number: 5, expanded_u: 0}", "number: 5", "programs.0.covers.0.expanded_u", "above 0", "positive"),
     Mistake("a negative program number", PROGRAMS, "number: 21", "number: -21", "number: -21", "programs.1.number", "from 0", "0 or more"),
+    # The order in which characteristics are measured.
+    Mistake("an order after an unknown number", RING, "upper: 0.020}}", "upper: 0.020}, after: [11]}", "number: 2", "plan.1.after", "numbers of this plan", "correct the number"),
+    Mistake("an order after itself", RING, "upper: 0.020}}", "upper: 0.020}, after: [2]}", "number: 2", "plan.1.after", "an order with a beginning", "remove one"),
+    Mistake("an order that goes round", RING, "upper: 0.020}}\n  - {number: 3, name: Back face,", "upper: 0.020}, after: [3]}\n  - {number: 3, name: Back face, after: [2],", "number: 2", "plan.1.after", "an order with a beginning", "remove one"),
+    Mistake("an order after an informative value", RING, "upper: 0.020}}", "upper: 0.020}, after: [9]}", "number: 2", "plan.1.after", "between mandatory", "remove it"),
+    Mistake("an order that programs cannot keep", RING, FROM_2_TO_5, ORDER_IN_A_RING, "number: 2", "plan.1.after", "an order of programs", "measures less"),
     # Names.
     Mistake("two readers with one name", CELL, "places:\n", "  - {id: rack, url: opc.tcp://10.1.0.6, profile: rack-reader}\n\nplaces:\n", "10.1.0.6", "readers.1.id", "each name once", "change one"),
     Mistake("a place named like a station", CELL, "id: rack-02", "id: touch-1", "antenna: 2", "places.1.id", "each name once", "change one"),

@@ -16,6 +16,7 @@ from supervisor.cell.model import (
     Routing,
     Station,
 )
+from supervisor.cell.value import replace
 
 RAIL_MM = 12_000
 OUTFEEDS = (
@@ -161,6 +162,47 @@ def random_cell(seed, *, jaws, stations=None, pace=None, look_ahead_steps=0):
         swap_ms=round(hands_ms * rng.uniform(1.2, 2)),
         speed_mm_s=rng.randrange(400, 1600, 100),
     )
+
+
+def with_precedence(cell, seed):
+    """The same cell with an order between some characteristics of each part type, which its programs can keep."""
+    rng = random.Random(seed)
+    part_types = []
+    for part in cell.part_types:
+        numbers = [c.number for c in part.plan]
+        rng.shuffle(numbers)
+        after = {
+            number: set(rng.sample(numbers[:at], min(at, rng.choice((0, 0, 1, 1, 2)))))
+            for at, number in enumerate(numbers)
+        }
+        programs = [p for p in cell.programs if p.part_type == part.part_type]
+        while not can_be_kept(programs, after):
+            after[rng.choice([number for number in numbers if after[number]])] = set()
+        plan = tuple(replace(c, after=tuple(sorted(after[c.number]))) for c in part.plan)
+        part_types.append(replace(part, plan=plan))
+    return replace(cell, part_types=tuple(part_types))
+
+
+def can_be_kept(programs, after):
+    """Whether everything can be measured when each program waits for what comes before: tried out, each run as soon as it may."""
+    decided, left = set(), list(programs)
+    while left:
+        able = [p for p in left if not _lacking(p, after, decided)]
+        if not able:
+            return all(_decides(p) <= decided for p in left)
+        for p in able:
+            left.remove(p)
+            decided |= _decides(p)
+    return True
+
+
+def _decides(program):
+    return {c.number for c in program.covers if c.expanded_u <= Decimal(2)}
+
+
+def _lacking(program, after, decided):
+    mine = _decides(program)
+    return any(after[number] - decided - mine for number in mine - decided)
 
 
 def _programs(rng, part_type, numbers, stations, pace):

@@ -108,6 +108,9 @@ class Simulation:
         self.required = {
             (p.part_type, c.number): c.required_u for p in cell.part_types for c in p.plan
         }
+        self.sooner = {
+            (p.part_type, c.number): set(c.after) for p in cell.part_types for c in p.plan
+        }
         self.programs = {p.program: p for p in cell.programs}
         self.at_mm = {p.place: p.at_mm for p in cell.places}
         self.at_mm.update({s.station: s.at_mm for s in cell.stations})
@@ -204,6 +207,7 @@ class Simulation:
         assert program.part_type == part.part_type
         assert program.program not in part.done, "a program must not run again after its limit"
         assert self.decides(program) & part.open, "a run must add something"
+        self.comes_in_order(part, program)
         part.open -= self.decides(program)
         part.awaited += 1
         part.ran += 1
@@ -214,6 +218,29 @@ class Simulation:
         self.after(round(program.part_free_ms * late), self.part_free, nest, nest.run)
         result_ms = round(program.result_ms * late)
         self.after(result_ms, self.result, nest, nest.run, result_ms, part, program)
+
+    def comes_in_order(self, part, program):
+        """Nothing is unmeasured that has to come before what a run would decide."""
+        for number in self.decides(program) & part.open:
+            lacking = self.sooner[part.part_type, number] & self.left_open(part)
+            assert lacking <= self.decides(program), f"{number} is measured before {lacking}"
+
+    def left_open(self, part):
+        """What is open and can be decided, in order, by programs that may run again; the rest stays undecided, and nobody waits for it."""
+        able = [
+            self.decides(p)
+            for p in self.cell.programs
+            if p.part_type == part.part_type and p.program not in part.done
+        ]
+        left = part.open & set().union(*able)
+        reached = set()
+        for _ in left:  # each round reaches one more at least, or none
+            for numbers in able:
+                mine = numbers & left - reached
+                sooner = set().union(*(self.sooner[part.part_type, number] for number in mine))
+                if not sooner & (left - reached) - numbers:
+                    reached |= mine
+        return reached
 
     def part_free(self, nest, run):
         if nest.run == run:
@@ -257,7 +284,7 @@ class Simulation:
             for p in self.cell.programs
             if p.part_type == part.part_type
             and p.program not in part.done
-            and self.decides(p) & part.open
+            and self.decides(p) & self.left_open(part)
         ]
         if part.awaited or part.sorting or left:
             return
@@ -285,7 +312,7 @@ class Simulation:
             at_mm=self.at_mm.get(part.place, self.here_mm),
             movable_ms=movable_ms,
             home=part.home,
-            open=tuple(sorted(part.open)),
+            open=tuple(sorted(self.left_open(part))),
             sorting=part.sorting,
             waiting_since_ms=part.waiting_since_ms,
             done=tuple(sorted(part.done)),
