@@ -21,7 +21,7 @@ from supervisor.cell.load import load_cell
 from supervisor.cell.model import Cell
 
 SLACK_REAL_S = 5
-DIALECTS: Mapping[str, ServerKind] = {"machine-vision": "vision", "autoid": "autoid"}
+DIALECTS: Mapping[str, ServerKind] = {"machine-vision": "vision", "gms": "job", "autoid": "autoid"}
 """The server that speaks a profile, where it is not the one that is named like the kind of machine."""
 
 

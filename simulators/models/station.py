@@ -206,13 +206,21 @@ class StationModel:
         why = self._why_not_start(run_id, name) or self._danger_in_start(run_id)
         if why or self._program is None:
             return self._refuse(why)
-        self._run = Run(run_id=run_id, serial=serial, program=self._program, pallet=self._nest())
-        self._executed.add(run_id)
-        self._witness_turn("started", self._run)
-        self._record_mix_up(self._run)
-        self._work = "acquiring"
-        self._text = ""
-        self._plan_run(self._run)
+        self._begin(run_id, serial, self._program, loading_ms=0)
+        return OK
+
+    def load_and_start(self, run_id: str, serial: str, name: str) -> Answer:
+        """The same as one order that names its program: it is loaded first where it is not the prepared one, as part of the run."""
+        program = self._programs.get(name)
+        if program is None:
+            return self._refuse(f"no program {name!r}")
+        why = self._why_not_run(run_id) or self._danger_in_start(run_id)
+        if why:
+            return self._refuse(why)
+        loading_ms = 0 if self._program is program else self._kind.prepare_ms
+        self._agenda.drop("prepare")
+        self._program = program
+        self._begin(run_id, serial, program, loading_ms=loading_ms)
         return OK
 
     def abort(self, run_id: str) -> Answer:
@@ -289,7 +297,16 @@ class StationModel:
         self._work = "prepared"
         self._text = ""
 
-    def _why_not_start(self, run_id: str, name: str) -> str:
+    def _begin(self, run_id: str, serial: str, program: Program, *, loading_ms: int) -> None:
+        self._run = Run(run_id=run_id, serial=serial, program=program, pallet=self._nest())
+        self._executed.add(run_id)
+        self._witness_turn("started", self._run)
+        self._record_mix_up(self._run)
+        self._work = "acquiring"
+        self._text = ""
+        self._plan_run(self._run, loading_ms)
+
+    def _why_not_run(self, run_id: str) -> str:
         if self._mode != "automatic":
             return f"in {self._mode} mode"
         if run_id in self._executed:
@@ -297,6 +314,12 @@ class StationModel:
         if self._work in UNFINISHED:
             self._violation(f"told to start {run_id!r} while work is {self._work}")
             return f"work is {self._work}"
+        return ""
+
+    def _why_not_start(self, run_id: str, name: str) -> str:
+        why = self._why_not_run(run_id)
+        if why:
+            return why
         if self._program is None:
             return "no program is prepared"
         if name not in {"", self._program.name}:
@@ -326,13 +349,13 @@ class StationModel:
                 f"run {run.run_id!r} measures a {run.program.part_type}, the nest holds a {pallet.part_type}"
             )
 
-    def _plan_run(self, run: Run) -> None:
+    def _plan_run(self, run: Run, loading_ms: int) -> None:
         pace = self._gauge.pace(run.program.name, run.serial) * self.duration_factor
         before = self._kind.pallet_leaves == "before the result"
         acquire_ms = round((run.program.part_free_ms if before else run.program.result_ms) * pace)
         result_ms = round(run.program.result_ms * pace)
         self._agenda.plan(
-            "acquire", acquire_ms, lambda: self._acquired(result_ms - acquire_ms, run)
+            "acquire", loading_ms + acquire_ms, lambda: self._acquired(result_ms - acquire_ms, run)
         )
 
     def _acquired(self, evaluate_ms: int, run: Run) -> None:

@@ -11,7 +11,7 @@ import msgspec
 
 from simulators.models.physics import Physics
 
-ServerKind = Literal["scan", "vision", "touch", "ct", "handler", "rack", "autoid"]
+ServerKind = Literal["scan", "vision", "touch", "job", "ct", "handler", "rack", "autoid"]
 
 
 class PlanError(ValueError):
@@ -63,6 +63,7 @@ def check(seats: tuple[Seat, ...], physics: Physics) -> None:
     for kind in ("scan", "touch", "ct"):
         known[kind] = sorted(entry.station for entry in physics.stations if entry.kind == kind)
     known["vision"] = known["scan"]  # the same machines in other dialects
+    known["job"] = known["touch"]
     known["autoid"] = known["rack"]
     problems = [
         f"server of kind {seat.kind}: expected one of {', '.join(known[seat.kind]) or 'none'}, found {seat.station!r}"

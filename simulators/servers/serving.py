@@ -24,16 +24,25 @@ from simulators.servers.clock import CellClock
 from simulators.servers.ct import CtMachine
 from simulators.servers.floor_file import FloorFile
 from simulators.servers.handler import HandlerMachine
+from simulators.servers.job import JobMachine
 from simulators.servers.machine import Machine, World
+from simulators.servers.measuring import MeasuringMachine
 from simulators.servers.panel import Panel, qualified, without_prefixes
 from simulators.servers.process import Announce, Process
 from simulators.servers.rack import RackMachine
 from simulators.servers.scan import ScanMachine
-from simulators.servers.seat import Seat
+from simulators.servers.seat import Seat, ServerKind
 from simulators.servers.touch import TouchMachine
 from simulators.servers.vision import VisionMachine
 
 BENCH_URI = "urn:pointsman:sim:bench"
+MEASURING: Mapping[ServerKind, type[MeasuringMachine]] = {
+    "scan": ScanMachine,
+    "vision": VisionMachine,
+    "touch": TouchMachine,
+    "job": JobMachine,
+    "ct": CtMachine,
+}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -87,20 +96,14 @@ async def serve(server: Server, seat: Seat, surroundings: Surroundings, announce
 
 def _machine(seat: Seat, world: World) -> Machine:
     match seat.kind:
-        case "scan":
-            return ScanMachine(world, seat.station)
-        case "vision":
-            return VisionMachine(world, seat.station)
-        case "touch":
-            return TouchMachine(world, seat.station)
-        case "ct":
-            return CtMachine(world, seat.station)
         case "handler":
             return HandlerMachine(world)
         case "rack":
             return RackMachine(world)
         case "autoid":
             return AutoIdMachine(world)
+        case measuring:
+            return MEASURING[measuring](world, seat.station)
 
 
 async def _build(server: Server, seat: Seat, machine: Machine) -> tuple[Panel, Panel]:

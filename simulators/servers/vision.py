@@ -15,7 +15,8 @@ from asyncua import Server
 
 from simulators.models.station import Answer, StationImage
 from simulators.servers.measuring import MeasuringMachine
-from simulators.servers.panel import Panel, Type, Variable
+from simulators.servers.panel import Panel
+from simulators.servers.site_door import SiteDoor
 from simulators.servers.vision_space import PREFIX, URI, VisionSpace
 
 OK, REFUSED, UNKNOWN = 0, -1, -2
@@ -23,12 +24,6 @@ COMPLETED, PROCESSING, ABORTED = 1, 2, 3  # ResultStateDataType, 12.19
 QUALITIES = {"good": 0, "uncertain": 1, "bad": 2}
 MODES = {"automatic": "Operational", "manual": "Halted", "fault": "Error"}
 RESULTS_MAX = 200
-VARIABLES = (
-    Variable(path="Door/IsOpen", type=Type.Boolean, start=False),
-    Variable(path="Door/IsClosed", type=Type.Boolean, start=True),
-    Variable(path="Door/IsOccupied", type=Type.Boolean, start=False),
-    Variable(path="Door/OpenRequestTaken", type=Type.Boolean, start=False),
-)
 Told = Literal["nothing", "started", "acquired", "ended"]
 
 
@@ -60,11 +55,8 @@ class VisionMachine(MeasuringMachine):
         self._number = 0
         self._recipe = ""
         self._reset = False
-        self._wants_open = self._took_open = False
-        await panel.show(VARIABLES)
-        await panel.take(
-            Variable(path="Door/OpenRequest", type=Type.Boolean, start=False), self._drive_door
-        )
+        self._door = SiteDoor(self)
+        await self._door.build(panel)
         self._space = VisionSpace(server, panel)
         await self._space.build(
             {
@@ -81,13 +73,7 @@ class VisionMachine(MeasuringMachine):
 
     def values(self) -> Mapping[str, Any]:
         """See ``Machine``."""
-        image = self.model.image()
-        return {
-            "Door/IsOpen": image.door == "open",
-            "Door/IsClosed": image.door == "closed",
-            "Door/IsOccupied": image.nest == "occupied",
-            "Door/OpenRequestTaken": self._took_open,
-        }
+        return self._door.values(self.model.image())
 
     # --- what it shows and tells ------------------------------------------------------------------------------------------
 
@@ -166,13 +152,6 @@ class VisionMachine(MeasuringMachine):
         )
 
     # --- what it is asked -------------------------------------------------------------------------------------------------
-
-    def _drive_door(self, value: object) -> None:
-        self.catch_up()
-        self._wants_open = bool(value)
-        answer = self.model.drive_door("open" if value else "closed")
-        if answer.status == "ok":
-            self._took_open = self._wants_open
 
     async def _on_reset(self, _cause: int, _why: str) -> tuple[int]:
         self.catch_up()

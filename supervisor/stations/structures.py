@@ -8,6 +8,7 @@ Rules of this file:
 - A union is the mapping of its one field. What we do not take apart (structures with subtyped values) is said when the link comes up, not when a result is due.
 """
 
+import functools
 from collections.abc import Mapping
 from dataclasses import is_dataclass
 from typing import Any, Literal, NamedTuple, cast
@@ -265,6 +266,18 @@ class LibraryStructure:
         return self._kind()
 
 
+@functools.cache
+def library_kinds() -> Mapping[NodeId, Any]:
+    """The structures of OPC UA itself that the library knows, by their data types."""
+    found: dict[NodeId, Any] = {}
+    for name in dir(ua):
+        kind: Any = getattr(ua, name)
+        of = getattr(kind, "data_type", None) if is_dataclass(kind) else None
+        if isinstance(of, NodeId) and of.NamespaceIndex == 0:
+            found[of] = kind
+    return found
+
+
 class Subtyped:
     """A structure where any of its subtypes may stand: it travels with the id of its encoding (OPC 10000-6 5.2.6, from memory)."""
 
@@ -348,10 +361,21 @@ class TypeBook:
         """A data type: a plain one, one that goes back to a plain one, or a structure."""
         if data_type not in self._known:
             plain = await self._plain(session, data_type)
+            plain = plain or await self._left_undefined(session, data_type)
             if plain is None:
                 return await self._read_structure(session, data_type, node)
             self._known[data_type] = plain
         return self._known[data_type]
+
+    async def _left_undefined(self, session: Session, data_type: NodeId) -> LibraryStructure | None:
+        """A structure of OPC UA itself that the server gives no definition of, as servers may: the library has it."""
+        if data_type.NamespaceIndex != 0:
+            return None
+        (found,) = await session.read([(data_type, ua.AttributeIds.DataTypeDefinition)])
+        kind = library_kinds().get(data_type)
+        if isinstance(content_of(found), ua.StructureDefinition) or kind is None:
+            return None
+        return LibraryStructure(kind)
 
     async def _plain(self, session: Session, data_type: NodeId) -> Plain | LibraryStructure | None:
         here: NodeId | None = data_type

@@ -38,7 +38,7 @@ HERE = Path(__file__).parent
 ROOT = HERE.parents[2]
 SPEED = 100
 KINDS = {"scan-1": "scan", "touch-1": "touch", "ct-1": "ct", "handler": "handler", "rack": "rack"}
-OPEN_DIALECTS = {"scan-1": "vision", "rack": "autoid"}
+OPEN_DIALECTS = {"scan-1": "vision", "touch-1": "job", "rack": "autoid"}
 START_S_MAX = 50
 
 

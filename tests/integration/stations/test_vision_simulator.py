@@ -1,60 +1,24 @@
 """The simulated optical station in the dialect of machine vision, driven by the shipped profile alone."""
 
-import json
-import time
-from pathlib import Path
-
 import pytest
 
-from simulators.models import physics as physics_file
-from simulators.servers.floor_file import FloorFile
 from supervisor.core.commands import (
     AbortRun,
-    AcknowledgeResult,
     ClearFault,
     PrepareProgram,
-    SetDoor,
-    StartRun,
 )
 from supervisor.core.events import OrderAnswered, ResultArrived, StationObserved
 from supervisor.stations.station import StationAdapter
+from tests.integration.stations.visiting import Hands, Visit
 
 pytestmark = [pytest.mark.integration, pytest.mark.timeout(120)]
 
-PHYSICS = Path(__file__).parents[2] / "unit/simulators/physics.json"
 NAME = "scan-1"
-PROGRAMS = [one for one in json.loads(PHYSICS.read_text())["programs"] if one["station"] == NAME]
-
-
-class Hands:
-    """A person who carries pallets between the rack and the nest."""
-
-    def __init__(self, folder: Path) -> None:
-        self.taken = ""
-        self.physics = physics_file.load(PHYSICS)
-        self.floor = FloorFile(folder / "floor", self.physics, member="hands")
-
-    def place(self) -> tuple[str, str]:
-        """Put a pallet from the rack into the nest; its serial number and part type."""
-        until_s = time.monotonic() + 20
-        while time.monotonic() < until_s:
-            for place in self.physics.places:
-                pallet = self.floor.pallet_at(place.place)
-                if pallet and self.floor.move(place.place, NAME) == "":
-                    self.taken = place.place
-                    found = self.physics.pallet[pallet]
-                    return found.serial, found.part_type
-            time.sleep(0.02)
-        pytest.fail("no pallet came into the rack")
-
-    def remove(self) -> None:
-        """Put what stands in the nest back where it was."""
-        assert self.floor.move(NAME, self.taken) == ""
 
 
 @pytest.fixture(scope="module")
 def cell(open_dialects):
-    hands = Hands(open_dialects.folder)
+    hands = Hands(open_dialects.folder, NAME)
     yield open_dialects, hands
     hands.floor.close()
 
@@ -64,23 +28,14 @@ async def visit(cell, watch, shipped, wiring):
     """A station with a pallet in the nest, the door closed and its program prepared; afterwards the nest is empty again."""
     machines, hands = cell
     station = Visit(
-        watch(StationAdapter(NAME, machines.urls[NAME], shipped("machine-vision"), wiring))
+        watch(StationAdapter(NAME, machines.urls[NAME], shipped("machine-vision"), wiring)),
+        NAME,
+        "V",
     )
     shown = await station.until(lambda s: s.mode == "automatic", 30)
     if shown.work in ("finished", "aborted"):  # the newest result that it has, of the test before
         await station.acknowledge(0)
-    await station.door("open")
-    station.serial, part_type = hands.place()
-    await station.until(lambda s: s.nest == "occupied")
-    await station.door("closed")
-    program = next(one for one in PROGRAMS if one["part_type"] == part_type)
-    station.program = {
-        "program": "p",
-        "name": program["name"],
-        "number": program["number"],
-        "revision": program["revision"],
-        "part_type": part_type,
-    }
+    await station.load(hands)
     station.give(PrepareProgram, **station.program)
     await station.prepared()
     yield station
@@ -89,57 +44,13 @@ async def visit(cell, watch, shipped, wiring):
     hands.remove()
 
 
-class Visit:
-    """Orders with a number of their own, and what the station shows."""
-
-    def __init__(self, watcher) -> None:
-        self.watcher = watcher
-        self.order = 0
-        self.serial = ""
-        self.program = {}
-
-    def give(self, kind, **fields):
-        self.order += 1
-        self.watcher.adapter.give(kind(order=self.order, station=NAME, **fields))
-
-    async def until(self, holds, limit_s=10):
-        await self.watcher.until(lambda: holds(self.watcher.last(StationObserved)), limit_s)
-        return self.watcher.last(StationObserved)
-
-    async def door(self, goal):
-        self.give(SetDoor, door=goal)
-        await self.until(lambda s: s.door == goal)
-
-    async def prepared(self):
-        """The answer says so where the program was ready already, the event otherwise."""
-        order, name = self.order, self.program["name"]
-        await self.watcher.until(
-            lambda: (
-                self.watcher.last(OrderAnswered).order == order
-                or self.watcher.last(StationObserved).program == name
-            )
-        )
-        await self.until(lambda s: s.work == "prepared")
-
-    def start(self, run_no):
-        self.give(
-            StartRun, run_id=f"V{run_no}", run_no=run_no, serial=self.serial, pallet="g", **self.program
-        )  # fmt: skip
-
-    async def acknowledge(self, run_no):
-        self.give(AcknowledgeResult, run_id=f"V{run_no}")
-        await self.until(lambda s: s.work in ("idle", "prepared"))
-
-
 async def test_a_visit_ends_with_a_result_of_the_run_and_of_every_characteristic(visit):
     visit.start(1)
     shown = await visit.until(lambda s: s.work == "finished")
     result = visit.watcher.last(ResultArrived)
     assert (shown.run_id, shown.serial) == ("V1", visit.serial)
     assert (result.run_id, result.serial) == ("V1", visit.serial)
-    wanted = next(one for one in PROGRAMS if one["name"] == visit.program["name"])
-    numbers = [one["number"] for one in wanted["covers"]]
-    assert [value.number for value in result.values] == numbers
+    assert [value.number for value in result.values] == visit.covers
     assert {value.unit for value in result.values} == {"mm"}
     assert all(value.quality == "good" and value.value is not None for value in result.values)
     works = [one.work for one in visit.watcher.of(StationObserved)]

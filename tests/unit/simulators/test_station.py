@@ -1,6 +1,7 @@
 import pytest
 
 from simulators.models.cell import station_model
+from simulators.models.touch import TOUCH
 
 BODY, RING = "grai:0614141.12345.400", "grai:0614141.12345.401"  # serials 6789 and 6790
 
@@ -240,6 +241,33 @@ def test_a_second_run_during_the_first_is_refused_and_recorded(scan, floor):
     started(scan, floor, "BODY-SKIN")
     assert scan.start("R2", "6789").status == "refused"
     assert texts(floor) == ["told to start 'R2' while work is acquiring"]
+
+
+def test_an_order_that_names_its_program_has_it_loaded_as_part_of_the_run(touch, floor, physics):
+    loaded(touch, floor)
+    program = next(one for one in physics.programs if one.station == "touch-1")
+    assert touch.load_and_start("R1", "6789", program.name).status == "ok"
+    assert (touch.image().work, touch.image().program) == ("acquiring", program)
+    first_ms = touch.due_ms()
+    touch.advance(first_ms)
+    assert touch.image().work == "finished"
+    touch.acknowledge("R1")
+    assert touch.load_and_start("R2", "6789", program.name).status == "ok"
+    assert touch.due_ms() - first_ms == first_ms - TOUCH.prepare_ms  # the program is there by now
+
+
+@pytest.mark.parametrize(
+    ("name", "door", "recorded"),
+    [("nothing", "closed", []), ("BODY-BORES", "open", ["told to start 'R1' while the door is open"])],
+)  # fmt: skip
+def test_an_order_that_names_its_program_is_refused_like_any_start(
+    name, door, recorded, touch, floor
+):
+    loaded(touch, floor)
+    touch.drive_door(door)
+    touch.advance(10_000)
+    assert touch.load_and_start("R1", "6789", name).status == "refused"
+    assert (touch.image().work, texts(floor)) == ("idle", recorded)
 
 
 def test_a_run_that_names_another_part_than_the_nest_holds_is_recorded(scan, floor):
