@@ -14,6 +14,7 @@ from decimal import ROUND_CEILING, ROUND_FLOOR, Context
 from supervisor.cell.declaration import Declaration, texts
 from supervisor.cell.model import Coverage, Offset
 from supervisor.cell.problem import Problem, choose_instead, one_of
+from supervisor.cell.quadrature import in_quadrature
 from supervisor.cell.schema import CoverageEntry, OffsetEntry, ProgramEntry
 from supervisor.cell.value import replace
 
@@ -62,7 +63,7 @@ def corrected(coverage: Coverage, offset: Offset) -> Coverage:
     Degrees of freedom after Welch and Satterthwaite (G.4.1), the offset's being n - 1, rounded down (G.6.4); clauses from memory.
     """
     own = coverage.expanded_u / coverage.k
-    total = _UPWARD.sqrt(_UPWARD.add(_UPWARD.multiply(own, own), offset.standard_u**2))
+    total = in_quadrature(own, offset.standard_u)
     spread = offset.standard_u**4 / (offset.n - 1)
     if coverage.dof is not None:
         spread += own**4 / coverage.dof

@@ -8,9 +8,10 @@ Rules of this file:
 """
 
 from collections.abc import Mapping, Sequence
-from decimal import ROUND_CEILING, Context, Decimal
+from decimal import Decimal
 
 from supervisor.cell.model import EXACT, Characteristic
+from supervisor.cell.quadrature import in_quadrature
 from supervisor.cell.value import replace, value
 from supervisor.verdict.conformity import (
     Judgement,
@@ -27,8 +28,6 @@ from supervisor.verdict.geometry import maximum_material_bonus
 from supervisor.verdict.plan_table import PlanTable
 from supervisor.verdict.record import Bonus
 from supervisor.verdict.weighing import Weighed, precedence
-
-_UPWARD = Context(prec=12, rounding=ROUND_CEILING)
 
 
 @value
@@ -107,8 +106,7 @@ def _with_bonus(
     amount = maximum_material_bonus(
         exact_value(size.number), measured.lower, measured.upper, material.feature
     )
-    own, more = plain.standard_u, size.ability.standard_u
-    standard_u = _UPWARD.sqrt(_UPWARD.add(_UPWARD.multiply(own, own), _UPWARD.multiply(more, more)))
+    standard_u = in_quadrature(plain.standard_u, size.ability.standard_u)
     dof = min((each for each in (plain.dof, size.ability.coverage.dof) if each), default=None)
     factor = factor_for(table.rule.guard_factor, dof)
     upper = EXACT.add(characteristic.upper, amount)

@@ -12,6 +12,7 @@ ISO 1:2022 (reference temperature 20 degrees); L20 = L (1 - alpha (t - 20)) and 
 from decimal import ROUND_CEILING, ROUND_HALF_EVEN, Context, Decimal
 
 from supervisor.cell.model import Characteristic, Expansion
+from supervisor.cell.quadrature import in_quadrature
 from supervisor.cell.value import replace, value
 from supervisor.statistics.thermal import REFERENCE_C, correction_u, expansion
 from supervisor.verdict.plan_table import Ability, PlanTable, ability_of
@@ -62,8 +63,6 @@ def grown(table: PlanTable, ability: Ability, u: Decimal) -> Ability:
     """An ability whose standard uncertainty has another one beside it."""
     if not u:
         return ability
-    own = ability.standard_u
-    squares = _UPWARD.add(_UPWARD.multiply(own, own), _UPWARD.multiply(u, u))
-    expanded_u = _UPWARD.multiply(_UPWARD.sqrt(squares), ability.coverage.k)
+    expanded_u = _UPWARD.multiply(in_quadrature(ability.standard_u, u), ability.coverage.k)
     coverage = replace(ability.coverage, expanded_u=expanded_u)
     return ability_of(ability.characteristic, ability.program, coverage, table.rule)

@@ -6,6 +6,7 @@ from decimal import Decimal
 import pytest
 
 from supervisor.cell.model import Offset, Program
+from supervisor.cell.offsets import corrected
 from supervisor.cell.value import replace
 from supervisor.verdict import PlanTable, Record, merge, still_open
 from tests.unit.verdict.test_merge import (  # the same parts, programs and results
@@ -60,6 +61,14 @@ def test_the_corrected_value_is_judged_and_the_raw_one_kept_with_the_offset_name
     assert (correction.kind, correction.name) == ("offset", "bore-scan v3")
     assert (correction.amount, correction.u) == (Decimal("-0.0040"), Decimal("0.0005"))
     assert finding.why.startswith("20.0105 mm is in the conformity zone")
+
+
+def test_a_budget_with_the_offset_in_it_is_rounded_up():
+    """Root of 2, from memory: 1.41421356237 309...; half to even, the root of the standard library, would drop what is left."""
+    plain = replace(PROGRAMS["quick"].covers[0], expanded_u=Decimal("0.002"), k=Decimal(2))
+    found = corrected(plain, replace(OFFSET, standard_u=Decimal("0.001")))
+    assert found.expanded_u == Decimal("0.00282842712476")
+    assert (found.expanded_u / 2) ** 2 >= 2 * Decimal("0.001") ** 2
 
 
 @pytest.mark.parametrize(
