@@ -2,7 +2,8 @@
 
 Rules of this file:
 - A part counts once, by the first record of its visit; later records of it repeat its values.
-- An alarm stops nothing by itself. It is a fact that people and advice see; verdicts go on by the station that the plan trusts most.
+- An alarm stops nothing by itself. It is a fact that people and advice see, and that makes checks with reference parts due; verdicts go on by
+  the station that the plan trusts most.
 """
 
 from supervisor.core.draft import Draft
@@ -15,7 +16,11 @@ def learn(draft: Draft, record: Record) -> None:
     """Follow the differences between stations in a part's first record."""
     if record.revision == 1:
         for pair, seen in differences_of(record):
-            draft.agree(after(draft.agreement.get(pair.title), pair, seen))
+            before = draft.agreement.get(pair.title)
+            standing = after(before, pair, seen)
+            draft.agree(standing)
+            if standing.standing == "disagrees" and (before is None or before.standing == "agrees"):
+                draft.look_again("station", pair.one)  # a check of both may be due
 
 
 def on_agreement_settled(draft: Draft, event: AgreementSettled) -> None:

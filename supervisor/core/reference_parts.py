@@ -4,6 +4,7 @@ Rules of this file:
 - A reference part is a pallet like any other whose plan is the checks that are due; between them it stands in the rack and routing does
   not see it. It gets no verdict and never leaves by an outfeed.
 - Whether a check is due is a level, worked out from the state; only a fault is remembered, for it passes.
+- Two stations that disagree on what a reference part vouches for are both checked with it: a third opinion, by which people see who is off.
 - A due check stops nothing until its grace is over; then the station waits for it with what its values vouch for.
 - A check fails when a value is missed in so many runs in a row as the declaration says. Then the station is suspended for what the missed values vouch
   for; what it measured of that since the last good check is in doubt: in the cell it is measured anew, elsewhere it is marked.
@@ -60,7 +61,26 @@ def _why_due(draft: Draft, declared: DeclaredCheck, check: Check) -> str:
         return f"the last one was {(draft.at_ms - check.done_ms) // 3_600_000} h ago"
     if rule.every_runs and state.figures.runs - check.runs >= rule.every_runs:
         return f"{state.figures.runs - check.runs} runs have been made since the last one"
-    return _why_warmth(declared, check)
+    return _why_warmth(declared, check) or _why_disagreement(draft, declared, check)
+
+
+def _why_disagreement(draft: Draft, declared: DeclaredCheck, check: Check) -> str:
+    """An alarm of the agreement monitor about the station, raised by values that were measured after the last check."""
+    loud = [
+        each.pair
+        for each in draft.agreement.values()
+        if each.standing == "disagrees"
+        and each.since_ms > check.done_ms
+        and declared.station in (each.pair.one, each.pair.other)
+    ]
+    if not loud:
+        return ""
+    vouched = _vouched(declared, [each.number for each in declared.reference.values])
+    for pair in sorted(loud, key=lambda each: each.title):
+        if Vouched(part_type=pair.part_type, number=pair.number) in vouched:
+            about = f"characteristic {pair.number} of {pair.part_type}"
+            return f"{pair.one} and {pair.other} disagree on {about}"
+    return ""
 
 
 def _why_warmth(declared: DeclaredCheck, check: Check) -> str:

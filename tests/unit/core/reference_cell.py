@@ -47,24 +47,15 @@ def rule(**wishes: object) -> CheckRule:
 
 
 def with_master(
-    cell: Cell, values: tuple[ReferenceValue, ...], check: CheckRule, **about: str
+    cell: Cell,
+    values: tuple[ReferenceValue, ...],
+    check: CheckRule,
+    stations: tuple[str, ...] = ("touch-1",),
+    **about: str,
 ) -> Cell:
-    """A cell with the master ring, which touch-1 measures in a minute."""
+    """A cell with the master ring, which these stations are checked with in a minute."""
     plan = cell.part_types[0].plan[:2]
-    program = Program(
-        program="master@touch-1",
-        station="touch-1",
-        part_type="master",
-        name="master-touch-1",
-        number=99,
-        revision="1",
-        covers=tuple(
-            Coverage(number=number, expanded_u=Decimal("0.0015"), k=Decimal(2))
-            for number in ("1", "2")
-        ),
-        part_free_ms=60_000,
-        result_ms=60_000,
-    )
+    measures = [_program(station) for station in stations]
     master = PartType(
         part_type="master",
         title="master ring",
@@ -76,12 +67,29 @@ def with_master(
             certificate="K-9",
             due=about.get("due", "2026-12-31"),
             values=values,
-            checks=(check,),
+            checks=tuple(replace(check, station=station) for station in stations),
         ),
     )
     types = sorted((*cell.part_types, master), key=lambda part: part.part_type)
-    programs = sorted((*cell.programs, program), key=lambda each: each.program)
+    programs = sorted((*cell.programs, *measures), key=lambda each: each.program)
     return replace(cell, digest="with master", part_types=tuple(types), programs=tuple(programs))
+
+
+def _program(station: str) -> Program:
+    return Program(
+        program=f"master@{station}",
+        station=station,
+        part_type="master",
+        name=f"master-{station}",
+        number=99,
+        revision="1",
+        covers=tuple(
+            Coverage(number=number, expanded_u=Decimal("0.0015"), k=Decimal(2))
+            for number in ("1", "2")
+        ),
+        part_free_ms=60_000,
+        result_ms=60_000,
+    )
 
 
 def a_value(number: str, value: str, *vouched: str, u: str = "0.0002") -> ReferenceValue:
@@ -99,7 +107,10 @@ def a_value(number: str, value: str, *vouched: str, u: str = "0.0002") -> Refere
 
 @dataclass(frozen=True, kw_only=True)
 class Wishes:
-    """A world: so many parts, one each ``every_ms``, and the master ring in the rack before them or not at all."""
+    """A world: so many parts, one each ``every_ms``, and the master ring in the rack before them or not at all.
+
+    ``vouch`` is the number that all calibrated values vouch for ("" = each for its own).
+    """
 
     parts: int = 9
     check: CheckRule = field(default_factory=rule)
@@ -108,13 +119,15 @@ class Wishes:
     jaws: Literal[1, 2] = 2
     master: Literal["there", "missing"] = "there"
     take_after_ms: int = 20_000
+    stations: tuple[str, ...] = ("touch-1",)
+    vouch: str = ""
     about: dict[str, str] = field(default_factory=dict[str, str])
 
 
 def world_of(**wishes: Any) -> World:
     """The world that is wished for. Its values "1" and "2" vouch for the same numbers of every part type."""
     wish = Wishes(**wishes)
-    plain = with_master(small_cell(jaws=wish.jaws), (), wish.check, **wish.about)
+    plain = with_master(small_cell(jaws=wish.jaws), (), wish.check, wish.stations, **wish.about)
     drawn = physics_of(
         plain,
         pallets=pallets_for(small_cell(), wish.parts, wish.seed),
@@ -124,8 +137,10 @@ def world_of(**wishes: Any) -> World:
     operator = changed(drawn.operator, take_after_ms=wish.take_after_ms)
     physics = changed(drawn, operator=operator)
     truth = Parts(physics, seed=wish.seed).truth("master", SERIAL)
-    values = tuple(a_value(number, f"{truth[number]:.6f}", number) for number in ("1", "2"))
-    cell = with_master(small_cell(jaws=wish.jaws), values, wish.check, **wish.about)
+    values = tuple(
+        a_value(number, f"{truth[number]:.6f}", wish.vouch or number) for number in ("1", "2")
+    )
+    cell = with_master(small_cell(jaws=wish.jaws), values, wish.check, wish.stations, **wish.about)
     world = World(cell, physics, seed=wish.seed, start_ms=START_MS)
     if wish.master == "there":
         bring_master(world)

@@ -151,6 +151,57 @@ def test_a_check_is_due_when_the_part_temperature_has_changed():
     assert (check.due, check.part_c) == ("", 23.0)
 
 
+def disagreeing(**wishes):
+    """scan-1 has drifted on "1" after the first checks, until the agreement monitor alarms; and why checks were due from then on."""
+    stations = ("scan-1", "touch-1")
+    world = a_world(
+        parts=30, every_ms=10 * MINUTE_MS, check=rule(every_runs=0), stations=stations, **wishes
+    )
+    world.run(START_MS + HOUR_MS)
+    assert [record.verdict for record in checks(world)] == ["conforming"] * 2
+    world.models.stations["scan-1"].drift_to("1", 0.02)
+    reasons = {}
+    broken = world.watch
+
+    def watch(event, decision):
+        broken(event, decision)
+        for station, known in decision.state.trust.items():
+            for check in known.checks:
+                if check.due:
+                    reasons[station] = check.due
+
+    world.watch = watch
+    world.run(START_MS + 5 * HOUR_MS)
+    alarms = [each for each in world.state.agreement.values() if each.standing == "disagrees"]
+    assert {(each.pair.number, each.pair.one, each.pair.other) for each in alarms} == {
+        ("1", "scan-1", "touch-1")
+    }
+    return world, reasons
+
+
+@pytest.mark.hazard(25)
+def test_stations_that_disagree_are_both_checked_and_the_ring_tells_which_is_off():
+    world, reasons = disagreeing()
+
+    assert reasons.keys() == {"scan-1", "touch-1"}
+    assert all(why.startswith("scan-1 and touch-1 disagree on") for why in reasons.values())
+    assert codes(world) == ["reference-failed"]
+    assert world.state.trust["scan-1"].suspensions
+    assert not world.state.trust["touch-1"].suspensions
+    (touch,) = world.state.trust["touch-1"].checks
+    first = min(e.since_ms for e in world.state.agreement.values() if e.standing == "disagrees")
+    assert touch.good_ms > first
+    assert suspicion(world).station == "scan-1"
+    assert {vouched.number for vouched in suspicion(world).about} == {"1"}
+
+
+def test_a_disagreement_on_what_no_value_vouches_for_makes_no_check_due():
+    world, reasons = disagreeing(vouch="2")
+
+    assert reasons == {}
+    assert codes(world) == []
+
+
 @pytest.mark.hazard(25)
 def test_a_station_waits_for_a_late_check_and_goes_on_after_it():
     """The reference part is missing; parts are decided as far as others can, and at once when it has come and the check is good."""
