@@ -192,6 +192,14 @@ def _bad_value(at: AtMachines, draw: Random) -> str:
     return stage_of(at.world, station)
 
 
+def _reads_wrong(at: AtMachines, draw: Random) -> str:
+    """Until somebody sees to it, or for some hours."""
+    station = at.station(draw)
+    at.hands.bend(station, lambda: draw.choice((-1, 1)) * draw.uniform(0.5, 8.0))
+    at.later(draw, 240, lambda: at.hands.put_right(station))
+    return stage_of(at.world, station)
+
+
 def _facets_unknown(at: AtMachines, draw: Random) -> str:
     machine = at.machine(draw)
     facets = ("mode", "door", "nest", "work")
@@ -448,6 +456,7 @@ BEFALL: dict[str, Callable[[AtMachines, Random], str]] = {
     "run-slow": _slow,
     "run-by-hand": _run_by_hand,
     "value-bad": _bad_value,
+    "reads-wrong": _reads_wrong,
     "facets-unknown": _facets_unknown,
     "handler-fails": _handler_fails,
     "handler-stopped": _handler_stopped,

@@ -9,6 +9,7 @@ Rules of this file:
 
 from collections import Counter
 from collections.abc import Callable
+from datetime import UTC, datetime
 from random import Random
 from typing import Literal
 
@@ -16,6 +17,7 @@ from simulators.bench.diary import Diary
 from simulators.bench.hands import Hands
 from simulators.models.chance import chance
 from supervisor.core.events import HoldReleased
+from supervisor.core.holds import HOLDS
 from supervisor.core.state import Hold
 
 MINUTE_MS = 60_000
@@ -69,6 +71,19 @@ class Attendant:
         place = self.world.state.pallets[hold.subject].place
         return place if self.world.floor.pallet_at(place) else ""
 
+    def may_check(self, station: str) -> bool:
+        """Whether a reference part for a station is in the cell or to come, and its certificate holds."""
+        now = datetime.fromtimestamp(self.world.cell_ms() / 1000, UTC).date().isoformat()
+        kinds = {
+            part_type.part_type
+            for part_type in self.world.cell.part_types
+            if part_type.reference is not None
+            and part_type.reference.due >= now
+            and any(rule.station == station for rule in part_type.reference.checks)
+        }
+        there = (p for p in self.world.physics.pallets if p.pallet not in self.hands.gone)
+        return any(pallet.part_type in kinds for pallet in there)
+
     def take_out(self, place: str, draw: Random) -> None:
         """A pallet is taken out, now or when the answer has been given, and comes back through the rack."""
         if not place:
@@ -110,7 +125,10 @@ class Attendant:
             return
         assert reply in hold.answers, (hold.code, reply)
         self.answered[hold.code, reply] += 1
-        self.world.tell(HoldReleased(hold=name, answer=reply, by="the attendant", place=""))
+        why = "I have seen to it" if reply in HOLDS[hold.code].reasoned else ""
+        self.world.tell(
+            HoldReleased(hold=name, answer=reply, by="the attendant", place="", why=why)
+        )
         if name in self.world.state.holds:
             self._later(AGAIN_MS, name, draw)
 
@@ -237,6 +255,40 @@ def _fault(_attendant: Attendant, _hold: Hold, _draw: Random) -> str:
     return "clear"
 
 
+# --- trust ------------------------------------------------------------------------------------------------------------------------
+
+
+def _ended(_attendant: Attendant, _hold: Hold, _draw: Random) -> str:
+    return "measure on"
+
+
+def _failed(attendant: Attendant, hold: Hold, draw: Random) -> str:
+    """The careful person puts the station right first, and waits for the check that follows."""
+    if attendant.chooses(draw, "check again", "release") == "release":
+        return "release"
+    if attendant.care == "careful":
+        attendant.hands.put_right(hold.subject)
+    if attendant.tries(hold):
+        return "check again"
+    return "" if attendant.may_check(hold.subject) else "release"
+
+
+def _found_again(attendant: Attendant, _hold: Hold, draw: Random) -> str:
+    return attendant.chooses(draw, "release", "check again")
+
+
+def _moves(attendant: Attendant, hold: Hold, draw: Random) -> str:
+    """The careful person has put the station right, and has moves counted from now on."""
+    if attendant.care == "careful":
+        attendant.hands.put_right(hold.subject)
+    return attendant.chooses(draw, "accept", "check again")
+
+
+def _overdue(attendant: Attendant, hold: Hold, draw: Random) -> str:
+    again = attendant.chooses(draw, "check again", "measure on") == "check again"
+    return "check again" if again and attendant.tries(hold) else "measure on"
+
+
 # --- handler ----------------------------------------------------------------------------------------------------------------------
 
 
@@ -295,4 +347,10 @@ LOOKS: dict[str, Look] = {
     "handler-failed": _handler,
     "jaw-unknown": _jaws,
     "move-late": _move,
+    "calibration-overdue": _ended,
+    "reference-unknown": _tag,
+    "reference-failed": _failed,
+    "reference-good": _found_again,
+    "check-overdue": _overdue,
+    "reference-trend": _moves,
 }

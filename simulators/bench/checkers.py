@@ -18,6 +18,7 @@ from typing import Any
 from simulators.bench.checks import findings
 from simulators.bench.hands import Hands
 from simulators.bench.on_the_wire import Image, machine_of
+from simulators.bench.trust_checker import TrustChecker, is_trust
 from simulators.bench.world import World
 from simulators.models.floor import Violation
 from supervisor.core.commands import (
@@ -50,6 +51,16 @@ RUNS_MAX = 2
 
 MEASURES = (("automatic",), ("closed", "none"), ("occupied",), ("idle", "prepared"), ("",))
 """What a station shows where a run may start: mode, door, nest, work, gate."""
+
+
+ASKS_ONLY = (
+    "calibration-overdue",
+    "check-overdue",
+    "reference-failed",
+    "reference-good",
+    "reference-trend",
+)
+"""Questions about a station's trust, which leave the station to its work."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -126,6 +137,8 @@ class Checkers:
         self._hands = hands
         self._before = world.state
         self._knowledge = Knowledge()
+        self._trust = TrustChecker(world.cell)
+        self._racks = {place.place for place in world.physics.places if place.kind == "rack"}
         self._goals: dict[int, Goal] = {}
         self._sent: dict[int, dict[str, int]] = {}
         self._last_to: dict[tuple[str, type[Goal]], int] = {}
@@ -153,15 +166,19 @@ class Checkers:
         self._knowledge.learn(event)
         self._witness()
         if isinstance(event, ResultArrived) and event.scope == "final":
+            self._trust.result(event, self._before)
             self._result(event, decision.state)
         if isinstance(event, HoldReleased):
+            self._trust.released(event, self._before, self._at_ms())
             self._given_up |= {s.run.run_id for s in self._before.stations.values() if s.run}
         for command in decision.commands:
             match command:
                 case StoreRecord():
                     self._record(command.record)
-                case SetTimer() | CancelTimer() | MarkSuspect():
+                case SetTimer() | CancelTimer():
                     pass
+                case MarkSuspect():
+                    self._marks(command)
                 case _:
                     self._goal(command, decision.state)
         self._before = decision.state
@@ -179,7 +196,11 @@ class Checkers:
     def waiting(self) -> None:
         """Nothing will happen by itself for long: there has to be a reason."""
         state = self._world.state
-        inside = [p for p in state.pallets.values() if p.stage != "sorted"]
+        inside = [
+            p
+            for p in state.pallets.values()
+            if p.stage != "sorted" and not (self._is_reference(p.pallet) and p.place in self._racks)
+        ]
         reasons = (
             state.holds
             or state.stay
@@ -193,12 +214,26 @@ class Checkers:
 
     def end(self) -> None:
         """The faults are over and the time for finishing is up, or nothing is left to do."""
-        state, floor = self._world.state, self._world.floor
-        left = [f"{p}: {floor.pallet_at(p)}" for p in self._places() if floor.pallet_at(p)]
-        self.say("not finished", *left)
-        self.say("not brought", *self._world.models.operator.expected())
-        self.say("left behind", *state.pallets, *state.outstanding, *state.timers)
-        self.say("left behind", *(f"{h.code} {h.subject}" for h in state.holds.values()))
+        for rule, text in self.remains():
+            self.say(rule, text)
+
+    def remains(self) -> Iterator[tuple[str, str]]:
+        """What is not finished, with the rule that it breaks in the end. Reference parts stay, at rest in the rack and with no check due."""
+        world, state = self._world, self._world.state
+        for place in self._places():
+            pallet = world.floor.pallet_at(place)
+            if pallet and not (place in self._racks and self._is_reference(pallet)):
+                yield "not finished", f"{place}: {pallet}"
+        yield from (("not brought", pallet) for pallet in world.models.operator.expected())
+        yield from (("left behind", p) for p in state.pallets if not self._is_reference(p))
+        yield from (("left behind", about) for about in state.outstanding)
+        yield from (("left behind", timer) for timer in state.timers if not is_trust(timer))
+        yield from (("left behind", f"{h.code} {h.subject}") for h in state.holds.values())
+        yield from (("not checked", program) for program in self._trust.checks_due(state))
+
+    def _is_reference(self, pallet: str) -> bool:
+        known = self._world.physics.pallet.get(pallet)
+        return known is not None and self._trust.is_reference(known.part_type)
 
     def say(self, rule: str, *texts: str) -> None:
         """Note what must never be."""
@@ -314,6 +349,16 @@ class Checkers:
             self.say("result under the wrong part", f"{name} of {whose} for {owner.pallet}")
         if taken.values != given.values or taken.run_id != given.run_id:
             self.say("result changed", f"{name} for {owner.pallet}")
+        self._trust.checked(taken.program, given, self._at_ms())
+
+    def _marks(self, mark: MarkSuspect) -> None:
+        run = mark.suspicion.run_id
+        given = next((g for g in self._given.values() if g.run_id == run), None)
+        self.say("wrong suspicion", *self._trust.marks(mark, given, self._at_ms()))
+
+    def _at_ms(self) -> int:
+        """The cell's time of the last entry."""
+        return self._world.journal.entries[-1].at_ms
 
     # --- records ----------------------------------------------------------------------------------------------------------------
 
@@ -325,7 +370,8 @@ class Checkers:
             self.say("record stored twice", f"{key}")
         runs = [self._as_given(run) for run in self._runs.values()]
         self.say("verdict against the truth", *findings(self._world.cell, [record], runs, ()))
-        self.say("verdict against the truth", *self._about_choice(record))
+        if not self._trust.is_reference(record.part_type):
+            self.say("verdict against the truth", *self._about_choice(record))
 
     def _as_given(self, run: Mapping[str, Any]) -> dict[str, Any]:
         """What a run gave when its result left the station."""
@@ -372,6 +418,7 @@ class Checkers:
             and evidence.expanded_u * 2 / evidence.k <= planned.required_u
             and times == 1
             and not impossible
+            and not self._trust.doubts(record.part_type, finding.number, evidence)
         )
 
     # --- orders -----------------------------------------------------------------------------------------------------------------
@@ -424,7 +471,7 @@ class Checkers:
         """What waits for a person stays where it is; but in hand it would keep the handler from all others, so it may go into the rack."""
         racks = {place.place for place in self._world.cell.places if place.kind == "rack"}
         goes = {goal.picked, goal.put} if goal.place not in racks else {goal.picked}
-        held = {hold.subject for hold in state.holds.values()}
+        held = {hold.subject for hold in state.holds.values() if hold.code not in ASKS_ONLY}
         yield from (f"{each} is held" for each in sorted(held & {goal.place, *goes} - {""}))
 
     def _why_not_enter(self, place: str, wanted: str) -> Iterator[str]:
@@ -467,13 +514,15 @@ class Checkers:
             for facet, values in zip(facets, MEASURES, strict=True):
                 if facet not in values:
                     yield f"the station reads {facet}, not {' or '.join(values)}"
-        if any(h.subject == goal.station for h in state.holds.values()):
+        if any(h.subject == goal.station and h.code not in ASKS_ONLY for h in state.holds.values()):
             yield "the station is held"
         pallet = state.pallets[goal.pallet]
         program = next(p for p in self._world.cell.programs if p.program == goal.program)
         if program.part_type != pallet.part_type or program.station != goal.station:
             yield f"{goal.program} is not for {pallet.part_type} at {goal.station}"
-        yield from self._too_often(goal, pallet.entered_ms)
+        yield from self._trust.why_not_start(goal.station, self._at_ms())
+        if not self._trust.is_reference(pallet.part_type):
+            yield from self._too_often(goal, pallet.entered_ms)
 
     def _too_often(self, goal: StartRun, entered_ms: int) -> Iterator[str]:
         earlier = self._tries.setdefault((goal.pallet, entered_ms, goal.program), set())

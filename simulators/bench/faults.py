@@ -115,6 +115,8 @@ KINDS = _kinds(
         what="the clock is set back while the supervisor is dead",
         per_hour=2.0,
     ),
+    # what stations are trusted for; it came last and stays here, so that the draws of the others stand
+    Kind(kind="reads-wrong", what="a station reads everything wrong by up to 8 U", per_hour=0.6),
 )
 
 Chosen = Mapping[str, frozenset[int] | None]

@@ -7,6 +7,7 @@ Rules of this file:
 - A pallet is always somewhere: on the floor, with the operator who will bring it, in somebody's hands, or gone for good.
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 from simulators.bench.diary import Diary
@@ -129,7 +130,20 @@ class Hands:
             again_ms = self.world.now_ms + LOOK_AGAIN_MS
             self.diary.write(again_ms, lambda: self._use_when_seen_empty(place))
 
-    # --- doors and arm ----------------------------------------------------------------------------------------------------------
+    # --- stations: what they read, doors, arm ----------------------------------------------------------------------------------------------------------
+
+    def bend(self, station: str, factor: Callable[[], float]) -> None:
+        """From now on a machine reads everything wrong, by so many times the expanded uncertainty that it claims."""
+        for program in self.world.physics.programs:
+            if program.station == station:
+                for cover in program.covers:
+                    self.world.models.stations[station].drift_to(
+                        cover.number, factor() * cover.expanded_u
+                    )
+
+    def put_right(self, station: str) -> None:
+        """A person puts a machine right that reads wrong."""
+        self.bend(station, lambda: 0.0)
 
     def move_door(self, station: str, target: Target) -> bool:
         """A person moves a door at the panel; nobody closes it on the arm, nor opens it while the machine measures."""

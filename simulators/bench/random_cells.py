@@ -14,6 +14,7 @@ from random import Random
 from typing import Literal
 
 from simulators.bench.parts import pallets_for, physics_of
+from simulators.bench.random_trust import gtin_of, ordinary, reference_pallets, trusted
 from simulators.bench.scenarios import Q_MAX
 from simulators.models.chance import chance
 from simulators.models.physics import Pallet, Physics
@@ -40,7 +41,6 @@ PART_TYPES = (1, 1, 2, 2, 3, 4)
 PALLETS_MAX = 30
 GAP_SHARE = 0.03
 """Share of cells with a mandatory characteristic that no program is good enough for."""
-COMPANY = "0614141"
 
 
 def random_cell(seed: int) -> Cell:
@@ -48,7 +48,7 @@ def random_cell(seed: int) -> Cell:
     draw = chance("cell", seed)
     stations = _stations(chance("stations", seed))
     part_types, programs = _work(chance("work", seed), stations)
-    return Cell(
+    cell = Cell(
         cell=f"drawn-{seed}",
         title=f"Cell of seed {seed}",
         digest=f"drawn-{seed}",
@@ -67,18 +67,26 @@ def random_cell(seed: int) -> Cell:
         programs=programs,
         rule=DecisionRule(rule="ISO 14253-1:2017", guard_factor=Decimal("1.65")),
     )
+    return trusted(cell, seed)
 
 
 def random_shift(cell: Cell, seed: int, *, pallets: int, hours: float, start_ms: int) -> Physics:
-    """The machines and pallets of a shift: pallets come all the time, in any order; at most as many as drawn for the seed."""
+    """The machines and pallets of a shift: pallets come all the time, in any order; at most as many as drawn for the seed.
+
+    Reference parts come besides, as early or late as chance has it.
+    """
     draw = chance("shift", seed)
     drawn = min(PALLETS_MAX, draw.randint(2, 8) + round(draw.random() * 4 * hours))
-    every = pallets_for(cell, min(pallets, drawn) if pallets else drawn, seed)
+    every = pallets_for(ordinary(cell), min(pallets, drawn) if pallets else drawn, seed)
     together = draw.random() < 0.3  # noqa: PLR2004 - some shifts begin with a heap of pallets
     span_ms = round(hours * HOUR_MS)
     arrivals = [start_ms + (0 if together else draw.randrange(span_ms)) for _ in range(PALLETS_MAX)]
+    kept = reference_pallets(cell)
     physics = physics_of(
-        cell, pallets=every, arrivals_ms=arrivals[: len(every)], bad_share=draw.uniform(0.0, 0.3)
+        cell,
+        pallets=(*every, *kept),
+        arrivals_ms=[*arrivals[: len(every)], *(start_ms for _ in kept)],
+        bad_share=draw.uniform(0.0, 0.3),
     )
     return replace(
         physics, operator=replace(physics.operator, take_after_ms=draw.randrange(5_000, 120_000))
@@ -187,20 +195,13 @@ def _work(
 
 
 def _part_type(name: str, index: int, plan: Sequence[Characteristic]) -> PartType:
-    body = f"0{COMPANY}{index + 1:05d}"
     return PartType(
         part_type=name,
         title=name,
-        gtin=body + _check_digit(body),
+        gtin=gtin_of(index + 1),
         revision="A",
         plan=tuple(plan),
     )
-
-
-def _check_digit(body: str) -> str:
-    """The last digit of a GTIN: GS1 General Specifications, weights 3 and 1 (from memory)."""
-    total = sum(int(digit) * (3 if place % 2 == 0 else 1) for place, digit in enumerate(body))
-    return str(-total % 10)
 
 
 def _planned(

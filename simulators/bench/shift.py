@@ -44,6 +44,8 @@ QUIET_MS = 20 * 60_000
 FINISH_HOURS = 3.0
 """For people, doors and moves, besides the time that the runs take one after another."""
 RUNS_AGAIN = 2
+CHECKS_MAX = 10
+"""So many checks with a reference part may fall into the time for finishing."""
 REPLAYED_EVERY = 4
 """One seed in so many is replayed from its first entry; after every death of a supervisor the journal has to give its last state anyhow."""
 
@@ -258,16 +260,7 @@ class Shift:
         self.attendant.look()
 
     def _is_done(self) -> bool:
-        world = self.world
-        return not (
-            world.state.pallets
-            or world.models.operator.waiting
-            or self.hands.carried
-            or world.state.holds
-            or world.state.outstanding
-            or world.state.timers
-            or any(map(world.floor.pallet_at, (*world.physics.at_mm, *world.physics.jaws)))
-        )
+        return not self.hands.carried and next(self.checkers.remains(), None) is None
 
     def _latest_ms(self) -> int:
         """When everything has to be finished: as if all runs came one after another, each as often as it may, and the slack."""
@@ -275,7 +268,8 @@ class Shift:
         for program in self.world.cell.programs:
             work_ms[program.part_type] += RUNS_AGAIN * (program.result_ms + 180_000)
         pallets = [p for p in self.world.physics.pallets if p.pallet not in self.hands.gone]
-        total_ms = sum(work_ms[pallet.part_type] for pallet in pallets)
+        checks = {p.part_type: CHECKS_MAX for p in self.world.cell.part_types if p.reference}
+        total_ms = sum(work_ms[p.part_type] * checks.get(p.part_type, 1) for p in pallets)
         return self.world.now_ms + total_ms + round(FINISH_HOURS * HOUR_MS)
 
     def _replay(self) -> None:

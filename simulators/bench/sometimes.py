@@ -66,6 +66,7 @@ STEPS: dict[str, tuple[str, ...]] = {
     "run-slow": STATION,
     "run-by-hand": ("run preparing", "run prepared", "run starting"),
     "value-bad": STATION,
+    "reads-wrong": STATION,
     "facets-unknown": EVERYWHERE,
     "handler-fails": HANDLER,
     "handler-stopped": HANDLER,

@@ -390,6 +390,9 @@ def _still_sensible(draft: Draft, carry: Carry) -> bool:
         return False
     if carry.target in draft.stations:
         return draft.stations[carry.target].pallet in ("", carry.displaced)
+    outfeed = draft.tables.places[carry.target]
+    if outfeed.kind == "outfeed" and pallet.sorting != outfeed.sorting:
+        return False  # its verdict was doubted on the way
     return draft.places[carry.target].pallet == "" and draft.places[carry.target].reserved in (
         "",
         carry.pallet,

@@ -7,10 +7,21 @@ import pytest
 
 from simulators.bench import campaign
 from simulators.bench.campaign import about_failure, command_of
+from simulators.bench.random_cells import random_cell
 from simulators.bench.shift import Case, run_case
 from simulators.bench.shrink import Shrinking
 from supervisor.cell.value import replace
-from supervisor.core import decide, interlocks, moves, pallets, runs, stations
+from supervisor.core import (
+    calibration,
+    decide,
+    interlocks,
+    moves,
+    pallets,
+    reference_parts,
+    runs,
+    stations,
+    trust,
+)
 from supervisor.core.draft import Draft
 from supervisor.core.interlocks import Condition
 from supervisor.verdict import weighing
@@ -113,6 +124,48 @@ def quality_ignored(monkeypatch):
     monkeypatch.setattr(weighing, "flaw", trusting)
 
 
+def suspension_ignored(monkeypatch):
+    """What a station gives while a failed check suspends it decides."""
+    monkeypatch.setattr(trust, "doubts", lambda _draft, _station, _part_type: ())
+    monkeypatch.setattr(trust, "barred", lambda _draft, _part_type: ())
+
+
+def suspicion_not_looking_back(monkeypatch):
+    """What was measured since the last good check is believed."""
+    fail = reference_parts._fail
+
+    def forgiving(draft, declared, result, missed, _good_ms):
+        fail(draft, declared, result, missed, draft.at_ms - 1)
+
+    monkeypatch.setattr(reference_parts, "_fail", forgiving)
+
+
+def parts_in_the_cell_not_doubted(monkeypatch):
+    """What a suspicion covers goes on deciding in parts that are still in the cell."""
+    monkeypatch.setattr(reference_parts, "_doubt_part", lambda _draft, _name, _suspicion: None)
+
+
+def failed_at_the_first_miss(monkeypatch):
+    """One run is enough, whatever the declaration says."""
+    monkeypatch.setattr(
+        reference_parts, "_failed", lambda _declared, missed, _misses, _runs: list(missed)
+    )
+
+
+def calibration_ignored(monkeypatch):
+    """A station measures on when its calibration has ended."""
+    monkeypatch.setattr(calibration, "over", lambda _draft, _station: "")
+
+
+TRUST_MUTANTS = {
+    suspension_ignored: 20,
+    suspicion_not_looking_back: 20,
+    parts_in_the_cell_not_doubted: 20,
+    failed_at_the_first_miss: 20,
+    calibration_ignored: 20,
+}
+"""The same in cells with reference parts where nothing befalls but that stations read wrong."""
+
 MUTANTS = {
     without_proof: 10,
     source_time_ignored: 20,
@@ -141,10 +194,30 @@ def test_a_seeded_defect_is_caught(monkeypatch, mutant):
     assert first_failure(MUTANTS[mutant]) is not None
 
 
+@pytest.mark.parametrize("mutant", TRUST_MUTANTS, ids=lambda mutant: mutant.__name__)
+def test_a_defect_in_what_stations_are_trusted_with_is_caught(monkeypatch, mutant):
+    mutant(monkeypatch)
+    seeds = [seed for seed in range(1, 400) if _has_reference(seed)][: TRUST_MUTANTS[mutant]]
+    reads_wrong = {"reads-wrong": None}
+    found = (run_case(Case(seed=seed, faults=reads_wrong)) for seed in seeds)
+    assert any(outcome.failures for outcome in found)
+
+
+def _has_reference(seed):
+    return any(each.reference is not None for each in random_cell(seed).part_types)
+
+
 SUPERVISOR_DIES = dict.fromkeys(
     ("crash", "crash-undurable", "crash-unsent", "crash-half", "crash-sent")
 )
-ASKED_ANYHOW = {"plan-undecidable"}
+ASKED_ANYHOW = {
+    "plan-undecidable",
+    "calibration-overdue",
+    "check-overdue",
+    "reference-failed",
+    "reference-good",
+    "reference-trend",
+}
 
 
 def asked_after_deaths(seeds):

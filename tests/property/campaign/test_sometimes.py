@@ -6,7 +6,9 @@ import pytest
 
 from simulators.bench import sometimes
 from simulators.bench.at_machines import BEFALL
+from simulators.bench.attendant import LOOKS
 from simulators.bench.faults import KINDS
+from supervisor.core.holds import HOLDS
 
 EVERY_ONE = Counter(dict.fromkeys(sometimes.DUE, 1))
 
@@ -60,11 +62,16 @@ ASKED_FOR = {
         "crash-sent",
     },
     "database refusal": {"journal-refused"},
+    "stations that must not be trusted": {"reads-wrong"},
 }
 
 
 def test_every_kind_belongs_to_what_was_asked_for_and_each_of_that_has_a_kind():
     assert set().union(*ASKED_FOR.values()) == KINDS.keys()
+
+
+def test_the_attendant_has_an_answer_to_every_hold():
+    assert LOOKS.keys() == HOLDS.keys()
 
 
 def test_every_kind_has_steps_that_are_due():

@@ -4,10 +4,11 @@ from dataclasses import replace as changed
 
 import pytest
 
+from simulators.bench.shift import Case, Shift
 from simulators.bench.trial import DAY_MS, START_MS, finish, small_world, troubles
 from simulators.models.tag import encode_tag
 from supervisor.cell.value import replace
-from supervisor.core.commands import MoveHandler
+from supervisor.core.commands import MarkSuspect, MoveHandler
 from supervisor.core.draft import Draft
 from supervisor.core.events import HandlerObserved, HoldReleased, StationObserved
 from supervisor.core.views import view
@@ -382,6 +383,29 @@ def test_a_nest_that_somebody_reached_into_while_the_arm_had_it_is_asked_about(a
     assert (hold.code, hold.subject) == ("nest-lost", image.station)
     assert "was emptied by hand during order" in hold.seen
     assert not world.starts
+
+
+def test_a_part_whose_verdict_is_doubted_as_it_is_fetched_does_not_keep_the_handler_for_ever():
+    """Seed 286: a check failed while a part was on its way to its outfeed place, where it could not be put any more."""
+    shift = Shift(Case(seed=286, faults={"reads-wrong": None}))
+    outfeeds = {p.place for p in shift.world.cell.places if p.kind == "outfeed"}
+    doubted = []
+    watch = shift.world.watch
+    handlers = [shift.world.state.handler]
+
+    def look(event, decision):
+        handler = handlers[-1]
+        handlers.append(decision.state.handler)
+        fails = any(isinstance(command, MarkSuspect) for command in decision.commands)
+        if fails and handler.carry and handler.carry.target in outfeeds:
+            doubted.append(handler.carry.pallet)
+        watch(event, decision)
+
+    shift.world.watch = look
+    outcome = shift.run()
+
+    assert len(doubted) == 1
+    assert outcome.failures == ()
 
 
 def later(after_ms, taken_after_ms=20_000):
