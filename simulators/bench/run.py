@@ -24,7 +24,7 @@ from simulators.bench.staging import Stage
 Json = dict[str, Any]
 
 HOST = "127.0.0.1"
-READY_S_MAX = 60.0
+READY_S_MAX = 120.0
 PATIENCE_S = 90.0
 POLL_S = 0.25
 END_S_MAX = 10.0
