@@ -184,7 +184,9 @@ class Draft:
         """Change what is known of the trust in a station."""
         before = self.trust.get(station) or StationTrust(station=station)
         after = replace(before, **changes)
-        self._own("trust")[station] = after
+        # Views that are remembered know the trust by its dictionary (``views``): whatever changes makes another one, also within a fact.
+        self.owned.add("trust")
+        self.trust = {**self.trust, station: after}
         return after
 
     def add_pallet(self, pallet: PalletState) -> None:

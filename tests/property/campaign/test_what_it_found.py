@@ -7,11 +7,14 @@ import pytest
 from simulators.bench.shift import Case, Shift
 from simulators.bench.trial import DAY_MS, START_MS, finish, small_world, troubles
 from simulators.models.tag import encode_tag
+from supervisor.cell.model import Vouched
 from supervisor.cell.value import replace
 from supervisor.core.commands import MarkSuspect, MoveHandler
 from supervisor.core.draft import Draft
 from supervisor.core.events import HandlerObserved, HoldReleased, StationObserved
+from supervisor.core.state import Suspension
 from supervisor.core.views import view
+from tests.unit.core.reference_cell import a_value, rule, with_master
 
 MINUTE_MS = 60_000
 
@@ -353,6 +356,29 @@ def test_a_run_that_has_not_begun_is_work_that_its_pallet_stays_for(a_world):
     finish(world, parts=1)
     assert "2" in open_by_stage["touch-1", "preparing"]
     assert "2" not in open_by_stage["touch-1", "measuring"]
+
+
+def test_trust_that_changes_twice_within_a_fact_is_seen_both_times(a_world):
+    """Seed 412. Two checks were late at once: routing saw the first, chose what the second forbade, and was asked again for ever."""
+    world = a_world(pallets=3, declared=with_a_check)
+    world.run(START_MS + DAY_MS, done=has_planned)
+    pallet = next(p for p in world.state.pallets.values() if p.stage == "planned")
+    draft = Draft(world.core.tables, world.state, world.now_ms)
+    seen = []
+    for station in ("scan-1", "touch-1"):
+        about = (Vouched(part_type=pallet.part_type, number="1"),)
+        late = Suspension(program="", cause="late", about=about, since_ms=0, why="late")
+        draft.change_trust(station, suspensions=(late,))
+        seen.append(view(draft, pallet).barred)
+    assert seen == [(("scan-1", "1"),), (("scan-1", "1"), ("touch-1", "1"))]
+
+
+def has_planned(world):
+    return any(pallet.stage == "planned" for pallet in world.state.pallets.values())
+
+
+def with_a_check(cell):
+    return with_master(cell, (a_value("1", "25"),), rule())
 
 
 def test_a_nest_that_somebody_reached_into_while_the_arm_had_it_is_asked_about(a_world):
