@@ -101,6 +101,7 @@ CHECKS = (
     Check(needs="whole", check=program_checks.stations_have_programs),
     Check(needs="whole", check=offsets.offsets_correct_something),
     Check(needs="whole", check=reference_part_checks.checks_measure_a_reference_value),
+    Check(needs="whole", check=reference_part_checks.reference_parts_leave_room),
 )
 
 

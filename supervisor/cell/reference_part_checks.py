@@ -122,3 +122,17 @@ def checks_measure_a_reference_value(declaration: Declaration) -> Iterator[Probl
                     expected=f"a program of {check.station} for {draft.part_type} that covers {one_of(values)}",
                     remedy="add the program, or remove the check",
                 )
+
+
+def reference_parts_leave_room(declaration: Declaration) -> Iterator[Problem]:
+    """There are more rack places than reference parts, which stay in the cell and keep theirs: else no part could ever come in."""
+    staying = [draft.part_type for draft, _ in _references(declaration)]
+    racks = sum(place.kind == "rack" for place in declaration.places)
+    cell = declaration.files.cell
+    if cell is not None and staying and len(staying) >= racks:
+        yield cell.problem(
+            "places",
+            expected=f"more than {len(staying)} rack places, as {', '.join(sorted(staying))} stay in theirs",
+            found=f"{racks}",
+            remedy="add a place with `kind: rack`, or remove a reference part",
+        )

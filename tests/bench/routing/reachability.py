@@ -8,9 +8,10 @@ Rules of this file:
 - Every mix of pallets is a beginning. *Dead*: pallets are left, and nothing can be moved. *Doomed*: no way leads to the end from here.
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from itertools import combinations_with_replacement, permutations
-from typing import NamedTuple
+from typing import Generic, NamedTuple, Protocol, TypeVar
 
 from supervisor.cell.value import replace
 from supervisor.routing.choice import candidates, moves_from_hand
@@ -35,13 +36,46 @@ class State(NamedTuple):
         return not self.home and self.hand == EMPTY and all(nest == EMPTY for nest in self.nests)
 
 
+class Ending(Protocol):
+    """A state that knows whether everybody is out."""
+
+    @property
+    def over(self) -> bool:
+        """Whether everybody is out."""
+        ...
+
+
+S = TypeVar("S", bound=Ending)
+
+
 @dataclass(frozen=True)
-class Reached:
+class Reached(Generic[S]):
     """How many states there are, and which of them are dead or doomed."""
 
     states: int
-    dead: tuple[State, ...]
-    doomed: tuple[State, ...]
+    dead: tuple[S, ...]
+    doomed: tuple[S, ...]
+
+
+def explored(beginnings: list[S], following: Callable[[S], set[S]]) -> Reached[S]:
+    """Everything that can be reached from these beginnings."""
+    before: dict[S, list[S]] = {state: [] for state in beginnings}
+    dead, over, todo = [], [], list(beginnings)
+    while todo:
+        state = todo.pop()
+        if state.over:
+            over.append(state)
+            continue
+        after = sorted(following(state))
+        if not after:
+            dead.append(state)
+        for other in after:
+            if other not in before:
+                before[other] = []
+                todo.append(other)
+            before[other].append(state)
+    lost = set(before) - _leading_to(over, before)
+    return Reached(len(before), tuple(dead), tuple(sorted(lost)))
 
 
 class Reachability:
@@ -95,25 +129,11 @@ class Reachability:
         coming = EMPTY if state.coming == EMPTY else way[state.coming]
         return State(tuple(sorted([bits[rest] for rest in state.home])), tuple(nests), hand, coming)
 
-    def explored(self, beginnings: list[State]) -> Reached:
+    def explored(self, beginnings: list[State]) -> "Reached[State]":
         """Everything that can be reached from these beginnings."""
-        before: dict[State, list[State]] = {state: [] for state in beginnings}
-        dead, over, todo = [], [], list(beginnings)
-        while todo:
-            state = todo.pop()
-            if state.over:
-                over.append(state)
-                continue
-            after = sorted({self.alike(other) for other in self.after(state)})
-            if not after:
-                dead.append(state)
-            for other in after:
-                if other not in before:
-                    before[other] = []
-                    todo.append(other)
-                before[other].append(state)
-        lost = set(before) - _leading_to(over, before)
-        return Reached(len(before), tuple(dead), tuple(sorted(lost)))
+        return explored(
+            beginnings, lambda state: {self.alike(other) for other in self.after(state)}
+        )
 
     def after(self, state: State) -> list[State]:
         """Where any safe move leads to; fetching a pallet and putting it down are two, because routing is asked in between."""
@@ -191,7 +211,7 @@ class Reachability:
         )
 
 
-def _leading_to(ends: list[State], before: dict[State, list[State]]) -> set[State]:
+def _leading_to(ends: list[S], before: dict[S, list[S]]) -> set[S]:
     """The states from which some way leads to one of these."""
     found, todo = set(ends), list(ends)
     while todo:
