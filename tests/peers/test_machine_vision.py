@@ -51,7 +51,7 @@ def server(peer):
     station = peer("vision_station.js")
     yield station
     station.thaw()
-    for name in ("faulty", "occupied", "holding", "slowly", "silent"):
+    for name in ("faulty", "occupied", "holding", "slowly", "silent", "simulated"):
         station.switch(name, False)
 
 
@@ -138,6 +138,18 @@ async def test_a_visit_over_every_current_policy(policy, server, watch, shipped,
     assert station.last(ResultArrived).run_id == f"R{run_no}"
     assert f"({policy})" in station.adapter.report().security
     await acknowledged(station, run_no)
+
+
+@pytest.mark.hazard(40)
+async def test_a_result_of_a_system_in_simulation_mode_is_never_taken(station, server, caplog):
+    server.switch("simulated", True)
+    await ready(station, server)
+    station.adapter.give(start(19))
+    await station.until(lambda: seen(station).work == "finished")
+    await station.until(lambda: "IsSimulated is True" in caplog.text)
+    assert "R19" not in [result.run_id for result in station.of(ResultArrived)]
+    server.switch("simulated", False)
+    await acknowledged(station, 19)
 
 
 async def test_without_word_of_the_acquisition_the_pallet_stays_until_the_result(station, server):

@@ -44,6 +44,7 @@ async def test_a_result_that_is_still_in_the_making_is_asked_for_until_it_is_who
     assert len(visit.results) == 1
 
 
+@pytest.mark.hazard(40)
 async def test_a_simulated_result_is_never_taken(visits, server):
     visit = await visits(server, "machinery-result")
     server.switch("simulated", True)

@@ -33,6 +33,7 @@ class Station {
     this.holding = false;  // jobs do not end by themselves
     this.slowly = false;   // a recipe takes its time, so that IsCompleted is false
     this.silent = false;   // acquisition is not told, as the standard allows
+    this.simulated = false; // in simulation mode: results are marked as such
     this.watched = [];
   }
 
@@ -185,7 +186,7 @@ class Station {
     if (this.mode === "Operational") { this.automatic = "Ready"; this.show(); }
     const result = this.result(job);
     const fields = Object.fromEntries([
-      ["creationTime", { dataType: DataType.DateTime, value: job.began }], ["isPartial", boolean(false)], ["isSimulated", boolean(false)],
+      ["creationTime", { dataType: DataType.DateTime, value: job.began }], ["isPartial", boolean(false)], ["isSimulated", boolean(this.simulated)],
       ["resultState", int32(state)], ["resultContent", objects(this.content(job))],
       ...["resultId", "measId", "partId", "externalRecipeId", "internalRecipeId", "internalConfigurationId", "jobId"].map((name) => [name, object(result[name])]),
     ]);
@@ -211,7 +212,7 @@ class Station {
   result(job) {
     const id = (kind, value) => this.make(kind, { id: value });
     return this.make("ResultDataType", {
-      resultId: id("ResultIdDataType", `result of ${job.id}`), isPartial: false, resultState: job.state,
+      resultId: id("ResultIdDataType", `result of ${job.id}`), isPartial: false, isSimulated: this.simulated, resultState: job.state,
       measId: job.measId, partId: job.partId, externalRecipeId: id("RecipeIdExternalDataType", job.recipe),
       internalRecipeId: id("RecipeIdInternalDataType", `inside ${job.recipe}`), internalConfigurationId: id("ConfigurationIdDataType", "as delivered"),
       jobId: id("JobIdDataType", job.id), creationTime: job.began, resultContent: this.content(job).map((value) => object(value)),

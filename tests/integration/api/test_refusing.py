@@ -117,6 +117,7 @@ async def test_a_body_that_is_too_large_is_413(cell, how):
     assert_problem(answer, 413, "body-too-large")
 
 
+@pytest.mark.hazard(38)
 async def test_a_request_for_another_host_is_421(cell):
     answer = await cell.client.get("/api/v1/cell", headers={"Host": "cell.example:8000"})
     assert_problem(answer, 421, "host-unknown")

@@ -173,6 +173,7 @@ def flipped(at):
 # --- what we refuse -----------------------------------------------------------------------------------------------------------
 
 
+@pytest.mark.hazard(38)
 async def test_a_station_that_nobody_has_trusted_is_refused_and_kept_for_a_look(
     station_with, tmp_path
 ):
@@ -295,6 +296,7 @@ async def test_a_deprecated_policy_is_used_where_it_is_declared_by_name(strange,
         assert "deprecated" in station.adapter.report().security
 
 
+@pytest.mark.hazard(38)
 async def test_somebody_who_hides_the_better_policy_on_the_way_is_found_out(
     strange, through_proxy, station_with
 ):

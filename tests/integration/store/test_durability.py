@@ -5,6 +5,7 @@ import subprocess
 import sys
 import tempfile
 
+import psycopg
 import pytest
 
 from supervisor.store import StoreError, StoreRefused, open_archive
@@ -115,6 +116,50 @@ def test_a_full_disk_refuses_and_then_goes_on(sqlite, opened, make):
     # The connection made anew has no such bound any more: there is room again.
     assert store.journal.append(big).seq == 2
     assert store.verify().fault is None
+
+
+@pytest.fixture
+def taking_nothing(postgres):
+    """Calls that let the database take no writes, and take them again."""
+    with psycopg.connect(postgres, autocommit=True) as operator:
+        yield (
+            lambda: operator.execute(
+                "ALTER DATABASE postgres SET default_transaction_read_only = on"
+            ),
+            lambda: takes_writes(operator),
+        )
+        takes_writes(operator)
+
+
+def takes_writes(operator):
+    operator.execute("ALTER DATABASE postgres RESET default_transaction_read_only")
+
+
+@pytest.mark.hazard(32)
+def test_a_postgres_database_that_takes_no_writes_refuses_and_then_goes_on(
+    postgres, taking_nothing, opened, make
+):
+    """As after a failover to a server that only follows, or when its operator says so."""
+    begin, end = taking_nothing
+    store = opened(postgres)
+    store.journal.append(make.entries(1, 1))
+    begin()
+    with_sessions_of_now(store)
+    for act in (lambda: store.journal.append(make.entries(2, 3)), store.lease.renew):
+        with pytest.raises(StoreRefused, match="read-only transaction"):
+            act()
+    end()
+    with_sessions_of_now(store)
+    assert store.journal.append(make.entries(2, 3)).seq == 3
+    store.lease.renew()
+    assert store.verify().fault is None
+
+
+def with_sessions_of_now(store):
+    """End every session, as a failover does."""
+    store._writer.drop()
+    store._writer.engine.dispose()
+    store.lease._engine.dispose()
 
 
 def test_a_database_in_use_by_somebody_is_waited_for_and_then_refused(
