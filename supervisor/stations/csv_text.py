@@ -2,10 +2,12 @@
 
 Rules of this file:
 - A line that has not as many columns as the others makes the whole text unreadable: a torn line must not pass for a short one.
-- Numbers stay numbers as they are written; what is none stays a text and becomes a bad value.
+- Numbers stay numbers as they are written; what is none stays a text and becomes a bad value. A number has digits and the declared decimal
+  sign, nothing else: a sign for thousands would make it another one.
 """
 
 import csv
+import re
 from collections.abc import Mapping
 from typing import Any
 
@@ -14,6 +16,10 @@ from supervisor.cell.value import value
 from supervisor.stations.trouble import ResultUnreadable
 
 LINES_MAX = 100_000
+NUMBERS = {
+    decimal: re.compile(rf"[+-]?(\d+{sign}?\d*|{sign}\d+)([eE][+-]?\d+)?", re.ASCII)
+    for decimal, sign in ((".", r"\."), (",", ","))
+}
 
 
 @value
@@ -81,8 +87,4 @@ def _positions(results: CsvResults, node: str, lines: list[list[str]]) -> dict[s
 
 
 def _number(text: str, decimal: str) -> Any:
-    plain = text.replace(decimal, ".") if decimal != "." else text
-    try:
-        return float(plain)
-    except ValueError:
-        return text
+    return float(text.replace(decimal, ".")) if NUMBERS[decimal].fullmatch(text) else text

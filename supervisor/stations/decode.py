@@ -15,7 +15,7 @@ from supervisor.cell.profile_language import Case, Condition, Content, Echo, Fac
 from supervisor.cell.value import value
 from supervisor.stations.opcua import NodeId
 from supervisor.stations.pick import MISSING, UNREADABLE, picker
-from supervisor.stations.reading import Image
+from supervisor.stations.reading import Image, legible
 from supervisor.stations.structures import Structure
 from supervisor.stations.trouble import LinkLost
 
@@ -279,8 +279,11 @@ def name_decoder(echo: Echo | None, places: Places, unreadable: str = "") -> Dec
 
 
 def name_of(content: object) -> str:
-    """A run, program or place as text: numbers in decimal digits, 0 and nothing as the empty text."""
-    return "" if content is None or content == 0 else str(content)
+    """A run, program or place as text: numbers in decimal digits, 0 and nothing as the empty text.
+
+    A text inside a structure or an array comes here as the library made it, so what was no UTF-8 is mended here.
+    """
+    return "" if content is None or content == 0 else legible(str(content))
 
 
 def number_decoder(echo: Echo | None, places: Places, unreadable: int) -> Callable[[Image], int]:

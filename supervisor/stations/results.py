@@ -37,6 +37,7 @@ Readings = Mapping[str, Reading]
 NO_NODES: Mapping[str, Node] = {}
 
 COUNTER_MAX = 2**63 - 1
+COUNTER_DIGITS_MAX = len(str(COUNTER_MAX))
 
 
 @value
@@ -255,7 +256,9 @@ def cell(row: Any, column: str) -> Any:
 
 
 def _number_in(text: str) -> int | None:
-    return int(text) if text.isascii() and text.isdigit() else None
+    """A counter that was written as text; None where it is none, or longer than any that 64 bits can show."""
+    digits = text.isascii() and text.isdigit() and len(text) <= COUNTER_DIGITS_MAX
+    return int(text) if digits else None
 
 
 def _document(node: str, text: Any) -> dict[str, Any]:

@@ -36,6 +36,14 @@ def reader(form, **more):
 
 JSON = reader("json", node="n", rows="rows", **PROOF)
 ARRAYS = reader("arrays", rows="rows", **PROOF)
+DOCUMENT = reader("document", node="n", rows="rows", ready={"partial": [False]}, id="id", **PROOF)
+CSV = {
+    "with a heading": reader("csv", node="n", preamble=["run", "serial", "counter"]),
+    "by position": reader(
+        "csv", node="n", separator=";", decimal=",", heading="absent",
+        columns={"number": "1", "value": "2", "unit": "3", "quality": "4"},
+    ),
+}  # fmt: skip
 
 # Any value that OPC UA can carry in a variant, and any that JSON can.
 NUMBERS = (
@@ -44,7 +52,9 @@ NUMBERS = (
     | st.integers(-(10**400), 10**400)
     | st.booleans()
 )
-TEXTS = st.text(st.characters(exclude_categories=[]), max_size=12)
+TEXTS = st.text(st.characters(exclude_categories=[]), max_size=12) | st.sampled_from(
+    ["\udcff", "R\ud8007", "9" * 30]  # bytes that are no UTF-8, as the library hands them over
+)
 ANYTHING = st.recursive(
     st.none() | NUMBERS | TEXTS | st.binary(max_size=8) | st.datetimes(),
     lambda inner: st.lists(inner, max_size=4) | st.dictionaries(TEXTS, inner, max_size=3),
@@ -86,7 +96,7 @@ def judge(results, readings, tally):
         return
     tally["taken apart"] += 1
     event = ResultArrived(
-        station="scan-1", source_ms=report.source_ms, boot="1", result_id="1", run_id=report.run_id,
+        station="scan-1", source_ms=report.source_ms, boot="1", result_id=report.id or "1", run_id=report.run_id,
         serial=report.serial, counter=report.counter, scope="final", values=report.values,
     )  # fmt: skip
     entry = JournalEntry(seq=1, at_ms=0, schema=SCHEMA, event=event, commands=())
@@ -132,3 +142,34 @@ def test_no_arrays_are_more_than_a_refusal(tally, data):
     nodes |= dict.fromkeys(("value", "unit", "quality"), lists | ANYTHING)
     nodes |= {"rows": st.integers(-1, 5) | ANYTHING, **dict.fromkeys(PROOF.values(), ANYTHING)}
     judge(ARRAYS, {name: good(data.draw(content)) for name, content in nodes.items()}, tally)
+
+
+@fuzzing
+@given(
+    document=st.fixed_dictionaries(
+        {"rows": ROWS | ANYTHING},
+        optional=dict.fromkeys(["run", "serial", "count", "id", "partial"], ANYTHING),
+    )
+    | ANYTHING
+)
+def test_no_structure_is_more_than_a_refusal(tally, document):
+    """Structures, or lists of them, as they come taken apart by the station's own type definitions."""
+    judge(DOCUMENT, {"n": good(document)}, tally)
+
+
+CELLS = st.sampled_from(["12", "25.0104", "25,0104", "mm", "good", "NaN", "1_0", '"', '"a""b"', "9" * 5_000]) | st.text(max_size=6)  # fmt: skip
+
+
+@fuzzing
+@given(data=st.data())
+def test_no_lines_with_separators_are_more_than_a_refusal(tally, data):
+    form = data.draw(st.sampled_from(sorted(CSV)))
+    lines = data.draw(st.lists(st.lists(CELLS, min_size=3, max_size=5), max_size=4))
+    if form == "with a heading":
+        lines[1:1] = [["no", "value", "unit", "quality"]]
+    text = "\n".join((";" if form == "by position" else ",").join(line) for line in lines)
+    at = data.draw(st.integers(0, len(text)))
+    text = text[:at] + data.draw(st.sampled_from(["", "\0", "\r", '"', ",;", "\u2028"])) + text[at:]
+    tally.fed_bytes += len(text.encode("utf-8", "surrogatepass"))
+    content = data.draw(st.just(text) | st.just(text.encode("utf-8", "surrogatepass")))
+    judge(CSV[form], {"n": good(content)}, tally)

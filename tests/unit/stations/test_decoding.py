@@ -91,7 +91,15 @@ def test_of_several_set_bits_the_first_entry_wins(word):
 
 @pytest.mark.parametrize(
     ("content", "name"),
-    [("R7", "R7"), (7, "7"), (0, ""), ("", ""), (None, ""), (4294967295, "4294967295")],
+    [
+        ("R7", "R7"),
+        (7, "7"),
+        (0, ""),
+        ("", ""),
+        (None, ""),
+        (4294967295, "4294967295"),
+        ("R\udcff7", "R\ufffd7"),
+    ],
 )
 def test_a_run_or_program_may_be_a_text_or_a_number(content, name):
     assert name_of(content) == name

@@ -181,6 +181,39 @@ def test_lines_that_are_not_what_the_profile_says_are_unreadable_as_a_whole(text
         csv_report(text, **more)
 
 
+@pytest.mark.hazard(23)
+@pytest.mark.parametrize(
+    ("written", "decimal", "value"),
+    [
+        ("-1.5e-3", ".", -0.0015),
+        (".5", ".", 0.5),
+        ("25,01", ",", 25.01),
+        ("1_000", ".", None),
+        ("1,234", ".", None),
+        ("1.234", ",", None),  # one thousand and more, where thousands have a sign
+        ("1.234,5", ",", None),
+        ("٣", ".", None),
+        ("0x10", ".", None),
+        ("nan", ".", None),
+        ("inf", ".", None),
+        ("", ".", None),
+    ],
+)
+def test_a_number_in_a_line_has_digits_and_the_declared_decimal_sign_or_is_none(
+    written, decimal, value
+):
+    """What a programming language takes for a number besides is none: 1_000 is not a thousand micrometres."""
+    text = f"no;value\n1;{written}\n"
+    columns = {"number": "no", "value": "value"}
+    (measured,) = csv_report(text, separator=";", decimal=decimal, columns=columns).values
+    assert (measured.value, measured.quality) == (value, "bad" if value is None else "good")
+
+
+def test_a_counter_in_a_line_that_no_counter_can_show_is_none():
+    text = f"{'9' * 5_000}\nno,value,unit,quality\n"
+    assert csv_report(text, preamble=["counter"]).counter == -1
+
+
 # --- structures that were taken apart -------------------------------------------------------------------------------------
 
 
@@ -313,6 +346,14 @@ def test_bytes_that_are_no_utf_8_in_a_unit_or_number_are_shown_as_such():
     readings = {"no": ["1\udcff"], "value": [1.0], "unit": ["m\udcfc"], "quality": ["good"]}
     (measured,) = arrays.report({name: good(value) for name, value in readings.items()}).values
     assert (measured.number, measured.unit) == ("1\ufffd", "m\ufffd")
+
+
+def test_bytes_that_are_no_utf_8_in_what_proves_a_result_are_shown_as_such():
+    """Found by fuzzing: one such byte in the run of a structure ended the supervisor, at each start anew."""
+    document = {"run": "R\udcff", "serial": "S\ud800", "id": "\udcff", "rows": []}
+    proof = {"run": "run", "serial": "serial", "id": "id"}
+    report = reader("document", node="n", rows="rows", **proof).report({"n": good(document)})
+    assert (report.run_id, report.serial, report.id) == ("R\ufffd", "S\ufffd", "\ufffd")
 
 
 # --- the part's temperature -----------------------------------------------------------------------------------------------
