@@ -8,6 +8,7 @@ Rules of this file:
   ended in order (then the head is the journal's last entry).
 - ``lease`` has one row: the same fence, the beat that its driver lets grow, and which process that is.
 - ``suspicion`` has what a failed check casts doubt on, one row for each characteristic; records that it concerns stay as they are.
+- What stations and people have written stands in columns of ``TOLD``, which every database can keep.
 - Times are the cell's time in ms. Bodies are UTF-8 JSON text, written once and never changed.
 - A change here needs a migration; a test compares the two.
 """
@@ -15,6 +16,7 @@ Rules of this file:
 from sqlalchemy import (
     BigInteger,
     Column,
+    Dialect,
     Float,
     ForeignKey,
     Index,
@@ -23,6 +25,7 @@ from sqlalchemy import (
     MetaData,
     Table,
     Text,
+    TypeDecorator,
     UniqueConstraint,
 )
 
@@ -30,6 +33,23 @@ METADATA = MetaData()
 
 # In SQLite only INTEGER PRIMARY KEY is the row's own number; PostgreSQL needs 64 bits said.
 LONG = BigInteger().with_variant(Integer(), "sqlite")
+
+
+class Told(TypeDecorator[str]):
+    """Text of stations and people. PostgreSQL keeps no NUL in a text: U+FFFD stands for it, in what is kept and in what is asked for alike.
+
+    Bodies are JSON, which writes it in another way.
+    """
+
+    impl = Text
+    cache_ok = True
+
+    def process_bind_param(self, value: str | None, dialect: Dialect) -> str | None:  # noqa: ARG002 - the form of SQLAlchemy
+        """The text as every database can keep it."""
+        return None if value is None else value.replace("\0", "\ufffd")
+
+
+TOLD = Told()
 
 JOURNAL = Table(
     "journal",
@@ -91,12 +111,12 @@ RECORD = Table(
     METADATA,
     Column("id", LONG, primary_key=True),
     Column("seq", BigInteger, nullable=False),
-    Column("serial", Text, nullable=False),
-    Column("part_type", Text, nullable=False),
+    Column("serial", TOLD, nullable=False),
+    Column("part_type", TOLD, nullable=False),
     Column("entered_ms", BigInteger, nullable=False),
     Column("revision", Integer, nullable=False),
     Column("decided_ms", BigInteger, nullable=False),
-    Column("batch", Text, nullable=False),
+    Column("batch", TOLD, nullable=False),
     Column("verdict", Text, nullable=False),
     Column("body", Text, nullable=False),
     UniqueConstraint("serial", "part_type", "entered_ms", "revision", name="uq_record"),
@@ -108,14 +128,14 @@ FINDING = Table(
     "finding",
     METADATA,
     Column("record", BigInteger, ForeignKey("record.id"), primary_key=True),
-    Column("number", Text, primary_key=True),
-    Column("part_type", Text, nullable=False),
+    Column("number", TOLD, primary_key=True),
+    Column("part_type", TOLD, nullable=False),
     Column("verdict", Text, nullable=False),
     Column("value", Float(53), nullable=True),
-    Column("unit", Text, nullable=False),
-    Column("station", Text, nullable=False),
-    Column("program", Text, nullable=False),
-    Column("run_id", Text, nullable=False),
+    Column("unit", TOLD, nullable=False),
+    Column("station", TOLD, nullable=False),
+    Column("program", TOLD, nullable=False),
+    Column("run_id", TOLD, nullable=False),
     Column("measured_ms", BigInteger, nullable=True),
     Index("ix_finding_trend", "part_type", "number", "measured_ms"),
     Index("ix_finding_station", "station", "measured_ms"),
@@ -125,13 +145,13 @@ MONITOR = Table(
     "monitor",
     METADATA,
     Column("record", BigInteger, ForeignKey("record.id"), primary_key=True),
-    Column("number", Text, primary_key=True),
+    Column("number", TOLD, primary_key=True),
     Column("position", Integer, primary_key=True, autoincrement=False),
     Column("value", Float(53), nullable=True),
-    Column("unit", Text, nullable=False),
-    Column("station", Text, nullable=False),
-    Column("program", Text, nullable=False),
-    Column("run_id", Text, nullable=False),
+    Column("unit", TOLD, nullable=False),
+    Column("station", TOLD, nullable=False),
+    Column("program", TOLD, nullable=False),
+    Column("run_id", TOLD, nullable=False),
     Column("measured_ms", BigInteger, nullable=False),
     Index("ix_monitor_station", "station", "measured_ms"),
 )
@@ -140,8 +160,8 @@ PAPER = Table(
     "paper",
     METADATA,
     Column("seq", LONG, primary_key=True, autoincrement=False),
-    Column("serial", Text, nullable=False),
-    Column("part_type", Text, nullable=False),
+    Column("serial", TOLD, nullable=False),
+    Column("part_type", TOLD, nullable=False),
     Index("ix_paper_part", "serial", "part_type"),
 )
 
@@ -149,12 +169,12 @@ SUSPICION = Table(
     "suspicion",
     METADATA,
     Column("seq", LONG, primary_key=True, autoincrement=False),
-    Column("part_type", Text, primary_key=True),
-    Column("number", Text, primary_key=True),
-    Column("station", Text, nullable=False),
-    Column("program", Text, nullable=False),
-    Column("run_id", Text, nullable=False),
+    Column("part_type", TOLD, primary_key=True),
+    Column("number", TOLD, primary_key=True),
+    Column("station", TOLD, nullable=False),
+    Column("program", TOLD, nullable=False),
+    Column("run_id", TOLD, nullable=False),
     Column("from_ms", BigInteger, nullable=False),
     Column("to_ms", BigInteger, nullable=False),
-    Column("why", Text, nullable=False),
+    Column("why", TOLD, nullable=False),
 )

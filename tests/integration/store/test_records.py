@@ -4,6 +4,7 @@ from types import SimpleNamespace
 
 import pytest
 
+from supervisor.cell.value import replace
 from supervisor.store import StoreError
 from supervisor.store.records import FindingFilter, RecordFilter
 
@@ -31,6 +32,18 @@ def test_a_record_is_found_by_its_serial_number_with_the_entry_that_kept_it(kept
     found = kept.records.latest("8")
     assert (found.record, found.seq) == (make.record("8"), 2)
     assert kept.records.latest("9") is None
+
+
+def test_a_character_that_postgresql_cannot_keep_is_no_reason_to_keep_nothing(kept, make):
+    """A station that fills its texts up with NUL stopped the whole cell, and a question with one looked like a database that is down."""
+    seen = make.finding("12", 25.0104, "touch-1")
+    padded = replace(seen, monitored_by=(replace(seen.decided_by, unit="mm\0\0"),))
+    kept.keep(make.record("7", findings=(padded,), batch="B\0"))
+    (found,) = kept.records.revisions("7")
+    assert found.record.findings[0].monitored_by[0].unit == "mm\0\0", "the record has it as it was"
+    assert serials(kept.records.page(RecordFilter(batch="B\0"), limit=9, after="")) == ["7"]
+    assert kept.records.revisions("7\0") == ()
+    assert kept.store.verify().fault is None
 
 
 def test_a_later_revision_is_in_force_and_the_earlier_ones_stay(kept, make):
