@@ -1,6 +1,7 @@
 """Whatever a station hands over as a result: it is taken apart, or refused in words; and what is taken can be journalled."""
 
 import json
+import struct
 from types import SimpleNamespace
 
 import pytest
@@ -11,7 +12,10 @@ from pydantic import TypeAdapter
 from supervisor.cell.profile_language import Results
 from supervisor.core.events import ResultArrived
 from supervisor.shell.ports import SCHEMA, JournalEntry
+from supervisor.stations.opcua import ua
+from supervisor.stations.plain_types import PLAIN as PLAIN_TYPES
 from supervisor.stations.results import ResultReader
+from supervisor.stations.structures import Member, Structure
 from supervisor.stations.trouble import ResultUnreadable
 from supervisor.stations.wire import reading_of
 from supervisor.store.codec import decode_entry, encode_body
@@ -77,6 +81,32 @@ ROWS = st.lists(
 DOCUMENTS = st.fixed_dictionaries(
     {"rows": ROWS}, optional={"run": PLAIN, "serial": PLAIN, "count": PLAIN}
 )
+
+
+def measured_structure(layout):
+    """A measured value as a station defines it, with a list in it: text, number, text, whole number, numbers."""
+    structure = Structure(ENCODING, layout=layout)
+    kinds = {"no": "String", "value": "Double", "unit": "LocalizedText", "quality": "Int32"}
+    structure.members += [
+        Member(name, PLAIN_TYPES[getattr(ua.ObjectIds, kind)], "single", layout == "mask")
+        for name, kind in kinds.items()
+    ]
+    structure.members.append(
+        Member("more", PLAIN_TYPES[ua.ObjectIds.BaseDataType], "array", optional=False)
+    )
+    return structure
+
+
+ENCODING = ua.NodeId(5001, 2)
+STRUCTURES = {
+    layout: ResultReader(
+        TypeAdapter(Results).validate_python(
+            {"form": "structures", "node": "n", "columns": COLUMNS, "unit": "mm", **PROOF}
+        ),
+        measured_structure(layout),
+    )
+    for layout in ("plain", "mask", "union")
+}
 
 
 def good(content):
@@ -155,6 +185,25 @@ def test_no_arrays_are_more_than_a_refusal(tally, data):
 def test_no_structure_is_more_than_a_refusal(tally, document):
     """Structures, or lists of them, as they come taken apart by the station's own type definitions."""
     judge(DOCUMENT, {"n": good(document)}, tally)
+
+
+BODIES = st.binary(max_size=60) | st.tuples(
+    st.binary(max_size=4), st.floats(), st.binary(max_size=4), st.binary(max_size=30)
+).map(lambda one: b"".join([
+    len(one[0]).to_bytes(4, "little"), one[0], struct.pack("<d", one[1]), b"\x02", len(one[2]).to_bytes(4, "little"), one[2],
+    bytes(4), one[3] or bytes(4),
+]))  # fmt: skip
+
+
+@fuzzing
+@given(data=st.data())
+def test_no_bytes_of_a_structure_are_more_than_a_refusal(tally, data):
+    bodies = data.draw(st.lists(BODIES, max_size=3))
+    tally.fed_bytes += sum(map(len, bodies))
+    rows = [ua.ExtensionObject(TypeId=ENCODING, Body=body) for body in bodies]
+    proof = {name: good(data.draw(TEXTS | NUMBERS)) for name in PROOF.values()}
+    layout = data.draw(st.sampled_from(sorted(STRUCTURES)))
+    judge(STRUCTURES[layout], {"n": good(rows), **proof}, tally)
 
 
 CELLS = st.sampled_from(["12", "25.0104", "25,0104", "mm", "good", "NaN", "1_0", '"', '"a""b"', "9" * 5_000]) | st.text(max_size=6)  # fmt: skip
