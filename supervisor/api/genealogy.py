@@ -13,7 +13,13 @@ import msgspec
 from supervisor.api.ports import Entries, Kept, Records
 from supervisor.api.schema import Instant, Schema, instant, shown_by
 from supervisor.core.commands import Command, MoveHandler, StartRun, StoreRecord
-from supervisor.core.events import RecordAmended, RecordSigned, ResultArrived, TagRead
+from supervisor.core.events import (
+    RecordAmended,
+    RecordSigned,
+    ReservationClosed,
+    ResultArrived,
+    TagRead,
+)
 from supervisor.shell.ports import JournalEntry
 from supervisor.tag import TagError, decode
 from supervisor.verdict.record import Record
@@ -112,6 +118,9 @@ class _Way:
                 yield _step(entry, "tag read", where=entry.event.place, detail=told)
             case ResultArrived() if entry.event.run_id in self._programs:
                 yield self._result(entry, entry.event)
+            case ReservationClosed() if self._is_placed(entry.event):
+                told = f"put at {entry.event.place} by {entry.event.by}"
+                yield _step(entry, "moved", where=entry.event.place, detail=told)
             case RecordAmended():
                 yield _step(entry, "amended", detail=f"{entry.event.by}: {entry.event.why}")
                 return
@@ -157,6 +166,9 @@ class _Way:
                 yield _step(entry, "record", detail=told)
             case _:
                 pass
+
+    def _is_placed(self, event: ReservationClosed) -> bool:
+        return event.how == "placed" and event.pallet == self._record.pallet
 
     def _is_ours(self, event: TagRead) -> bool:
         if event.status != "read":

@@ -306,11 +306,13 @@ class ReservationClosed:
     """The line needs a reservation no longer.
 
     "placed": the pallet stands at the reserved place and the line's transport is clear of it. "given up": it will not be brought there.
+    ``place`` is the reserved place that is meant ("" = whichever it is); said of another one it changes nothing.
     """
 
     pallet: str
     how: Literal["placed", "given up"]
     by: str
+    place: str = ""
 
 
 @value

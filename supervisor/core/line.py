@@ -124,7 +124,7 @@ def _make_way(draft: Draft, kept: Reservation) -> None:
 def on_reservation_closed(draft: Draft, event: ReservationClosed) -> None:
     """The pallet stands where it should, or will not be brought there. Without a reservation nothing changes."""
     claim = reservations.claim_on(draft, event.pallet)
-    if claim is None:
+    if claim is None or event.place not in ("", claim.target):
         return
     if event.how == "given up":
         _end(draft, claim)

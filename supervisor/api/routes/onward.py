@@ -88,5 +88,7 @@ async def _close(
     if claim is None or (how == "placed" and not claim.target):
         raise Refusal(RESERVATION_REFUSED, f"no place is kept for {pallet}: it may be over")
     by = close.by.strip()
-    seq, at = await tell(inside, ReservationClosed(pallet=pallet, how=how, by=by))
+    seq, at = await tell(
+        inside, ReservationClosed(pallet=pallet, how=how, by=by, place=claim.target)
+    )
     return ReservationClosedView(pallet=pallet, target=claim.target, how=how, by=by, seq=seq, at=at)

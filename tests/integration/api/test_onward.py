@@ -5,10 +5,12 @@ import asyncio
 import pytest
 
 from simulators.bench.gauge.play import Wanted, with_pallets
+from simulators.bench.trial import finish, small_world
 from supervisor.cell.value import replace
 from supervisor.core.commands import ReadTag
 from supervisor.core.events import PlacesObserved, TagRead
 from supervisor.core.state import LINE
+from tests.unit.core.test_the_line import MINUTE_MS, Line
 
 KEY = "request_id"
 
@@ -139,6 +141,26 @@ async def test_a_pallet_that_is_on_the_line_is_shown_there(proven):
     assert shown["why_here"].startswith(f"is on its way to {kept['target']} by line 2")
     for page in ("/", "/pallets", f"/pallets/{pallet}"):
         assert (await proven.client.get(page)).status_code in (200, 404)
+
+
+async def test_the_way_of_a_part_tells_where_the_line_put_it(start_on, past, tmp_path):
+    world = small_world(pallets=1)
+    line = Line(world)
+    world.run(world.now_ms + MINUTE_MS, done=lambda _: line.claims_the_only_pallet())
+    (pallet,) = world.state.pallets
+    places = line.carry_through(pallet)
+    finish(world, parts=1)
+    line_past = type(past)(
+        cell=world.cell, entries=tuple(world.journal.entries), state=world.state, serials=()
+    )
+    async with start_on(tmp_path, line_past) as cell:
+        serial = world.records[-1].serial
+        way = (await cell.client.get(f"/api/v1/parts/{serial}/genealogy")).json()
+        moved = [(s["where"], s["detail"]) for s in way["steps"] if s["what"] == "moved"]
+        stations = [place for place in places if place in world.state.stations]
+        by_the_line = [(place, f"put at {place} by line 2") for place in stations]
+        assert by_the_line
+        assert [each for each in moved if each[1].endswith("by line 2")] == by_the_line
 
 
 async def test_what_makes_no_sense_is_refused(connected):

@@ -36,8 +36,17 @@ class Line:
         self.world.tell(ReservationAsked(pallet=pallet, for_ms=for_ms, by="line 2"))
         return reservations.of(self.world.state, pallet)
 
+    def claims_the_only_pallet(self):
+        """As soon as its tag is read, before the handler thinks of it."""
+        return any(self.ask(name) or self.claimed(name) for name in self.world.state.pallets)
+
+    def claimed(self, pallet):
+        return reservations.claim_on(self.world.state, pallet) is not None
+
     def close(self, pallet, how):
-        self.world.tell(ReservationClosed(pallet=pallet, how=how, by="line 2"))
+        kept = reservations.of(self.world.state, pallet)
+        place = kept.target if kept else ""
+        self.world.tell(ReservationClosed(pallet=pallet, how=how, by="line 2", place=place))
 
     def told(self, pallet):
         return self.world.core.next_place(self.world.state, pallet, self.world.now_ms)
@@ -211,6 +220,16 @@ def test_nothing_is_kept_for_longer_than_the_limit(quiet):
     world, line = quiet(pallets=1)
     (pallet,) = world.state.pallets
     assert line.ask(pallet, for_ms=10 * HOUR_MS).until_ms == world.now_ms + RESERVED_MS_MAX
+
+
+def test_what_is_said_of_another_place_than_the_one_kept_changes_nothing(quiet):
+    world, line = quiet(pallets=1)
+    (pallet,) = world.state.pallets
+    line.ask(pallet)
+    before = world.state.reservations
+    said = ReservationClosed(pallet=pallet, how="placed", by="line 2", place="ct-9")
+    world.tell(said)
+    assert world.state.reservations == before
 
 
 def test_what_is_given_up_is_free_at_once(quiet):
