@@ -9,7 +9,7 @@ Rules of this file:
 from itertools import groupby
 from operator import attrgetter
 
-from sqlalchemy import ColumnElement, Connection, and_, delete, exists, insert, select
+from sqlalchemy import ColumnElement, Connection, and_, delete, exists, func, insert, select
 
 from supervisor.cell.model import Vouched
 from supervisor.cell.value import value
@@ -72,8 +72,12 @@ def suspicions(connection: Connection) -> tuple[KeptSuspicion, ...]:
 
 
 def is_suspect() -> ColumnElement[bool]:
-    """That a value of one station which decides in a record is in doubt. A mean of two stations is not found by it."""
-    return exists().where(
+    """That a value of one station which decides in a record is in doubt. A mean of two stations is not found by it.
+
+    No record was decided before its values were measured: what was decided before all that is in doubt need not be looked at.
+    """
+    earliest = select(func.min(SUSPICION.c.from_ms)).scalar_subquery()
+    return (RECORD.c.decided_ms > earliest) & exists().where(
         and_(
             FINDING.c.record == RECORD.c.id,
             SUSPICION.c.station == FINDING.c.station,

@@ -19,13 +19,16 @@ from random import Random
 
 from sqlalchemy import Connection, insert, select, text
 
+from supervisor.cell.model import Vouched
 from supervisor.cell.value import replace
 from supervisor.store import Store, open_store
 from supervisor.store.codec import encode_record
 from supervisor.store.measured import MeasuredFilter, measured
 from supervisor.store.records import FindingFilter, RecordFilter
 from supervisor.store.schema import FINDING, MONITOR, RECORD
+from supervisor.store.suspicions import keep_suspicion
 from supervisor.verdict.record import Evidence, Finding, Record
+from supervisor.verdict.suspicion import Suspicion
 
 FINDINGS = 25
 BATCH = 50
@@ -85,11 +88,19 @@ def measure(address: str, results: int, rounds: int = ROUNDS) -> Iterator[str]:
         yield "| --- | --- | --- | --- | --- |"
         for name, ask in questions(store, parts):
             yield _timed(ask, rounds, name).line(denominator_ms)
+        for when, first in (("just now", max(0, parts - BATCH)), ("long ago", 0)):
+            fail_a_check(store, first)
+            name = f"newest 100 suspect, a check failed {when}"
+            yield _timed(lambda _: _suspect(store), rounds, name).line(denominator_ms)
 
 
 def _by_key(store: Store, number: int) -> int:
     with store.records.reader.asking() as connection:
         return len(connection.execute(select(RECORD.c.serial).where(RECORD.c.id == number)).all())
+
+
+def _suspect(store: Store) -> int:
+    return len(store.records.page(RecordFilter(suspect="yes"), limit=100).records)
 
 
 def _timed(ask: Callable[[int], int], rounds: int, name: str = "") -> Asked:
@@ -171,6 +182,22 @@ def fill(store: Store, parts: int) -> None:
     with store.records.reader.asking() as connection:
         if connection.dialect.name == "postgresql":
             connection.execution_options(isolation_level="AUTOCOMMIT").execute(text("ANALYZE"))
+
+
+def fail_a_check(store: Store, first: int) -> None:
+    """touch-1 missed a value that vouches for three characteristics of one part type; in doubt is what it measured during a batch."""
+    begun_ms = BEGUN_MS + first * PART_MS
+    about = tuple(Vouched(part_type=PART_TYPES[0], number=number) for number in ("1", "3", "5"))
+    suspicion = Suspicion(
+        station="touch-1",
+        program="master-ring-touch",
+        run_id=f"R{first}",
+        about=about,
+        from_ms=begun_ms,
+        to_ms=begun_ms + BATCH * PART_MS,
+        why="touch-1 missed master-ring MR-7",
+    )
+    store._writer.run(lambda connection: keep_suspicion(connection, first + 1, suspicion))
 
 
 def _write(connection: Connection, numbers: range) -> None:

@@ -19,6 +19,8 @@ def test_every_question_is_answered(tmp_path):
     assert rows["batch of 50"] in (20, 50)
     assert rows["newest 100 of all"] == 100
     assert rows["newest 100 nonconforming"] == 2
+    assert 10 <= rows["newest 100 suspect, a check failed just now"] <= 17  # one part in three
+    assert 20 <= rows["newest 100 suspect, a check failed long ago"] <= 34, "both checks"
 
 
 @pytest.mark.integration
