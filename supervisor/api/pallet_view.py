@@ -176,6 +176,7 @@ def why_here(now: Now, pallet: PalletState) -> str:
         or _on_the_line(now, pallet)
         or _measured(now, pallet)
         or _at_an_end(pallet)
+        or _between_checks(now, pallet)
         or _cell_at_rest(now)
         or _shut_in(now, pallet)
         or _as_routing_says(now, pallet)
@@ -238,6 +239,13 @@ def _at_an_end(pallet: PalletState) -> str:
     if pallet.stage == "sorted":
         return f"is sorted out as {pallet.sorting}: take it away"
     return ""
+
+
+def _between_checks(now: Now, pallet: PalletState) -> str:
+    """A reference part at home of which nothing is to be measured."""
+    if pallet.part_type not in now.core.tables.references or pallet.open:
+        return ""
+    return "waits at home for its next check" if pallet.place == pallet.home else ""
 
 
 def _cell_at_rest(now: Now) -> str:

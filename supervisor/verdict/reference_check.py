@@ -89,7 +89,7 @@ def _compared(
     deviation = EXACT.subtract(exact_value(found[0].number), known.value)
     within = EXACT.multiply(deviation, deviation) <= square
     good = within and (known.limit is None or abs(deviation) <= known.limit)
-    says = f"{shown(deviation)} {unit} from {shown(known.value)}, {'within' if good else 'beyond'} {shown(limit)}"
+    says = f"{_to_the_place(deviation, limit)} {unit} from {shown(known.value)}, {'within' if good else 'beyond'} {_to_the_place(limit, limit)}"
     return Compared(
         number=known.number,
         unit=unit,
@@ -100,6 +100,14 @@ def _compared(
         outcome="good" if good else "missed",
         why=says,
     )
+
+
+def _to_the_place(number: Decimal, limit: Decimal) -> str:
+    """A number to the third digit of the limit that it is compared with; with all its digits where that would hide which is larger."""
+    place = Decimal(1).scaleb(limit.adjusted() - 2)
+    rounded = number.quantize(place)
+    hides = number != limit and abs(rounded) == limit.quantize(place)
+    return shown(number if hides else rounded)
 
 
 def check_record(

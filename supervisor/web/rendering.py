@@ -12,6 +12,9 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
 
 from supervisor.api.record_view import EvidenceView
+from supervisor.api.trust_view import CheckView
+from supervisor.cell.value import value
+from supervisor.report.trend_svg import TrendPoint, trend_svg
 from supervisor.web import words
 
 FOLDER = Path(__file__).parent
@@ -45,7 +48,8 @@ class Templates:
             number=number,
             percent=percent,
         )
-        self._environment.globals.update(SIGNS)
+        shown: dict[str, Any] = {**SIGNS, "trends": trends}
+        self._environment.globals.update(shown)
 
     def render(self, template: str, **content: Any) -> Markup:
         """A template as HTML."""
@@ -87,6 +91,38 @@ def measured(evidence: EvidenceView | None) -> str:
     if evidence.expanded_u <= 0:
         return number(evidence.value)
     return f"{evidence.value:.{max(0, 1 - math.floor(math.log10(evidence.expanded_u)))}f}"
+
+
+@value
+class ShownTrend:
+    """What a page shows of one calibrated value: its number, a picture of its runs, the newest En, what its trend says."""
+
+    number: str
+    picture: Markup
+    en: float
+    outcome: str
+    moves: str
+
+
+def trends(check: CheckView) -> list[ShownTrend]:
+    """What a page shows of a check, one value after the other."""
+    said = {each.number: each for each in check.levels}
+    found: list[ShownTrend] = []
+    for numbered in dict.fromkeys(point.number for point in check.trend):
+        points = [point for point in check.trend if point.number == numbered]
+        drawn = [TrendPoint(en=point.en, outcome=point.outcome) for point in points]
+        level = said.get(numbered)
+        title = f"En of the last runs of {check.part_type} {numbered}, the newest on the right"
+        found.append(
+            ShownTrend(
+                number=numbered,
+                picture=trend_svg(drawn, title),
+                en=points[-1].en,
+                outcome=points[-1].outcome,
+                moves=level.why if level is not None and level.standing == "moves" else "",
+            )
+        )
+    return found
 
 
 def percent(share: float) -> str:

@@ -130,6 +130,10 @@ async def test_a_failed_check_is_shown_with_what_it_casts_doubt_on(start_on, fai
         assert check["last_good_at"] == suspicion["after"]
         page = (await cell.client.get("/")).text
         assert "does not decide 3 characteristics: touch-1 missed master 7" in page
+        newest = {point["number"]: point for point in check["trend"]}
+        assert f"characteristic 2: En {newest['2']['en']:.2f}, missed" in page
+        assert page.count('<svg class="trend"') == len(newest) == 2
+        assert "waits at home for its next check" in page
 
 
 async def test_records_since_are_marked_and_stay_as_they_were_kept(start_on, failed, tmp_path):

@@ -137,7 +137,7 @@ def test_a_check_is_kept_with_its_own_limits_and_its_rule():
     assert "|En| <= 1" in record.rule
     assert (finding.nominal, finding.upper) == (Decimal("20.0010"), Decimal("20.00264924"))
     assert finding.decided_by is not None
-    assert "0.003 mm from 20.001, beyond 0.00164924" in record.why
+    assert "0.003 mm from 20.001, beyond 0.00165" in record.why
 
 
 DOUBT = Suspicion(
