@@ -9,7 +9,7 @@ from typing import Literal
 from supervisor.api.ports import Kept, Page
 from supervisor.api.schema import Example, Instant, Schema, instant, shown_by
 from supervisor.cell.model import Need
-from supervisor.verdict.record import Bonus, Evidence, Finding, Record, Verdict
+from supervisor.verdict.record import Bonus, Evidence, Finding, Record, Verdict, Vouching
 from supervisor.verdict.result import Compensated, Quality
 
 EXAMPLE: Example = {
@@ -62,6 +62,11 @@ EXAMPLE: Example = {
                 "station_serial": "CMM-0412",
                 "calibration": "K-2025-118",
                 "calibration_due": "2026-04-30",
+                "last_check": {
+                    "program": "master-ring-touch",
+                    "run_id": "R3120000012",
+                    "at": "2025-11-25T06:00:12.000Z",
+                },
                 "flaw": "",
                 "part_c": 20.4,
                 "compensated": "yes",
@@ -104,6 +109,14 @@ class CorrectionView(Schema):
     u: float
 
 
+class VouchingView(Schema):
+    """A check with a reference part that was good: program, run and time."""
+
+    program: str
+    run_id: str
+    at: Instant
+
+
 class EvidenceView(Schema):
     """One measured value with its provenance."""
 
@@ -131,6 +144,8 @@ class EvidenceView(Schema):
     calibration: str
     """The station's calibration certificate, as declared."""
     calibration_due: str
+    last_check: VouchingView | None
+    """The check with a reference part that had last vouched for the value (null = none is known, or an older record)."""
     flaw: str
     """Why no verdict may rest on the value ("" = one may)."""
     part_c: float | None
@@ -366,11 +381,18 @@ def _evidence(evidence: Evidence) -> EvidenceView:
         station_serial=evidence.station_serial,
         calibration=evidence.calibration,
         calibration_due=evidence.calibration_due,
+        last_check=_vouching(evidence.last_check),
         flaw=evidence.flaw,
         part_c=evidence.part_c,
         compensated=evidence.compensated,
         mean_of=list(evidence.mean_of),
     )
+
+
+def _vouching(last: Vouching | None) -> VouchingView | None:
+    if last is None:
+        return None
+    return VouchingView(program=last.program, run_id=last.run_id, at=instant(last.at_ms))
 
 
 def _number(limit: Decimal | None) -> float | None:

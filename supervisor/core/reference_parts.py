@@ -75,7 +75,7 @@ def _why_disagreement(draft: Draft, declared: DeclaredCheck, check: Check) -> st
     ]
     if not loud:
         return ""
-    vouched = _vouched(declared, [each.number for each in declared.reference.values])
+    vouched = declared.vouches_for
     for pair in sorted(loud, key=lambda each: each.title):
         if Vouched(part_type=pair.part_type, number=pair.number) in vouched:
             about = f"characteristic {pair.number} of {pair.part_type}"
@@ -120,7 +120,7 @@ def _look_whether_late(draft: Draft, declared: DeclaredCheck) -> None:
     if not late or unseen or trust.suspension_of(draft, declared.program) is not None:
         return
     why = f"its check with {declared.part_type} is late: {check.due}"
-    about = _vouched(declared, [each.number for each in declared.reference.values])
+    about = declared.vouches_for
     _suspend(draft, declared, "late", about, why)
     draft.hold(LATE, "station", declared.station, f"{why}{_why_not_yet(draft, declared)}")
 
@@ -134,16 +134,6 @@ def _why_not_yet(draft: Draft, declared: DeclaredCheck) -> str:
 def certificate_over(draft: Draft, part_type: str) -> bool:
     """Whether the certificate of a reference part has ended, so that nothing is checked with it."""
     return draft.at_ms >= end_of_day_ms(draft.tables.references[part_type].due)
-
-
-def _vouched(declared: DeclaredCheck, numbers: Sequence[str]) -> tuple[Vouched, ...]:
-    """What these values vouch for at the station."""
-    whole = set(declared.whole)
-    found: set[Vouched] = set()
-    for each in declared.reference.values:
-        if each.number in numbers:
-            found |= whole if not each.vouches_for else set(each.vouches_for) & whole
-    return tuple(sorted(found, key=lambda v: (v.part_type, v.number)))
 
 
 # --- its plan -----------------------------------------------------------------------------------------------------------------------
@@ -244,11 +234,11 @@ def _judge(
     if missed and not failed:
         return  # still due: it is run again at once
     good_ms = check.good_ms
-    _done(draft, declared, result, good_ms=good_ms if failed else draft.at_ms)
+    _done(draft, declared, result)
     if failed:
         _fail(draft, declared, result, failed, good_ms)
     else:
-        _pass(draft, declared)
+        _pass(draft, declared, result)
         reference_trend.look_at_trends(draft, declared.station)
 
 
@@ -278,7 +268,7 @@ def _point(draft: Draft, result: StationResult, compared: Compared, level: float
     )
 
 
-def _done(draft: Draft, declared: DeclaredCheck, result: StationResult, *, good_ms: int) -> None:
+def _done(draft: Draft, declared: DeclaredCheck, result: StationResult) -> None:
     """The check is made: the next one counts from here."""
     state = draft.stations[declared.station]
     check = trust.check_of(draft, declared.program)
@@ -289,7 +279,6 @@ def _done(draft: Draft, declared: DeclaredCheck, result: StationResult, *, good_
             due="",
             due_ms=0,
             done_ms=draft.at_ms,
-            good_ms=good_ms,
             runs=state.figures.runs,
             boot=state.boot,
             part_c=result.part_c,
@@ -304,8 +293,10 @@ def _done(draft: Draft, declared: DeclaredCheck, result: StationResult, *, good_
         draft.start_timer(f"check of {declared.program}", declared.rule.every_ms, text)
 
 
-def _pass(draft: Draft, declared: DeclaredCheck) -> None:
+def _pass(draft: Draft, declared: DeclaredCheck, result: StationResult) -> None:
     """The values were found: a late check is made good, a failed one waits for a person."""
+    check = trust.check_of(draft, declared.program)
+    trust.change_check(draft, replace(check, good_ms=draft.at_ms, good_run=result.run_id))
     suspension = trust.suspension_of(draft, declared.program)
     if suspension is None:
         return
@@ -340,7 +331,7 @@ def _fail(
 ) -> None:
     values = ", ".join(f"{each.number}: {each.why}" for each in missed)
     why = f"{declared.station} missed {declared.part_type} {declared.reference.serial} in run {result.run_id} ({values})"
-    about = _vouched(declared, [each.number for each in missed])
+    about = declared.vouched([each.number for each in missed])
     _suspend(draft, declared, "failed", about, why)
     end_holds(draft, declared.station, LATE)
     end_holds(draft, declared.station, GOOD)

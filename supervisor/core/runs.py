@@ -451,6 +451,7 @@ def _take(draft: Draft, event: ResultArrived) -> None:
         part_c=event.part_c,
         compensated=event.compensated,
         doubts=trust.doubts(draft, event.station, run.part_type),
+        checks=trust.last_checks(draft, event.station, run.part_type),
     )
     reference_parts.note_warmth(draft, event.station, event.part_c)
     figures = replace(state.figures, runs=state.figures.runs + 1)

@@ -252,7 +252,7 @@ class Check:
     """How one program that checks its station with a reference part stands.
 
     ``due`` is why a check is due since ``due_ms`` ("" = none is). ``done_ms`` is the last check, ``good_ms`` the last good one (-1: none
-    is known); ``runs``, ``boot`` and ``part_c`` are how the station stood then. ``warmth_c`` is the newest part temperature that the
+    is known), made by run ``good_run``; ``runs``, ``boot`` and ``part_c`` are how the station stood then. ``warmth_c`` is the newest part temperature that the
     station gave. ``missed`` counts the runs of this check that missed anything, ``misses`` by characteristic those in a row; ``trend`` has
     the newest points, ``levels`` what the trend of each value says.
     """
@@ -262,6 +262,7 @@ class Check:
     due_ms: int = 0
     done_ms: int = -1
     good_ms: int = -1
+    good_run: str = ""
     runs: int = 0
     boot: str = ""
     part_c: float | None = None

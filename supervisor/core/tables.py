@@ -6,7 +6,7 @@ Rules of this file:
   has at most one entry for each place of the cell.
 """
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping
 from datetime import date
 from typing import TYPE_CHECKING
 
@@ -44,6 +44,20 @@ class DeclaredCheck:
     reference: Reference
     rule: CheckRule
     whole: tuple[Vouched, ...]
+
+    def vouched(self, numbers: Collection[str]) -> tuple[Vouched, ...]:
+        """What the calibrated values of these numbers vouch for at the station."""
+        whole = set(self.whole)
+        found: set[Vouched] = set()
+        for each in self.reference.values:
+            if each.number in numbers:
+                found |= whole if not each.vouches_for else set(each.vouches_for) & whole
+        return tuple(sorted(found, key=lambda v: (v.part_type, v.number)))
+
+    @property
+    def vouches_for(self) -> tuple[Vouched, ...]:
+        """What all of them vouch for."""
+        return self.vouched([each.number for each in self.reference.values])
 
 
 class CellTables:

@@ -7,7 +7,7 @@ from supervisor.cell.model import Vouched
 from supervisor.cell.value import replace
 from supervisor.core.draft import Draft
 from supervisor.core.state import Check, Run, StationTrust, Suspension
-from supervisor.verdict.result import Doubt
+from supervisor.verdict.result import Doubt, LastCheck
 from supervisor.verdict.selection import RUNS_WITHOUT_GOOD_VALUE_MAX
 
 
@@ -69,6 +69,22 @@ def doubts(draft: Draft, station: str, part_type: str) -> tuple[Doubt, ...]:
         if vouched.part_type == part_type
     }
     return tuple(Doubt(number=number, why=why) for number, why in sorted(found.items()))
+
+
+def last_checks(draft: Draft, station: str, part_type: str) -> tuple[LastCheck, ...]:
+    """The last good checks that vouch for what a station measures of a part type now, by program."""
+    found: list[LastCheck] = []
+    for program in draft.tables.checks_at[station]:
+        check = check_of(draft, program)
+        vouched = draft.tables.checks[program].vouches_for if check.good_ms >= 0 else ()
+        numbers = tuple(each.number for each in vouched if each.part_type == part_type)
+        if numbers:
+            found.append(
+                LastCheck(
+                    program=program, run_id=check.good_run, at_ms=check.good_ms, numbers=numbers
+                )
+            )
+    return tuple(found)
 
 
 def useless(draft: Draft, station: str, run: Run) -> bool:

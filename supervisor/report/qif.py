@@ -31,7 +31,7 @@ from supervisor.report.qif_words import (
 )
 from supervisor.report.sheet import Proof
 from supervisor.verdict.conformity import shown
-from supervisor.verdict.record import Evidence, Finding, Record
+from supervisor.verdict.record import Evidence, Finding, Record, Vouching
 from supervisor.verdict.suspicion import SuspectValue
 
 MEDIA_TYPE = "application/xml"
@@ -323,12 +323,17 @@ def _about(evidence: Evidence) -> list[Attribute]:
         ("stationSerial", evidence.station_serial),
         ("calibration", evidence.calibration),
         ("calibrationDue", evidence.calibration_due),
+        ("lastCheck", _check(evidence.last_check)),
         ("quality", evidence.quality),
         ("program", evidence.program),
         ("programRevision", evidence.program_revision),
         ("run", evidence.run_id),
         ("result", evidence.result_id),
     ]
+
+
+def _check(last: Vouching | None) -> str:
+    return "" if last is None else f"{last.program}, run {last.run_id}, {_time(last.at_ms)}"
 
 
 # --- elements ------------------------------------------------------------------------------------------------------------------

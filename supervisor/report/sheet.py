@@ -189,6 +189,7 @@ def _provenance(record: Record, proof: Proof, papers: Papers | None) -> list[Flo
         *paragraphs("What was corrected", _corrections(record)),
         *paragraphs("Runs", runs),
         *paragraphs("Calibration, as declared", _calibrations(record)),
+        *paragraphs("Last good check with a reference part before the value", _checks(record)),
         Spacer(0, 3 * mm),
         pairs(facts, columns=2),
         *paragraphs(
@@ -247,6 +248,21 @@ def _calibrations(record: Record) -> list[str]:
     return [
         f"{station}: serial number {serial or 'not declared'}, calibration {name or 'not declared'}, due {due or 'not declared'}"
         for station, serial, name, due in sorted(known)
+    ]
+
+
+def _checks(record: Record) -> list[str]:
+    """What vouched for the stations that decided, and for which values."""
+    numbers: dict[tuple[str, int, str, str], list[str]] = {}
+    for each in record.findings:
+        by = each.decided_by
+        if by is not None and by.last_check is not None:
+            last = by.last_check
+            key = by.station, last.at_ms, last.program, last.run_id
+            numbers.setdefault(key, []).append(each.number)
+    return [
+        f"{station}: {program}, run {run}, {moment(at_ms)}; for {', '.join(known)}"
+        for (station, at_ms, program, run), known in sorted(numbers.items())
     ]
 
 

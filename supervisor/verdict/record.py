@@ -23,14 +23,24 @@ class Correction:
 
 
 @value
+class Vouching:
+    """The check with a reference part that last vouched for a value's station and characteristic, when the value was measured."""
+
+    program: str
+    run_id: str
+    at_ms: int
+
+
+@value
 class Evidence:
     """One measured value with its provenance: who measured it how well, and in which run.
 
     ``value`` is what was judged, ``raw`` what the station gave, ``corrections`` what lies between them. ``standard_u`` is the standard
     uncertainty that was applied, with its degrees of freedom (None = well known). ``flaw`` says why no verdict may rest on the value
     ("" = one may). ``part_c`` is the part's temperature in degrees Celsius as the station gave it, ``compensated`` whether the station
-    gives values as they are at 20 degrees. ``mean_of`` names the results whose mean it is, if it is one. ``calibration`` and ``calibration_due`` are what the declaration says of the station. A field with a default was
-    not kept by older versions.
+    gives values as they are at 20 degrees. ``mean_of`` names the results whose mean it is, if it is one.
+    ``calibration`` and ``calibration_due`` are what the declaration says of the station; ``last_check`` is None where no check is known
+    that vouches for the value. A field with a default was not kept by older versions.
     """
 
     value: float | None
@@ -55,6 +65,7 @@ class Evidence:
     part_c: float | None = None
     compensated: Compensated = "unknown"
     mean_of: tuple[str, ...] = ()
+    last_check: Vouching | None = None
 
 
 @value

@@ -31,10 +31,24 @@ class Doubt:
 
 
 @value
+class LastCheck:
+    """The last check with a reference part that a station had passed before a run; ``numbers`` are the characteristics that it vouches for.
+
+    ``program`` and ``run_id`` are those of the check, ``at_ms`` is when it was made.
+    """
+
+    program: str
+    run_id: str
+    at_ms: int
+    numbers: tuple[str, ...]
+
+
+@value
 class StationResult:
     """The values of one finished run, proven to belong to it. ``program`` is the declared program's id.
 
     ``part_c`` is the part's temperature in degrees Celsius as the station gave it (None = it did not). ``doubts`` came up later.
+    ``checks`` are what vouched for the station then.
     """
 
     result_id: str
@@ -46,3 +60,4 @@ class StationResult:
     part_c: float | None = None
     compensated: Compensated = "unknown"
     doubts: tuple[Doubt, ...] = ()
+    checks: tuple[LastCheck, ...] = ()

@@ -17,7 +17,7 @@ from supervisor.cell.value import replace, value
 from supervisor.verdict.conformity import exact_value
 from supervisor.verdict.geometry import derived_value
 from supervisor.verdict.plan_table import Ability, PlanTable
-from supervisor.verdict.record import Correction, Evidence
+from supervisor.verdict.record import Correction, Evidence, Vouching
 from supervisor.verdict.result import MeasuredValue, StationResult
 from supervisor.verdict.warmth import Warmth, grown, warmth_of
 
@@ -79,7 +79,17 @@ class Weighed:
             flaw=self.flaw,
             part_c=self.result.part_c,
             compensated=self.result.compensated,
+            last_check=_vouching(self.result, self.measured.number),
         )
+
+
+def _vouching(result: StationResult, number: str) -> Vouching | None:
+    """The newest check that vouches for a value."""
+    found = [each for each in result.checks if number in each.numbers]
+    if not found:
+        return None
+    last = max(found, key=lambda each: (each.at_ms, each.program))
+    return Vouching(program=last.program, run_id=last.run_id, at_ms=last.at_ms)
 
 
 def weigh(table: PlanTable, results: Sequence[StationResult]) -> dict[str, list[Weighed]]:

@@ -82,6 +82,34 @@ def measured_by_touch(world):
 # --- when checks are due ----------------------------------------------------------------------------------------------------------
 
 
+def test_each_value_names_the_last_good_check_that_vouches_for_it():
+    """Judged by the order in which touch-1 itself tells that it has measured; nothing vouches for "3", nor for other stations."""
+    world = a_world(parts=9)
+    world.run(START_MS + 6 * HOUR_MS)
+    order = [run for run, _, _ in measured_by_touch(world)]
+    good = [
+        record.findings[0].decided_by.run_id
+        for record in checks(world)
+        if record.verdict == "conforming"
+    ]
+    assert len(good) >= 3
+    named = {}
+    for record in parts(world):
+        for finding in record.findings:
+            by = finding.decided_by
+            if by.station == "touch-1" and finding.number in ("1", "2"):
+                before = [run for run in order[: order.index(by.run_id)] if run in good]
+                assert (by.last_check.run_id, by.last_check.program) == (
+                    before[-1],
+                    "master@touch-1",
+                )
+                assert by.last_check.at_ms < by.measured_ms
+                named[by.last_check.run_id] = record.serial
+            else:
+                assert by.last_check is None
+    assert len(named) >= 2, "not always the same"
+
+
 @pytest.mark.parametrize("jaws", [1, 2])
 def test_the_cell_checks_between_other_work_and_the_reference_part_stays(jaws):
     world = a_world(parts=9, jaws=jaws)

@@ -17,7 +17,7 @@ from supervisor.cell.value import replace
 from supervisor.report.qif import qif
 from supervisor.report.qif_words import CHARACTERISTIC_STATUS, INSPECTION_STATUS
 from supervisor.report.sheet import Proof
-from supervisor.verdict.record import Correction, Record
+from supervisor.verdict.record import Correction, Record, Vouching
 from supervisor.verdict.suspicion import SuspectValue
 
 SPACE = {"q": "http://qifstandards.org/xsd/qif3"}
@@ -131,12 +131,14 @@ def test_what_was_corrected_and_with_which_calibration_is_told(rejected, schema)
         dof=9,
         calibration="K-17",
         calibration_due="2026-03-01",
+        last_check=Vouching(program="ring-touch", run_id="R7", at_ms=1_764_000_000_000),
     )
     finding = replace(rejected.findings[0], decided_by=by, conformance_probability=0.987)
     text = qif(replace(rejected, findings=(finding,)), PROOF, cell=CELL).decode()
     schema.validate(text)
     about = attributes(measurements(ET.fromstring(text))[0])
     assert about["correction"] == "touch-1 to reference -0.0012 mm (u = 0.0004 mm)"
+    assert about["lastCheck"] == "ring-touch, run R7, 2025-11-24T16:00:00.000+00:00"
     assert (about["rawValue"], about["degreesOfFreedom"], about["calibration"]) == (
         "62.02",
         "9",

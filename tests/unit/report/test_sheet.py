@@ -10,7 +10,7 @@ import pytest
 from supervisor.cell.value import replace
 from supervisor.report.sheet import Proof, sheet
 from supervisor.report.table import COLUMNS, table
-from supervisor.verdict.record import Correction
+from supervisor.verdict.record import Correction, Vouching
 from supervisor.verdict.suspicion import SuspectValue
 
 PROOF = Proof(seq=1790, entry_hash="0123456789abcdef" * 4)
@@ -47,12 +47,15 @@ def test_a_sheet_says_what_was_corrected_and_how_a_station_is_calibrated(rejecte
         kind="offset", name="touch-1 to reference", amount=Decimal("-0.0012"), u=Decimal("0.0004")
     )
     by = replace(
-        rejected.findings[0].decided_by, raw=62.0212, corrections=(offset,), calibration="K-17"
-    )
+        rejected.findings[0].decided_by, raw=62.0212, corrections=(offset,), calibration="K-17",
+        last_check=Vouching(program="ring-touch", run_id="R7", at_ms=1_764_000_000_000),
+    )  # fmt: skip
     corrected = replace(rejected, findings=(replace(rejected.findings[0], decided_by=by),))
     words = words_of(sheet(corrected, PROOF, cell=CELL))
     assert "gave 62.0212 mm; touch-1 to reference -0.0012 mm (u = 0.0004 mm)" in words
     assert "calibration K-17" in words
+    number = rejected.findings[0].number
+    assert f"ring-touch, run R7, 2025-11-24 16:00:00 UTC; for {number}" in words
     assert "What was corrected" not in words_of(sheet(rejected, PROOF, cell=CELL))
 
 

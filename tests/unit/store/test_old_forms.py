@@ -1,5 +1,5 @@
-"""What an older version wrote is read today: entries and records of schema 1, which said less of each value, and of
-schema 2, whose answers had no reason."""
+"""What an older version wrote is read today: entries and records of schema 1, which said less of each value, of
+schema 2, whose answers had no reason, and of schema 3, whose values named no check."""
 
 import json
 from decimal import Decimal
@@ -41,12 +41,20 @@ def test_an_old_record_keeps_what_it_says_and_says_nothing_new():
     evidence = the_evidence(record)
     assert (evidence.value, evidence.raw, evidence.standard_u) == (20.0105, None, None)
     assert (evidence.station_serial, evidence.corrections, evidence.flaw) == ("", (), "")
+    assert evidence.last_check is None
 
 
 def test_an_entry_of_schema_1_is_lifted_with_its_record():
     entry = decode_entry(1, 0, 1, "TimerFired", OLD_ENTRY)
 
     assert [command.record for command in entry.commands] == [decode_record(OLD_RECORD)]
+
+
+def test_an_entry_of_schema_3_names_no_check():
+    entry = decode_entry(1, 0, 3, "TimerFired", OLD_ENTRY)
+
+    (kept,) = entry.commands
+    assert the_evidence(kept.record).last_check is None
 
 
 def test_the_old_and_the_present_text_of_a_record_are_one_record():
