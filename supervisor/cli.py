@@ -48,10 +48,12 @@ if TYPE_CHECKING:
     from supervisor.api.shift_view import ShiftView
     from supervisor.app import Serving, Settings
     from supervisor.core.decide import Core
+    from supervisor.process.gauge_study import GaugeStudy
     from supervisor.shell.ports import JournalEntry
     from supervisor.shell.replay import ReplayReport
     from supervisor.shift.fold import ShiftFigures
     from supervisor.store.opening import Archive
+    from supervisor.verdict.plan_table import PlanTable
 
 INPUT_CODES = (
     "address-wrong", "driver-missing", "no-journal", "schema-other",
@@ -569,6 +571,72 @@ def _print_shift(view: "ShiftView") -> None:
         table.add_row(station.station, *(f"{spent.share * 100:.0f}" for spent in station.spent))
     console.print(table)
     print("Handler: " + ", ".join(f"{each.cause} {each.share:.0%}" for each in view.handler) + ".")
+
+
+# --- studies -------------------------------------------------------------------------------------------------------------------
+
+
+@cli.command()
+def studies(
+    journal: Journal,
+    name: Annotated[
+        str,
+        typer.Argument(
+            metavar="[STUDY]", help="Which one to show; all in a line each if left out."
+        ),
+    ] = "",
+    *,
+    as_json: Json = False,
+) -> None:
+    """Show the gauge studies that stand in a journal, also those that the running supervisor keeps no longer."""
+    from supervisor.report.gauge import study_text
+
+    with _archive(journal) as archive:
+        entries = _counted(archive.journal.read(1), archive.journal.head().seq)
+        found = _studies(_cores(archive), entries)
+    if name and name not in found:
+        end(
+            NO, f"{journal} has no gauge study {name}: expected one of {', '.join(found) or 'none'}"
+        )
+    if not found:
+        end(NO, f"{journal} has no gauge study.")
+    if as_json:
+        print_json(found[name] if name else list(found.values()))
+    elif name:
+        sys.stdout.write(study_text(found[name]))
+    else:
+        for each in found.values():
+            print(_study_line(each))
+
+
+def _study_line(plain: dict[str, Any]) -> str:
+    parts = len(plain["pallets"])
+    return (
+        f"{plain['study']}: {plain['begun_at']}, {plain['program']} at {plain['station']}, {parts} part{'' if parts == 1 else 's'}, "
+        f"{plain['done']} of {plain['runs']} runs, {plain['end'] or 'goes on'}"
+    )
+
+
+def _studies(
+    cores: "dict[str, Core]", entries: Iterable["JournalEntry"]
+) -> dict[str, dict[str, Any]]:
+    """Every study of a journal by its name, the oldest first, as it stood last: folded, because a state keeps only the newest."""
+    from supervisor.report.gauge import plain_study
+    from supervisor.shell.fold import Fold
+
+    states = Fold(cores.__getitem__)
+    known: dict[str, tuple[GaugeStudy, PlanTable]] = {}
+    newest: tuple[GaugeStudy, ...] = ()
+    for entry in entries:
+        states.take(entry.event, entry.at_ms)
+        if states.state.studies is newest:
+            continue
+        newest = states.state.studies
+        plans = cores[states.declaration].tables.plans
+        for study in newest:
+            table = plans.get(study.part_type) or known[study.study][1]
+            known[study.study] = (study, table)
+    return {name: plain_study(study, table) for name, (study, table) in known.items()}
 
 
 # --- bench, study ---------------------------------------------------------------------------------------------------------------------
