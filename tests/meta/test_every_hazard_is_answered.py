@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 ROOT = Path(__file__).parents[2]
-HAZARDS = range(1, 47)
+HAZARDS = range(1, 48)
 
 ENTRY = re.compile(r"^### (?P<number>\d+) · .+\n\n(?P<text>(?:(?!^#).*\n?)+)", re.MULTILINE)
 SHOWN_BY = re.compile(r"^Shown by: (?P<names>.+)\.$", re.MULTILINE)

@@ -108,6 +108,7 @@ def judged(folder):
     return errors_among(problems), DeclaredCell(loaded(declaration, ()).cell).explored()
 
 
+@pytest.mark.hazard(30)
 @pytest.mark.parametrize("jaws", [1, 2])
 @pytest.mark.parametrize("case", sorted(SOUND))
 def test_a_cell_that_check_accepts_comes_to_its_end_from_every_state(spoilt, case, jaws):
@@ -117,6 +118,7 @@ def test_a_cell_that_check_accepts_comes_to_its_end_from_every_state(spoilt, cas
     assert reached.dead == reached.doomed == ()
 
 
+@pytest.mark.hazard(30)
 @pytest.mark.parametrize("jaws", [1, 2])
 @pytest.mark.parametrize("case", sorted(STUCK))
 def test_a_cell_that_can_come_to_a_standstill_is_refused_with_the_reason(spoilt, case, jaws):

@@ -157,6 +157,7 @@ def test_asking_where_to_changes_nothing_and_a_reservation_keeps_just_that(quiet
     assert kept.until_ms == world.now_ms + 10 * MINUTE_MS
 
 
+@pytest.mark.hazard(47)
 def test_no_nest_is_kept_for_two_pallets(quiet):
     world, line = quiet(pallets=5)
 
@@ -175,6 +176,7 @@ def test_no_nest_is_kept_for_two_pallets(quiet):
     assert "is kept for" in said.why
 
 
+@pytest.mark.hazard(47)
 def test_the_handler_neither_enters_what_is_kept_nor_takes_the_pallet(quiet):
     world, line = quiet(pallets=4)
     mine = min(world.state.pallets)
@@ -188,6 +190,7 @@ def test_the_handler_neither_enters_what_is_kept_nor_takes_the_pallet(quiet):
     assert world.state.stations[kept.target].pallet == ""
 
 
+@pytest.mark.hazard(47)
 def test_when_its_time_is_over_a_place_is_free_for_everybody(quiet):
     world, line = quiet(pallets=4)
     mine = min(world.state.pallets)
@@ -260,6 +263,7 @@ def test_a_pallet_that_is_on_the_line_when_time_is_over_has_left_the_cell(quiet)
     assert world.state.holds == {}
 
 
+@pytest.mark.hazard(47)
 def test_a_pallet_that_is_put_into_a_nest_too_late_is_asked_about(quiet):
     world, line = quiet(pallets=1)
     (pallet,) = world.state.pallets
@@ -291,6 +295,7 @@ def test_a_pallet_that_the_line_brought_is_left_to_it_for_a_while_then_the_handl
     assert troubles(world, parts=serials(world)) == []
 
 
+@pytest.mark.hazard(47)
 def test_the_transport_waits_for_the_door_and_no_run_begins_before_it_is_clear(quiet):
     world, line = quiet(pallets=1)
     (pallet,) = world.state.pallets
