@@ -110,7 +110,7 @@ class Settings(BaseModel):
     fence_above: Annotated[int, Field(ge=0, lt=2**31)] = 0
     """The fence becomes larger than this, for machines that have seen larger ones from another database."""
     orders: Literal["sent", "withheld"] = "sent"
-    """Withheld: observe and decide in the shadow of whoever drives the cell, and send nothing at all."""
+    """Withheld: observe and decide in the shadow of whoever drives the cell, and send no order; results are asked for all the same."""
     keys: Path = Path("pointsman-keys")
     """Our own application certificate and whom we trust; made when the first connection needs it."""
 

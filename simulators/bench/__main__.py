@@ -70,6 +70,12 @@ def _options() -> Options:
         help="jaws of the handler (default: as declared)",
     )
     parser.add_argument(
+        "--dialects",
+        choices=("declared", "own"),
+        default="declared",
+        help="what stations and reader speak: as declared, or models of their own that no standard knows",
+    )
+    parser.add_argument(
         "--port", type=int, default=0, help="port of the page (default: any free one)"
     )
     parser.add_argument("--keep", type=Path, help="a new folder for journal and logs, which stays")
@@ -83,7 +89,12 @@ def _options() -> Options:
     )
     given = parser.parse_args()
     wishes = Wishes(
-        cell=given.cell, pallets=given.pallets, seed=given.seed, speed=given.speed, jaws=given.jaws
+        cell=given.cell,
+        pallets=given.pallets,
+        seed=given.seed,
+        speed=given.speed,
+        jaws=given.jaws,
+        dialects=given.dialects,
     )
     return Options(wishes=wishes, port=given.port, output=given.output, keep=given.keep)
 

@@ -15,7 +15,7 @@ import msgspec
 from ruamel.yaml import YAML
 
 from simulators.bench.parts import KINDS, pallets_for, physics_of
-from simulators.models.physics import Pallet, dump
+from simulators.models.physics import Pallet, StationKind, dump
 from simulators.servers.seat import Plan, Seat, ServerKind
 from supervisor.cell.load import load_cell
 from supervisor.cell.model import Cell
@@ -23,12 +23,20 @@ from supervisor.cell.model import Cell
 SLACK_REAL_S = 5
 DIALECTS: Mapping[str, ServerKind] = {"machine-vision": "vision", "gms": "job", "autoid": "autoid"}
 """The server that speaks a profile, where it is not the one that is named like the kind of machine."""
+OWN: Mapping[StationKind, str] = {
+    "scan": "scan-methods",
+    "touch": "touch-datablock",
+    "ct": "ct-pulse",
+}
+"""The profiles of the information models that no standard knows, by the kind of machine."""
+OWN_READER = "rack-reader"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Wishes:
     """What a bench run is asked for. ``jaws`` 0 = as declared; ``bad_share`` of the parts are really nonconforming.
 
+    ``dialects`` "own": whatever is declared, stations and reader speak information models of their own, which no standard knows.
     ``database`` "" = a file in the run's folder. ``between`` "a network": each machine has two addresses, one where the supervisor looks
     for it and one where it listens; whoever asks for this puts something between the two.
     """
@@ -38,6 +46,7 @@ class Wishes:
     seed: int
     speed: float
     jaws: int = 0
+    dialects: Literal["declared", "own"] = "declared"
     bad_share: float = 0.1
     every_ms: int = 2_000
     database: str = ""
@@ -132,7 +141,16 @@ def _rewrite(path: Path, ports: Mapping[str, int], wishes: Wishes) -> None:
             _lengthen(reader, {"answer_s_max": 60}, slack_s)
     if wishes.jaws:
         document["handler"]["jaws"] = wishes.jaws
+    if wishes.dialects == "own":
+        _speak_own(document)
     yaml.dump(document, path)
+
+
+def _speak_own(document: Any) -> None:  # noqa: ANN401 - a mapping of ruamel's own
+    for station in document["stations"]:
+        station["profile"] = OWN[KINDS[station["kind"]]]
+    for reader in document["readers"]:
+        reader["profile"] = OWN_READER
 
 
 def _lengthen(machine: Any, usual_s: Mapping[str, int], slack_s: int) -> None:  # noqa: ANN401 - a mapping of ruamel's own

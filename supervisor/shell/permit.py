@@ -96,7 +96,7 @@ UNLEASED = Unleased()
 
 
 class Withheld:
-    """The permit of a supervisor in the shadow: it never holds, so that nothing leaves, not an order and not a renewal."""
+    """The permit of a supervisor in the shadow: it never holds, so that nothing leaves that changes anything, not an order and not a renewal."""
 
     fence = 0
 

@@ -2,6 +2,7 @@
 
 Rules of this file:
 - A file is read whole and closed, whatever happens in between; a larger one than ``FILE_BYTES_MAX`` is refused.
+- To ask changes nothing, so it needs no permit to send; to tell that a result is stored does (``tell_stored``).
 - What a query says of itself (its status) is looked at before its result is.
 """
 
@@ -136,7 +137,7 @@ async def called(
         raise ResultUnreadable(str(error)) from error
     async with connection.ordering() as session:
         try:
-            result = await session.call(method.owner, method.node, arguments, within_s)
+            result = await session.ask(method.owner, method.node, arguments, within_s)
         except TimeoutError:
             connection.drop_orders(session)
             raise
@@ -192,7 +193,7 @@ class _File:
 
     async def call(self, method: str, arguments: list[Variant]) -> Any:
         """The first output of a method of the file."""
-        result = await self._session.call(self._node, self._methods[method], arguments, REQUEST_S)
+        result = await self._session.ask(self._node, self._methods[method], arguments, REQUEST_S)
         if not result.StatusCode.is_good():
             message = f"file {self._name}: {method} answered {status_name(result.StatusCode)}"
             raise ResultUnreadable(message)

@@ -2,7 +2,8 @@
 
 Rules of this file:
 - asyncua's own tasks are never started: no reconnect, no watchdog, no publish loop. A session that fails is thrown away whole.
-- Whatever changes something at a server (``write``, ``call``) asks the permit first, in the turn of the loop in which it is sent.
+- Whatever changes something at a server (``write``, ``call``) asks the permit first, in the turn of the loop in which it is sent. A method
+  that only tells something (``ask``) needs none: who stands in the shadow asks for jobs and results as well.
 - Every request has a limit. A request that ran into it leaves the session in doubt.
 - What asyncua types as Any gets its type here and nowhere else.
 """
@@ -250,8 +251,14 @@ class Session:
         Raises:
             NotPermitted: the permit to send has run out; nothing was sent.
         """
-        request = ua.CallMethodRequest(ObjectId=owner, MethodId=method, InputArguments=arguments)
         self._permit.check()
+        return await self.ask(owner, method, arguments, limit_s)
+
+    async def ask(
+        self, owner: NodeId, method: NodeId, arguments: list[Variant], limit_s: float
+    ) -> CallMethodResult:
+        """Call one method that changes nothing, by what its profile says it is for, and wait for its answer."""
+        request = ua.CallMethodRequest(ObjectId=owner, MethodId=method, InputArguments=arguments)
         async with asyncio.timeout(limit_s):
             (result,) = await self._session.call([request])
         return result

@@ -3,6 +3,8 @@
 Rules of this file:
 - What is quickened is declared so: short programs at many times real time. Programs much shorter than the way of the handler, or
   swaps much shorter than a message, would measure other rules than those of a cell.
+- The machines speak their own dialects: a result that stands in the message, a word of bits. What the wire alone takes is measured at
+  these, not what a standard asks for on top.
 - Processes end with the block that started them.
 """
 
@@ -33,7 +35,8 @@ def quick_stage(folder: Path, pallets: int, *, speed: float, program_s: int) -> 
     for program in document["programs"]:
         program.update(part_free_s=program_s, result_s=program_s)
     yaml.dump(document, cell / "programs.yaml")
-    return prepare(Wishes(cell=cell, pallets=pallets, seed=SEED, speed=speed), run)
+    wishes = Wishes(cell=cell, pallets=pallets, seed=SEED, speed=speed, dialects="own")
+    return prepare(wishes, run)
 
 
 @contextmanager

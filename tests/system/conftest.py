@@ -36,6 +36,10 @@ class RunningCell:
             time.sleep(0.05)
         pytest.fail(f"never saw: {what}; last answer of {at}: {str(answer)[:3000]}")
 
+    def set_mode(self, mode: str) -> None:
+        """Let the cell rest ("pause"), or go on ("run")."""
+        self.live.post("/api/v1/cell/mode", {"mode": mode, "by": "M. Weaver"})
+
     def finish(self) -> None:
         """Wait until every pallet has its record and has left."""
         wait_finished(self.live.watch, self.stage, lambda _cell, _done: None)

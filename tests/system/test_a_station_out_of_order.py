@@ -41,12 +41,16 @@ def test_pallets_wait_with_a_reason_for_a_station_in_manual_mode_while_others_fi
     a_cell: CellMaker,
 ) -> None:
     cell = a_cell(pallets=6)
+    cell.set_mode(
+        "pause"
+    )  # a person takes seconds for a word, in which this cell would have done its work
     for words, said in WRONG_WORDS.items():
         answer = at_the_panel(cell, *words)
         assert (answer.returncode, answer.stdout) == (2, "")
         assert said in answer.stderr
     assert at_the_panel(cell, "ct-1", "Manual", "true").returncode == 0
     cell.wait("ct-1 in manual", lambda s: s["mode"] == "manual", at="/stations/ct-1")
+    cell.set_mode("run")
     cell.wait("cam rings and pump bodies decided", lambda r: decided(r, count=4), at="/records")
     waits = cell.wait("a reason naming ct-1", lambda p: bool(waiting(p, "ct-1")), at="/pallets")
     assert any("manual" in text for text in waiting(waits, "ct-1"))

@@ -12,13 +12,9 @@ pytestmark = [pytest.mark.system, pytest.mark.timeout(300)]
 CELL = Path(__file__).parents[2] / "deploy/cells/vane-pumps"
 
 
-def set_mode(cell, mode):
-    cell.live.post("/api/v1/cell/mode", {"mode": mode, "by": "M. Weaver"})
-
-
 def test_a_running_cell_carries_a_study_out_and_inspects_its_parts_afterwards(a_cell):
     cell = a_cell(pallets=6)
-    set_mode(cell, "pause")
+    cell.set_mode("pause")
     pallets = cell.wait(
         "two cam rings identified",
         lambda answer: len(rings(answer)) == 2,
@@ -33,7 +29,7 @@ def test_a_running_cell_carries_a_study_out_and_inspects_its_parts_afterwards(a_
         asked, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
     ) as study:
         cell.wait("the study begun", lambda answer: len(answer) == 1, at="/gauge-studies")
-        set_mode(cell, "run")
+        cell.set_mode("run")
         said, noted = study.communicate(timeout=200)
     told = json.loads(said)
     assert (told["end"], told["done"], told["runs"]) == ("complete", 4, 4), noted

@@ -34,28 +34,43 @@ def walk(*arguments):
     return subprocess.run(command, capture_output=True, text=True, timeout=200, check=False)
 
 
-def test_a_simulated_station_passes_every_step_and_the_protocol_says_so(tmp_path, repository):
-    cell = repository / "deploy" / "cells" / "vane-pumps"
-    stage = prepare(Wishes(cell=cell, pallets=6, seed=7, speed=SPEED), tmp_path / "run")
-    simulators = ["simulators.servers", "cell", "--plan", str(stage.plan), "--with-parent"]
-    with process(simulators, stage.folder / "simulators.log"):
-        for _, port in stage.ways.values():
+@pytest.fixture(scope="module")
+def stage(tmp_path_factory, repository):
+    """The example cell's machines, and the folder of their run."""
+    cell, folder = repository / "deploy" / "cells" / "vane-pumps", tmp_path_factory.mktemp("walk")
+    made = prepare(Wishes(cell=cell, pallets=6, seed=7, speed=SPEED), folder / "run")
+    simulators = ["simulators.servers", "cell", "--plan", str(made.plan), "--with-parent"]
+    with process(simulators, made.folder / "simulators.log"):
+        for _, port in made.ways.values():
             listening(port)
-        at_station = "-m simulators.servers.at_station --station touch-1 --plan"
-        made = walk(
-            str(stage.cell_folder),
-            "touch-1",
-            "--unattended",
-            *("--act", f"{sys.executable} {at_station} {stage.plan}"),
-            *("--speed", str(SPEED), "--out", str(tmp_path / "out"), "--by", "M. Weaver"),
-        )
+        yield made
+
+
+@pytest.mark.parametrize(
+    ("station", "work"),
+    [
+        ("scan-1", "prepared"),  # machine vision: told by events, no order acknowledges a result
+        ("touch-1", "idle"),  # job control: no order prepares a program
+    ],
+)
+def test_a_simulated_station_passes_every_step_and_the_protocol_says_so(
+    stage, station, work, tmp_path
+):
+    at_station = f"-m simulators.servers.at_station --station {station} --plan"
+    made = walk(
+        str(stage.cell_folder),
+        station,
+        "--unattended",
+        *("--act", f"{sys.executable} {at_station} {stage.plan}"),
+        *("--speed", str(SPEED), "--out", str(tmp_path / "out"), "--by", "M. Weaver"),
+    )
     assert made.returncode == 0, made.stdout[-3000:] + made.stderr[-3000:]
     said = json.loads(made.stdout)
     assert said["verdict"] == "passed"
     assert [step["name"] for step in said["steps"] if step["verdict"] != "passed"] == []
     refused = next(step for step in said["steps"] if step["name"] == "refuse-open")
     seen = {each["what"]: each["seen"] for each in refused["observations"]}
-    assert seen["before the order"] == "mode automatic, door open, nest occupied, work prepared"
+    assert seen["before the order"] == f"mode automatic, door open, nest occupied, work {work}"
     assert "running" not in str(refused["observations"])
     page, text = sorted((tmp_path / "out").iterdir())
     assert json.loads(text.read_text()) == said

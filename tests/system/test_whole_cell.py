@@ -1,7 +1,6 @@
 """The whole simulated cell over real sockets: simulators and supervisor as processes, checked against the simulators' truth."""
 
 import json
-import shutil
 import subprocess
 import sys
 from pathlib import Path
@@ -68,22 +67,13 @@ def test_stations_are_exchanged_by_swaps(report: dict[str, Any]) -> None:
     assert all(station["visits"] > 0 for station in report["stations"].values())
 
 
-def test_the_same_cell_with_the_optical_station_in_machine_vision(
-    tmp_path: Path, repository: Path
-) -> None:
-    """The same machine in another dialect: what it does is told by events only."""
-    folder = shutil.copytree(repository / "deploy/cells/vane-pumps", tmp_path / "cell")
-    declared = (folder / "cell.yaml").read_text(encoding="utf-8")
-    assert declared.count("profile: scan-methods") == 1
-    told = declared.replace("profile: scan-methods", "profile: machine-vision")
-    (folder / "cell.yaml").write_text(told, encoding="utf-8")
-    ended = bench(
-        "--cell", str(folder), "--pallets", "4", "--seed", "7", "--speed", "120", "--json"
-    )
+def test_the_same_cell_with_machines_in_dialects_that_no_standard_knows() -> None:
+    """The same machines with information models of their own: methods and JSON, bits and words, pulses and structures."""
+    ended = bench("--dialects", "own", "--pallets", "4", "--seed", "7", "--speed", "120", "--json")
     assert ended.returncode == 0, ended.stdout[-3000:] + ended.stderr[-3000:]
     report = json.loads(ended.stdout)
     assert len(report["parts"]) == 4
-    assert report["stations"]["scan-1"]["visits"] > 0
+    assert all(station["visits"] > 0 for station in report["stations"].values())
     assert (report["findings"], report["violations"], report["replay_differences"]) == ([], [], 0)
 
 

@@ -47,7 +47,7 @@ def test_check_answers_no_to_a_cell_with_errors(repository, tmp_path):
     broken = tmp_path / "cell"
     shutil.copytree(repository / "deploy/cells/vane-pumps", broken)
     text = (broken / "cell.yaml").read_text()
-    (broken / "cell.yaml").write_text(text.replace("profile: scan-methods", "profile: magic"))
+    (broken / "cell.yaml").write_text(text.replace("profile: machine-vision", "profile: magic"))
     answer = pointsman("check", str(broken))
     assert answer.returncode == 1
     assert "magic" in answer.stdout

@@ -42,11 +42,11 @@ def test_the_example_cell_has_no_problem(example):
     assert example.warnings == ()
     assert [s.station for s in example.cell.stations] == ["ct-1", "scan-1", "touch-1"]
     assert sorted(example.profiles) == [
+        "autoid",
         "ct-pulse",
+        "gms",
         "handler-permits",
-        "rack-reader",
-        "scan-methods",
-        "touch-datablock",
+        "machine-vision",
     ]
 
 
