@@ -147,6 +147,7 @@ def _end(draft: Draft, kept: Reservation) -> None:
         pallets.judge_place(draft, kept.target)
     if draft.pallets[kept.pallet].place == LINE:
         pallets.taken_away(draft, kept.pallet)
+        pallets.read_twins_again(draft)  # it may stand in the rack again
 
 
 def _placed(draft: Draft, kept: Reservation) -> None:

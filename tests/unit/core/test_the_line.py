@@ -263,6 +263,27 @@ def test_a_pallet_that_is_on_the_line_when_time_is_over_has_left_the_cell(quiet)
     assert world.state.holds == {}
 
 
+@pytest.mark.parametrize("ends", ["given up", "over"])
+def test_a_pallet_that_the_line_puts_back_into_the_rack_comes_in_anew(quiet, ends):
+    world, line = quiet(pallets=1)
+    (pallet,) = world.state.pallets
+    kept = line.ask(pallet, for_ms=5 * MINUTE_MS)
+    line.lift(pallet, for_ms=5 * MINUTE_MS)
+    assert world.floor.set_down(kept.origin, pallet)
+    world.look()
+    world.run(world.now_ms + MINUTE_MS)
+    assert [hold.code for hold in world.state.holds.values()] == ["pallet-twice"]
+
+    if ends == "given up":
+        line.close(pallet, "given up")
+    world.run(world.now_ms + 6 * MINUTE_MS)
+
+    assert world.state.holds == {}
+    finish(world, parts=2)
+    assert [record.verdict for record in world.records] == ["not measured", "conforming"]
+    assert not world.state.pallets
+
+
 @pytest.mark.hazard(47)
 def test_a_pallet_that_is_put_into_a_nest_too_late_is_asked_about(quiet):
     world, line = quiet(pallets=1)
