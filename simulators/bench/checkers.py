@@ -18,6 +18,7 @@ from typing import Any
 from simulators.bench.checks import findings
 from simulators.bench.hands import Hands
 from simulators.bench.on_the_wire import Image, machine_of
+from simulators.bench.random_cells import deciding
 from simulators.bench.trust_checker import TrustChecker, is_trust
 from simulators.bench.world import World
 from simulators.models.floor import Violation
@@ -522,7 +523,32 @@ class Checkers:
             yield f"{goal.program} is not for {pallet.part_type} at {goal.station}"
         yield from self._trust.why_not_start(goal.station, self._at_ms())
         if not self._trust.is_reference(pallet.part_type):
+            yield from self._too_early(goal, pallet.entered_ms)
             yield from self._too_often(goal, pallet.entered_ms)
+
+    def _too_early(self, goal: StartRun, entered_ms: int) -> Iterator[str]:
+        """What the plan wants measured before has been run for, unless nobody could measure it or this program does."""
+        plan = next(p for p in self._world.cell.part_types if p.part_type == goal.part_type)
+        decides = {
+            program.program: deciding(plan, program)
+            for program in self._world.cell.programs
+            if program.part_type == goal.part_type
+        }
+        run_for = {
+            number
+            for name, numbers in decides.items()
+            if self._tries.get((goal.pallet, entered_ms, name))
+            for number in numbers
+        }
+        could = set[str]().union(*decides.values())
+        for planned in plan.plan:
+            missing = (set(planned.after) & could) - run_for - decides[goal.program]
+            if (
+                planned.number in decides[goal.program]
+                and planned.number not in run_for
+                and missing
+            ):
+                yield f"{goal.program} decides {planned.number} before {', '.join(sorted(missing))}"
 
     def _too_often(self, goal: StartRun, entered_ms: int) -> Iterator[str]:
         earlier = self._tries.setdefault((goal.pallet, entered_ms, goal.program), set())

@@ -31,6 +31,7 @@ from supervisor.cell.model import (
     Reader,
     Sorting,
     Station,
+    left_waiting,
 )
 
 RAIL_MM = 12_000
@@ -39,6 +40,8 @@ KINDS = ("ct", "optical", "tactile")
 STATIONS = (1, 1, 2, 2, 3, 3, 4, 5, 6, 8)
 PART_TYPES = (1, 1, 2, 2, 3, 4)
 PALLETS_MAX = 30
+ORDERED_SHARE = 0.35
+"""Share of plans that want an order, if the programs drawn can keep the one drawn."""
 GAP_SHARE = 0.03
 """Share of cells with a mandatory characteristic that no program is good enough for."""
 
@@ -67,7 +70,7 @@ def random_cell(seed: int) -> Cell:
         programs=programs,
         rule=DecisionRule(rule="ISO 14253-1:2017", guard_factor=Decimal("1.65")),
     )
-    return trusted(cell, seed)
+    return trusted(_ordered(cell, chance("order", seed)), seed)
 
 
 def random_shift(cell: Cell, seed: int, *, pallets: int, hours: float, start_ms: int) -> Physics:
@@ -192,6 +195,41 @@ def _work(
         for station in stations:
             programs += _programs(draw, station, name, able[station.station], len(programs))
     return tuple(part_types), tuple(sorted(programs, key=lambda program: program.program))
+
+
+def _ordered(cell: Cell, draw: Random) -> Cell:
+    """Some plans want characteristics measured before others, in an order that the programs can keep."""
+    return value.replace(
+        cell, part_types=tuple(_in_order(draw, each, cell.programs) for each in cell.part_types)
+    )
+
+
+def _in_order(draw: Random, part_type: PartType, programs: Sequence[Program]) -> PartType:
+    numbers = [each.number for each in part_type.plan if each.need == "mandatory"]
+    draw.shuffle(numbers)
+    wished = draw.random() < ORDERED_SHARE
+    pairs = {
+        number: frozenset(draw.sample(numbers[:at], min(at, draw.choice((0, 1, 1, 2)))))
+        for at, number in enumerate(numbers)
+    }
+    every = {each.number: pairs.get(each.number, frozenset()) for each in part_type.plan}
+    decides = {
+        program.program: deciding(part_type, program)
+        for program in programs
+        if program.part_type == part_type.part_type
+    }
+    if not wished or left_waiting(decides, every)[0]:
+        return part_type
+    plan = (value.replace(c, after=tuple(sorted(every[c.number]))) for c in part_type.plan)
+    return value.replace(part_type, plan=tuple(plan))
+
+
+def deciding(part_type: PartType, program: Program) -> frozenset[str]:
+    """What a program of a part type measures well enough."""
+    required = {each.number: each.required_u for each in part_type.plan}
+    return frozenset(
+        c.number for c in program.covers if c.expanded_u * 2 / c.k <= required[c.number]
+    )
 
 
 def _part_type(name: str, index: int, plan: Sequence[Characteristic]) -> PartType:

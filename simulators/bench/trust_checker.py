@@ -16,7 +16,6 @@ from supervisor.core.commands import MarkSuspect
 from supervisor.core.events import HoldReleased, ResultArrived
 from supervisor.core.state import CellState
 from supervisor.verdict.record import Evidence
-from supervisor.verdict.suspicion import Suspicion
 
 DAY_MS = 24 * 3_600_000
 MM_PER = {"mm": Fraction(1), "um": Fraction(1, 1000)}
@@ -35,7 +34,7 @@ class TrustChecker:
         self._runs: dict[str, list[Missed]] = defaultdict(list)
         self._taken: set[tuple[str, str]] = set()
         self._good_ms: dict[str, int] = {}
-        self._suspicions: list[Suspicion] = []
+        self._marks: list[MarkSuspect] = []
         self._doubted: dict[tuple[str, str], set[Vouched]] = {}
         self._extended_ms: dict[str, int] = {}
 
@@ -56,12 +55,12 @@ class TrustChecker:
     def marks(self, mark: MarkSuspect, given: ResultArrived | None, at_ms: int) -> Iterator[str]:
         """A suspicion follows a check that has failed, and reaches back to the last good one."""
         suspicion = mark.suspicion
-        self._suspicions.append(suspicion)
+        self._marks.append(mark)
         if given is None or given.station != suspicion.station:
             yield f"{suspicion.run_id} at {suspicion.station} never was"
             return
         missed = self.missed(suspicion.program, given)
-        yield from self._why_not_about(suspicion, missed)
+        yield from self._why_not_about(mark, missed)
         good_ms = self._good_ms.get(suspicion.program, -1)
         if (suspicion.from_ms, suspicion.to_ms) != (good_ms, at_ms):
             yield f"suspects {suspicion.from_ms} to {suspicion.to_ms}, the last good check was {good_ms}, it is {at_ms}"
@@ -88,10 +87,10 @@ class TrustChecker:
         vouched = Vouched(part_type=part_type, number=number)
         at_arrival = self._doubted.get((evidence.station, evidence.result_id), set())
         return vouched in at_arrival or any(
-            suspicion.station == evidence.station
-            and suspicion.from_ms < evidence.measured_ms <= suspicion.to_ms
-            and vouched in suspicion.about
-            for suspicion in self._suspicions
+            mark.suspicion.station == evidence.station
+            and mark.suspicion.from_ms < evidence.measured_ms <= mark.suspicion.to_ms
+            and vouched in mark.suspicion.about
+            for mark in self._marks
         )
 
     def why_not_start(self, station: str, at_ms: int) -> Iterator[str]:
@@ -159,7 +158,8 @@ class TrustChecker:
             return None
         return Fraction(repr(values[0].value))
 
-    def _why_not_about(self, suspicion: Suspicion, missed: Missed) -> Iterator[str]:
+    def _why_not_about(self, mark: MarkSuspect, missed: Missed) -> Iterator[str]:
+        suspicion = mark.suspicion
         declared = self._programs[suspicion.program]
         reference = self._reference(declared)
         rule = next(r for r in reference.checks if r.station == suspicion.station)
@@ -168,9 +168,9 @@ class TrustChecker:
         if not lasting and not (len(trying) == 2 * rule.runs_to_fail and all(trying)):
             yield f"no value was missed in {rule.runs_to_fail} runs in a row"
         for number in sorted(lasting):
-            if not self._vouched(suspicion, reference, {number}) <= set(suspicion.about):
+            if not self._vouched(suspicion.station, reference, {number}) <= set(suspicion.about):
                 yield f"value {number} was missed and what it vouches for is not suspect"
-        if not set(suspicion.about) <= self._vouched(suspicion, reference, missed):
+        if not set(suspicion.about) <= self._vouched(suspicion.station, reference, missed):
             yield f"more is suspect than {sorted(missed)} vouch for"
 
     def _missed_in_a_row(self, program: str, rule: CheckRule) -> set[str]:
@@ -181,12 +181,12 @@ class TrustChecker:
         return {number for number in runs[-1] if all(number in missed for missed in runs)}
 
     def _vouched(
-        self, suspicion: Suspicion, reference: Reference, numbers: set[str] | Missed
+        self, station: str, reference: Reference, numbers: set[str] | Missed
     ) -> set[Vouched]:
         whole = {
             Vouched(part_type=program.part_type, number=cover.number)
             for program in self._cell.programs
-            if program.station == suspicion.station and program.part_type not in self._references
+            if program.station == station and program.part_type not in self._references
             for cover in program.covers
         }
         return {

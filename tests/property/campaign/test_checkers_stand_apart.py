@@ -9,10 +9,10 @@ import typing
 
 import pytest
 
-from simulators.bench import checkers, checks
+from simulators.bench import checkers, checks, trust_checker
 from supervisor.core import decide
 
-JUDGES = [checkers, checks]
+JUDGES = [checkers, checks, trust_checker]
 
 
 def taken_from_supervisor(module):

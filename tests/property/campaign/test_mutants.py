@@ -24,6 +24,7 @@ from supervisor.core import (
 )
 from supervisor.core.draft import Draft
 from supervisor.core.interlocks import Condition
+from supervisor.routing.tables import RoutingTables
 from supervisor.verdict import weighing
 
 pytestmark = [pytest.mark.property, pytest.mark.timeout(240)]
@@ -166,6 +167,18 @@ TRUST_MUTANTS = {
 }
 """The same in cells with reference parts where nothing befalls but that stations read wrong."""
 
+
+def order_of_characteristics_ignored(monkeypatch):
+    """Routing takes any order, whatever a plan wants measured before."""
+    begin = RoutingTables.__init__
+
+    def forgetful(tables, cell):
+        begin(tables, cell)
+        tables.sooner = dict.fromkeys(tables.sooner, ())
+
+    monkeypatch.setattr(RoutingTables, "__init__", forgetful)
+
+
 MUTANTS = {
     without_proof: 10,
     source_time_ignored: 20,
@@ -176,6 +189,7 @@ MUTANTS = {
     tags_not_proven: 60,
     tries_not_counted: 10,
     quality_ignored: 40,
+    order_of_characteristics_ignored: 20,
 }
 """Within how many seeds each is caught; a few times what it took when it was written."""
 
