@@ -523,23 +523,22 @@ class Checkers:
             yield f"{goal.program} is not for {pallet.part_type} at {goal.station}"
         yield from self._trust.why_not_start(goal.station, self._at_ms())
         if not self._trust.is_reference(pallet.part_type):
-            yield from self._too_early(goal, pallet.entered_ms)
+            yield from self._too_early(goal)
             yield from self._too_often(goal, pallet.entered_ms)
 
-    def _too_early(self, goal: StartRun, entered_ms: int) -> Iterator[str]:
-        """What the plan wants measured before has been run for, unless nobody could measure it or this program does."""
+    def _too_early(self, goal: StartRun) -> Iterator[str]:
+        """What the plan wants measured before has been run for, unless nobody could measure it or this program does.
+
+        A run of an earlier stay counts: its result may have come since.
+        """
         plan = next(p for p in self._world.cell.part_types if p.part_type == goal.part_type)
         decides = {
             program.program: deciding(plan, program)
             for program in self._world.cell.programs
             if program.part_type == goal.part_type
         }
-        run_for = {
-            number
-            for name, numbers in decides.items()
-            if self._tries.get((goal.pallet, entered_ms, name))
-            for number in numbers
-        }
+        run = {name for pallet, _, name in self._tries if pallet == goal.pallet}
+        run_for = {number for name in run & decides.keys() for number in decides[name]}
         could = set[str]().union(*decides.values())
         for planned in plan.plan:
             missing = (set(planned.after) & could) - run_for - decides[goal.program]

@@ -412,7 +412,7 @@ def _barred(draft: Draft, carry: Carry, part_type: str) -> bool:
     if not carry.program:
         return False
     suspended = {number for at, number in trust.barred(draft, part_type) if at == carry.target}
-    wanted = set(draft.tables.coverage.get(carry.program, ())) & set(
+    wanted = draft.tables.decides.get(carry.program, frozenset()) & set(
         draft.pallets[carry.pallet].open
     )
     return bool(suspended) and not wanted - suspended

@@ -69,6 +69,7 @@ class CellTables:
         "checks",
         "checks_at",
         "coverage",
+        "decides",
         "handler",
         "jaws",
         "outfeeds",
@@ -111,6 +112,12 @@ class CellTables:
             program.program: {cover.number: cover for cover in program.covers}
             for program in cell.programs
         }
+        self.decides: dict[str, frozenset[str]] = {
+            program: frozenset(number for number, ability in able.items() if ability.capable)
+            for plan in self.plans.values()
+            for program, able in plan.abilities.items()
+        }
+        """By program: the characteristics that it measures well enough to decide them."""
         self.calibrated_until_ms: dict[str, int] = {
             station.station: end_of_day_ms(station.calibration_due)
             for station in cell.stations

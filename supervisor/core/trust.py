@@ -92,9 +92,9 @@ def useless(draft: Draft, station: str, run: Run) -> bool:
     suspended = {
         vouched for suspension in of(draft, station).suspensions for vouched in suspension.about
     }
-    covered = draft.tables.coverage[run.program]
+    decided = draft.tables.decides[run.program] or draft.tables.coverage[run.program]
     return bool(suspended) and all(
-        Vouched(part_type=run.part_type, number=number) in suspended for number in covered
+        Vouched(part_type=run.part_type, number=number) in suspended for number in decided
     )
 
 

@@ -87,7 +87,7 @@ def _at_rest(draft: Draft, pallet: PalletState) -> PalletView:
 
 def _measured(draft: Draft, pallet: PalletState, at: list[StationState]) -> PalletView:
     """The view of a pallet that these stations measure or evaluate."""
-    pending: dict[str, None] = {}
+    pending: frozenset[str] = frozenset()
     movable_ms = draft.at_ms
     for station in at:
         run = station.run
@@ -96,7 +96,7 @@ def _measured(draft: Draft, pallet: PalletState, at: list[StationState]) -> Pall
             continue  # nothing is decided yet: who took the pallet out now would have to bring it back
         again = pallet.part_type in draft.tables.references  # a run that misses is repeated at once
         if not again and not studies.wants_another(draft, pallet, run):
-            pending.update(dict.fromkeys(draft.tables.coverage[run.program]))
+            pending |= draft.tables.decides[run.program]
         if station.station == pallet.place and run.stage not in ("evaluating", "finished"):
             begun_ms = run.started_ms or draft.at_ms
             part_free_ms = draft.tables.programs[run.program].part_free_ms

@@ -358,6 +358,41 @@ def test_a_run_that_has_not_begun_is_work_that_its_pallet_stays_for(a_world):
     assert "2" not in open_by_stage["touch-1", "measuring"]
 
 
+def test_what_a_run_only_looks_at_stays_open(a_world):
+    """Seed 238. A run that measures 1 not well enough was waited for as if it decided it, and what comes after 1 was measured before."""
+    world = a_world(pallets=1, declared=with_a_poor_touch)
+    seen = []
+
+    def look(_event, decision):
+        for pallet in decision.state.pallets.values():
+            run = decision.state.stations["touch-1"].run
+            if run is not None and run.stage == "measuring" and "1" in pallet.open:
+                draft = Draft(world.core.tables, decision.state, world.now_ms)
+                seen.append(view(draft, pallet).open)
+
+    world.watch = look
+    finish(world, parts=1)
+    assert seen
+    assert all("1" in still_open and "2" not in still_open for still_open in seen)
+
+
+def with_a_poor_touch(cell):
+    """Only scan-1 decides 1, at the end of a longer way."""
+    poor = [
+        replace(
+            program,
+            covers=tuple(
+                replace(c, expanded_u=c.expanded_u * 100)
+                if (program.station, c.number) == ("touch-1", "1")
+                else c
+                for c in program.covers
+            ),
+        )
+        for program in cell.programs
+    ]
+    return replace(cell, programs=tuple(poor))
+
+
 def test_trust_that_changes_twice_within_a_fact_is_seen_both_times(a_world):
     """Seed 412. Two checks were late at once: routing saw the first, chose what the second forbade, and was asked again for ever."""
     world = a_world(pallets=3, declared=with_a_check)
