@@ -32,6 +32,7 @@ class Proxy:
         self._target = (host, port)
         self._server: asyncio.Server | None = None
         self._port = 0
+        self._kept: socket.socket | None = None
         self._connections: list[_Connection] = []
         self._tasks: set[asyncio.Task[None]] = set()
         self._ways: dict[Direction, Way] = {"up": "open", "down": "open"}
@@ -72,21 +73,27 @@ class Proxy:
         Raises:
             OSError: somebody else listens there.
         """
-        self._server = await asyncio.start_server(
-            self._accept, "127.0.0.1", port or self._port, reuse_address=True
-        )
-        self._port = self._server.sockets[0].getsockname()[1]
+        kept, self._kept = self._kept or _bound(port or self._port), None
+        self._server = await asyncio.start_server(self._accept, sock=kept)
+        self._port = kept.getsockname()[1]
 
     async def refuse(self) -> None:
-        """Take no connections: who tries is refused by the machine, as if no server ran. Those that exist stay."""
+        """Take no connections: who tries is refused by the machine, as if no server ran. Those that exist stay.
+
+        The port stays ours: somebody else on this machine may be looking for a free one.
+        """
         if self._server is not None:
             self._server.close()
             self._server = None
             await asyncio.sleep(0)  # the loop lets go of the listening socket in its next turn
+            self._kept = _bound(self._port)
 
     async def stop(self) -> None:
         """Cut everything and end."""
         await self.refuse()
+        if self._kept is not None:
+            self._kept.close()
+            self._kept = None
         self.cut("reset")
         for task in list(self._tasks):
             task.cancel()
@@ -259,6 +266,14 @@ class _Connection:
             self._proxy.carried[direction] += len(piece)
             if self._proxy.bytes_per_s:
                 await asyncio.sleep(len(piece) / self._proxy.bytes_per_s)
+
+
+def _bound(port: int) -> socket.socket:
+    """A socket at a port of this machine (0: any free one) that does not listen yet: who connects to it is refused."""
+    made = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
+    made.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+    made.bind(("127.0.0.1", port))
+    return made
 
 
 def _pieces(data: bytes, bytes_per_s: int) -> Generator[bytes]:

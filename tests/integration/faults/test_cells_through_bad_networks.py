@@ -5,6 +5,7 @@ The long form is ``make wire-faults``; here one short run, and that the nemesis 
 
 import asyncio
 import random
+import socket
 from pathlib import Path
 
 import pytest
@@ -87,6 +88,16 @@ async def test_a_fault_that_lasts_is_felt_while_it_lasts(kind, answer, echo):
     if begun is not None:
         await begun
     assert await said(echo) == answer
+
+
+async def test_a_port_at_which_nobody_listens_is_taken_by_nobody_else(echo):
+    """A busy machine gave it to another process: the network was never whole again, and the cell looked stuck."""
+    await echo.refuse()
+    assert await said(echo) == ""
+    with socket.socket() as other, pytest.raises(OSError, match="in use"):
+        other.bind(("127.0.0.1", echo.port))
+    await mend(echo)
+    assert await said(echo) == "word"
 
 
 async def test_what_was_held_comes_later_and_what_was_swallowed_never(echo):
