@@ -9,11 +9,23 @@ Rules of this file:
 from itertools import groupby
 from operator import attrgetter
 
-from sqlalchemy import ColumnElement, Connection, and_, delete, exists, func, insert, select
+from sqlalchemy import (
+    ColumnElement,
+    Connection,
+    Table,
+    delete,
+    exists,
+    func,
+    insert,
+    literal,
+    or_,
+    select,
+)
 
 from supervisor.cell.model import Vouched
 from supervisor.cell.value import value
-from supervisor.store.schema import FINDING, RECORD, SUSPICION
+from supervisor.store.schema import FINDING, MONITOR, RECORD, SUSPICION
+from supervisor.verdict.averaging import MEAN_OF
 from supervisor.verdict.suspicion import Suspicion
 
 
@@ -72,18 +84,34 @@ def suspicions(connection: Connection) -> tuple[KeptSuspicion, ...]:
 
 
 def is_suspect() -> ColumnElement[bool]:
-    """That a value of one station which decides in a record is in doubt. A mean of two stations is not found by it.
+    """That a value which decides in a record is in doubt, or one of those whose mean decides.
 
     No record was decided before its values were measured: what was decided before all that is in doubt need not be looked at.
     """
     earliest = select(func.min(SUSPICION.c.from_ms)).scalar_subquery()
-    return (RECORD.c.decided_ms > earliest) & exists().where(
-        and_(
-            FINDING.c.record == RECORD.c.id,
-            SUSPICION.c.station == FINDING.c.station,
-            SUSPICION.c.part_type == FINDING.c.part_type,
-            SUSPICION.c.number == FINDING.c.number,
-            SUSPICION.c.from_ms < FINDING.c.measured_ms,
-            SUSPICION.c.to_ms >= FINDING.c.measured_ms,
-        )
+    return (RECORD.c.decided_ms > earliest) & or_(
+        exists().where(FINDING.c.record == RECORD.c.id, *_in_doubt(FINDING)),
+        exists().where(FINDING.c.record == RECORD.c.id, *_is_mean_of(MONITOR), *_in_doubt(MONITOR)),
+    )
+
+
+def _in_doubt(measured: Table) -> tuple[ColumnElement[bool], ...]:
+    """That a suspicion covers the value of a row."""
+    return (
+        SUSPICION.c.station == measured.c.station,
+        SUSPICION.c.part_type == FINDING.c.part_type,
+        SUSPICION.c.number == measured.c.number,
+        SUSPICION.c.from_ms < measured.c.measured_ms,
+        SUSPICION.c.to_ms >= measured.c.measured_ms,
+    )
+
+
+def _is_mean_of(beside: Table) -> tuple[ColumnElement[bool], ...]:
+    """That a finding rests on a mean, whose runs it names (``verdict/averaging.py``), and that a value beside it is of one of them."""
+    apart = literal(MEAN_OF)
+    return (
+        FINDING.c.station.contains(MEAN_OF),
+        beside.c.record == FINDING.c.record,
+        beside.c.number == FINDING.c.number,
+        (apart + FINDING.c.run_id + apart).contains(apart + beside.c.run_id + apart),
     )

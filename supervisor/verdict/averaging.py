@@ -26,6 +26,8 @@ from supervisor.verdict.plan_table import PlanTable
 from supervisor.verdict.record import Evidence
 from supervisor.verdict.weighing import Weighed
 
+MEAN_OF = " + "
+"""What stands between the stations, programs and runs of a mean; no name holds it."""
 _UPWARD = Context(prec=12, rounding=ROUND_CEILING)
 _READABLE = Context(prec=12)
 
@@ -115,7 +117,7 @@ def _evidence(
     parts = [each.evidence for each in members]
 
     def joined(texts: Sequence[str]) -> str:
-        return " + ".join(texts)
+        return MEAN_OF.join(texts)
 
     return Evidence(
         value=number,

@@ -81,6 +81,54 @@ def test_suspect_records_can_be_asked_for(address, opened, make):
     ]
 
 
+def with_mean(record, *, runs=("R1", "R2")):
+    """A record whose first value is the mean of two runs, beside which a third value of the same station stands."""
+    finding, *others = record.findings
+    by = finding.decided_by
+
+    def given(station, run_id, later_ms):
+        measured_ms = by.measured_ms + later_ms
+        name = f"{station}/{run_id}"
+        return replace(by, station=station, run_id=run_id, result_id=name, measured_ms=measured_ms)
+
+    one, other = given("scan-1", runs[0], 0), given("touch-1", runs[1], 5)
+    mean = replace(
+        other,
+        station="scan-1 + touch-1",
+        run_id=" + ".join(runs),
+        result_id="both",
+        mean_of=(one.result_id, other.result_id),
+    )
+    beside = (one, other, given("touch-1", "R11", 50))
+    changed = replace(finding, decided_by=mean, monitored_by=beside)
+    return replace(record, findings=(changed, *others))
+
+
+@pytest.mark.parametrize(
+    ("failed", "found"),
+    [
+        (("touch-1", 0, 5), True),
+        (("scan-1", -1, 0), True),
+        (("touch-1", 5, 60), False),  # only the value beside the mean, of run R11
+        (("ct-1", -1, 60), False),
+    ],
+)
+def test_a_record_that_rests_on_a_mean_is_suspect_with_either_of_its_values(
+    address, opened, make, failed, found
+):
+    store = opened(address)
+    record = with_mean(make.record("7"))
+    store.journal.append([make.keeping(1, record)])
+    station, from_ms, to_ms = failed
+    number, at_ms = record.findings[0].number, record.findings[0].monitored_by[0].measured_ms
+    about = (Vouched(part_type=record.part_type, number=number),)
+    mark = doubt(record, station=station, about=about, from_ms=at_ms + from_ms, to_ms=at_ms + to_ms)
+    store.journal.append([make.entry(2, None, MarkSuspect(suspicion=mark))])
+
+    assert suspect(store, suspect="yes") == ({"7": [number]} if found else {})
+    assert suspect(store) == {"7": [number] if found else []}, "as worked out from the record"
+
+
 def test_a_check_of_another_station_or_time_concerns_nothing(address, opened, make):
     store = opened(address)
     record = make.record("7")
