@@ -63,6 +63,17 @@ def test_the_stated_run_lengths_are_those_of_theory():
     assert expected_length(0.0, share=0.5) > 1e8
 
 
+def test_the_page_prints_the_stated_run_lengths(repository):
+    page = (repository / "docs/explanation/station-trust.md").read_text(encoding="utf-8")
+    printed = dict.fromkeys(("lasting move, in standard uncertainties", "runs until the alarm"))
+    for line in page.splitlines():
+        head, *cells = [cell.strip() for cell in line.strip("|").split("|")]
+        if head in printed:
+            printed[head] = [float(cell) for cell in cells]
+    moves, runs = printed.values()
+    assert dict(zip(moves, runs, strict=True)) == dict(RUN_LENGTHS)
+
+
 @pytest.mark.parametrize("move", [1.0, 2.0])
 def test_a_station_that_moves_is_told_within_the_run_length_of_theory(move):
     """600 stations with seeded noise; the mean run length may lie four standard errors from the equation's."""

@@ -36,6 +36,20 @@ RULES = {
 }
 
 
+PRINTED = {
+    "ISO 14253-1:2017": "ISO 14253-1:2017, 1.65 u",
+    "simple acceptance": "simple acceptance",
+    "U with k = 2": "U with k = 2",
+    "narrow": "guard band of 1 u",
+}
+"""The rules as the page of evidence calls them."""
+
+
+@pytest.fixture(scope="module")
+def page(repository) -> str:
+    return (repository / "docs/explanation/how-verdicts-are-shown.md").read_text(encoding="utf-8")
+
+
 def table_of(rule: DecisionRule) -> PlanTable:
     program = Program(
         program="bore",
@@ -82,7 +96,7 @@ def agrees(counted: int, probability: float) -> bool:
 
 
 @pytest.mark.parametrize("name", sorted(RULES))
-def test_false_accepts_and_false_rejects_are_as_frequent_as_theory_says(name):
+def test_false_accepts_and_false_rejects_are_as_frequent_as_theory_says(page, name):
     table, draw = table_of(RULES[name]), Random(14253)
     accepted_bad = rejected_good = probable = 0
     expected = 0.0
@@ -97,6 +111,11 @@ def test_false_accepts_and_false_rejects_are_as_frequent_as_theory_says(name):
             probable += 1
             expected += finding.conformance_probability
 
+    row = next(line for line in page.splitlines() if line.startswith(f"| {PRINTED[name]} |"))
+    assert [cell.strip() for cell in row.split("|")[2:6:2]] == [
+        str(accepted_bad),
+        str(rejected_good),
+    ], "docs/explanation/how-verdicts-are-shown.md"
     assert agrees(accepted_bad, theory(RULES[name], "accept").false_accept)
     assert agrees(rejected_good, theory(RULES[name], "reject").false_reject)
     assert expected / probable > 0.9  # what is accepted is mostly good, and the records say so
