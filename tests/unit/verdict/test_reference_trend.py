@@ -11,6 +11,7 @@ from random import Random
 
 import pytest
 
+from simulators.models.measurement import BIAS_SHARE, NOISE_SHARE
 from supervisor.statistics.distributions import normal_cdf
 from supervisor.statistics.run_length import ewma, gauss_legendre
 from supervisor.verdict.reference_trend import (
@@ -116,6 +117,28 @@ def test_a_slow_drift_is_told_long_before_a_check_would_miss():
     assert z < 2.0, "the limit of a check"
     assert trend.since_ms == 1_000 * trend.count
     assert trend.why.endswith("or had by more than 1.00")
+
+
+def first_told(drift: float, draw: Random) -> str:
+    """Whether the trend or a failed check comes first at a station like the simulators' (bias 0.6 rectangular, noise 0.8): two misses in a row fail."""
+    bias = draw.uniform(-1, 1) * math.sqrt(3) * BIAS_SHARE
+    trend = watch(bias + NOISE_SHARE * draw.gauss(0, 1) for _ in range(2 * BASE_RUNS))
+    for check in range(1, 1_000):
+        z = [bias + drift * check + NOISE_SHARE * draw.gauss(0, 1) for _ in range(2)]
+        trend = watch(z[: 1 if abs(z[0]) <= 2 else 2], trend)
+        if trend.standing == "moves":
+            return "trend"
+        if min(map(abs, z)) > 2:
+            return "check"
+    raise AssertionError("neither")
+
+
+@pytest.mark.parametrize("drift", [0.02, 0.05, 0.2])
+def test_the_trend_comes_first_in_eight_of_ten_drifting_stations(drift):
+    """As docs/explanation/station-trust.md says; 1,000 stations, four standard errors are 0.05."""
+    draw = Random(5)
+    told = [first_told(drift, draw) for _ in range(1_000)]
+    assert told.count("trend") / len(told) == pytest.approx(0.82, abs=0.05)
 
 
 def test_an_alarm_lasts_until_somebody_accepts_it_and_then_moves_count_anew():
