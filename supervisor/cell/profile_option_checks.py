@@ -50,13 +50,6 @@ def _order(profile: Profile, at: FieldPath, order: Declared) -> Problems:
     for index, way in enumerate(order.ways):
         last = index == len(order.ways) - 1
         lacking = [] if isinstance(way, str) else _optional(profile, order_nodes(way))
-        if last and lacking:
-            yield ProfileProblem(
-                (*at, "ways", index),
-                f"the optional node `{lacking[0]}`",
-                "a last way that every station can go",
-                "add a way without it, or `not supported` where the cell can do without the order",
-            )
         if not last and not lacking:
             yield ProfileProblem(
                 (*at, "ways", index),

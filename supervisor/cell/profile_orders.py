@@ -326,7 +326,7 @@ class FirstOrder(Part):
     """Several ways to give an order, for what a model leaves optional: the first whose nodes the station has is used.
 
     Which one that is shows when the link comes up. All ways but the last need a node that is `optional`; the last may be
-    `not supported`.
+    `not supported`. Where it needs such nodes as well, one of the ways has to be there whole, or the link stays down and says so.
     """
 
     by: Literal["first"] = Field(description="This kind of order.")

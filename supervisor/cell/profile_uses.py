@@ -44,6 +44,15 @@ def way_there(order: Declared, missing: Collection[str] = NONE_MISSING) -> Suppo
     return None
 
 
+def ways_needed(order: Declared, missing: Collection[str] = NONE_MISSING) -> list[list[str]]:
+    """For an order that has to be there and is not, where these nodes are missing: the nodes of each of its ways; else nothing."""
+    if not isinstance(order, FirstOrder) or any(isinstance(way, str) for way in order.ways):
+        return []
+    if way_there(order, missing) is not None:
+        return []
+    return [order_nodes(way) for way in ways(order)]
+
+
 def singles(order: Supported | TagOrder) -> list[Single | TagOrder]:
     """An order in its steps."""
     return list(order.steps) if isinstance(order, StepsOrder) else [order]

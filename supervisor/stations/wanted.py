@@ -34,12 +34,14 @@ from supervisor.cell.profile_uses import (
     order_nodes,
     way_there,
     ways,
+    ways_needed,
 )
 from supervisor.cell.value import replace
 from supervisor.stations.asking import stored_of, way_calls, ways_of
 from supervisor.stations.orders import shown_in
 from supervisor.stations.resolve import Call, Wanted
 from supervisor.stations.results import AnyResults, proves_itself, result_nodes
+from supervisor.stations.trouble import LinkLost
 
 T = TypeVar("T")
 
@@ -131,9 +133,23 @@ def station_orders(profile: StationProfile) -> dict[str, Declared]:
 def orders_there(
     profile: StationProfile, missing: Collection[str] = NONE_MISSING
 ) -> dict[str, Supported]:
-    """The orders that a station can take, by name, where these optional nodes are missing."""
+    """The orders that a station can take, by name, where these optional nodes are missing.
+
+    Raises:
+        LinkLost: one that it has to take can be given in no way.
+    """
+    for name, order in station_orders(profile).items():
+        _need_a_way(name, order, missing)
     there = {name: way_there(order, missing) for name, order in station_orders(profile).items()}
     return {name: way for name, way in there.items() if way is not None}
+
+
+def _need_a_way(name: str, order: Declared, missing: Collection[str]) -> None:
+    needed = ways_needed(order, missing)
+    if needed:
+        listed = ", or ".join(" and ".join(dict.fromkeys(nodes)) for nodes in needed)
+        message = f"for the order {name} expected the nodes {listed}, found none of these ways whole; correct the profile, or check that this is the station it is for"
+        raise LinkLost(message)
 
 
 def wanted_by_handler(profile: HandlerProfile, jaws: int) -> Wanted:
@@ -161,7 +177,12 @@ def permit_order(profile: StationProfile | HandlerProfile) -> tuple[Declared, ..
 
 
 def move_there(profile: HandlerProfile, missing: Collection[str] = NONE_MISSING) -> Supported:
-    """How a move is ordered, where these optional nodes are missing."""
+    """How a move is ordered, where these optional nodes are missing.
+
+    Raises:
+        LinkLost: it can be ordered in no way.
+    """
+    _need_a_way("move", profile.orders.move, missing)
     order = way_there(profile.orders.move, missing)
     assert order is not None  # profile_problems refuses a handler without
     return order

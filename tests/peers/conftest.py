@@ -61,6 +61,11 @@ class Visits:
         self.server = server
 
     @property
+    def security(self) -> str:
+        """How the connection is secured, in words."""
+        return self.watcher.adapter.report().security
+
+    @property
     def seen(self) -> Any:
         """The newest observation."""
         return self.watcher.last(StationObserved)
@@ -245,8 +250,9 @@ def new_peer(tmp_path: Path) -> Iterator[Callable[..., Peer]]:
 async def visits(watch: Callable[..., Any]) -> Callable[..., Any]:
     """Runs an adapter of a peer with a shipped profile, up and in automatic, and takes it through visits."""
 
-    async def make(server: Peer, profile: str, url: str = "") -> Visits:
-        wiring = Wiring(options=LinkOptions(interval_ms=20))
+    plain = Wiring(options=LinkOptions(interval_ms=20))
+
+    async def make(server: Peer, profile: str, url: str = "", wiring: Wiring = plain) -> Visits:
         adapter = StationAdapter("touch-1", url or server.url, shipped_profile(profile), wiring)
         visited = Visits(watch(adapter), server)
         await visited.until(mode="automatic")

@@ -48,11 +48,13 @@ class Station {
       browseName: "JobManagement", componentOf: blocks, typeDefinition: space.findObjectType("JobManagementType", jobs.index),
     });
     this.receiver = this.instance("ISA95JobOrderReceiverObjectType", "JobOrderControl", jobs, management,
-      ["StoreAndStart", "Abort", "Clear"]);
+      ["StoreAndStart", "Store", "Start", "Abort", "Clear"]);
     this.provider = this.instance("ISA95JobResponseProviderObjectType", "JobOrderResults", jobs, management,
       ["JobOrderResponseList"]);
     this.list = this.receiver.getComponentByName("JobOrderList");
     this.bind(this.receiver, "StoreAndStart", (inputs) => this.start(inputs[0].value));
+    this.bind(this.receiver, "Store", (inputs) => this.store(inputs[0].value));
+    this.bind(this.receiver, "Start", (inputs) => this.allow(inputs[0].value));
     this.bind(this.receiver, "Abort", (inputs) => this.end(inputs[0].value, 6));
     this.bind(this.receiver, "Clear", (inputs) => this.clear(inputs[0].value));
     this.bind(this.provider, "RequestJobResponseByJobOrderID", (inputs) => this.response(inputs[0].value));
@@ -118,8 +120,24 @@ class Station {
 
   start(order) {
     if (this.find(order.jobOrderID) || !this.closed || !this.occupied) return [u64(BAD_STATUS)];
-    const job = { order, state: 2, began: new Date() };
-    this.jobs.push(job);
+    this.store(order);
+    return this.allow(order.jobOrderID);
+  }
+
+  store(order) {
+    if (this.find(order.jobOrderID)) return [u64(BAD_STATUS)];
+    this.jobs.push({ order, state: 1 });
+    this.show();
+    return [u64(OK)];
+  }
+
+  // "Start" allows a job to start; this station does so at once, and takes no other while its door is open or its nest empty.
+  allow(id) {
+    const job = this.find(id);
+    if (!job) return [u64(UNKNOWN_JOB)];
+    if (job.state !== 1 || !this.closed || !this.occupied) return [u64(BAD_STATUS)];
+    Object.assign(job, { state: 2, began: new Date() });
+    this.starts = (this.starts || 0) + 1;
     setTimeout(() => { if (job.state === 2) { job.state = 3; this.show(); } }, RUN_MS / 3);
     setTimeout(() => { if (job.state === 3 && !this.holding) { job.state = 5; job.ended = new Date(); this.finished(job); this.show(); } }, RUN_MS);
     this.show();

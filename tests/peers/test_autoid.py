@@ -57,6 +57,18 @@ async def test_a_tag_is_found_and_its_memory_read_by_what_was_found(readers, ser
     assert (second.status, second.payload) == ("read", OTHER["memory"])
 
 
+async def test_a_tag_is_read_over_an_encrypted_connection(server, watch, shipped, encrypted):
+    wiring = encrypted(server, "Basic256Sha256")
+    adapter = ReaderAdapter("rack", server.url, shipped("autoid"), places=PLACES, wiring=wiring)
+    readers = watch(adapter)
+    await readers.until(lambda: readers.last(PlacesObserved).link == "up", 20)
+    server.switch("tags", {"slot-1": [ONE]})
+    await readers.until(lambda: presence(readers)[0] == "occupied")
+    found = await read(readers, "slot-1")
+    assert (found.status, found.payload) == ("read", ONE["memory"])
+    assert adapter.report().security.endswith("(Basic256Sha256)")
+
+
 @pytest.mark.parametrize("answer", ["a status of its own", "success without a tag"])
 async def test_no_tag_and_several_are_told_apart_and_none_is_chosen(readers, server, answer):
     server.switch("emptySuccess", answer == "success without a tag")

@@ -6,6 +6,8 @@ from supervisor.core.events import OrderAnswered
 
 pytestmark = [pytest.mark.integration, pytest.mark.timeout(120)]
 
+POLICY = "Aes128_Sha256_RsaOaep"
+
 AS_IT_WAS = {"occupied": False, "holding": False, "manual": False, "parked": True, "loadStatus": None,
              "calibrated": True, "qualified": 0, "forgets": True}  # fmt: skip
 
@@ -90,3 +92,12 @@ async def test_a_system_without_anything_that_the_standard_leaves_optional_does_
     visit.start(32)
     assert len((await visit.result(32)).values) == 2
     await visit.acknowledge(32)
+
+
+async def test_a_visit_over_an_encrypted_connection(visits, server, encrypted):
+    visit = await visits(server, "gms", wiring=encrypted(server, POLICY))
+    await visit.load()
+    visit.start(39)
+    assert len((await visit.result(39)).values) == 2
+    await visit.acknowledge(39)
+    assert visit.security.endswith(f"({POLICY})")

@@ -1,5 +1,7 @@
 """The shipped profile of job control against a station on another stack, with the official nodesets."""
 
+import contextlib
+
 import pytest
 
 from supervisor.core.commands import AbortRun, AcknowledgeResult, SetDoor, StartRun
@@ -83,6 +85,15 @@ async def test_a_job_that_the_station_will_not_take_is_refused(station):
     assert seen(station).work == "idle"
 
 
+async def test_the_station_itself_refuses_a_start_while_its_door_is_open(station, server):
+    await load(station, server)
+    await door(station, "open")
+    station.adapter.give(start(16))
+    await station.until(lambda: station.of(OrderAnswered))
+    assert (station.last(OrderAnswered).outcome, station.last(OrderAnswered).why) == ("refused", "status 8")  # fmt: skip
+    await door(station, "closed")
+
+
 async def test_a_run_is_ended_and_a_job_that_is_unknown_is_refused(station, server):
     await load(station, server)
     server.switch("holding", True)
@@ -127,6 +138,75 @@ async def test_a_start_that_comes_twice_is_one_job(station, server):
     assert station.of(OrderAnswered) == []
 
 
+RECEIVER = "Station/MachineryBuildingBlocks/JobManagement/JobOrderControl"
+
+
+@pytest.fixture
+async def without(server, watch, shipped):
+    """A link to the station as one that has not these methods; what is then said of them."""
+    hidden = contextlib.ExitStack()
+
+    async def linked(*methods):
+        hidden.enter_context(server.without(*(f"{RECEIVER}/{method}" for method in methods)))
+        watcher = watch(StationAdapter("job-1", server.url, shipped("job-control"), WIRING))
+        await watcher.until(lambda: seen(watcher).link in ("up", "down"), 20)
+        return watcher
+
+    with hidden:
+        yield linked
+
+
+@pytest.mark.hazard(5)
+async def test_a_station_that_cannot_store_and_start_at_once_stores_and_starts_once(without, server):  # fmt: skip
+    station = await without("StoreAndStart")
+    assert [node for node, _ in station.adapter.report().without] == ["store_and_start"]
+    await load(station, server)
+    before = server.ask("starts") or 0
+    station.adapter.give(start(41))
+    station.adapter.give(start(41))
+    await station.until(lambda: seen(station).work == "finished")
+    await acknowledged(station, 41)
+    assert len(station.of(ResultArrived)) == 1
+    assert server.ask("starts") == before + 1
+    assert station.of(OrderAnswered) == []
+
+
+@pytest.mark.hazard(5)
+async def test_a_job_that_was_stored_and_whose_start_was_lost_is_started_when_it_is_ordered_again(without, server):  # fmt: skip
+    station = await without("StoreAndStart")
+    await door(station, "open")
+    station.adapter.give(start(42))  # it is stored, and not allowed to start: the nest is empty
+    await station.until(lambda: station.of(OrderAnswered))
+    assert station.last(OrderAnswered).why == "step 2: status 8"
+    server.switch("occupied", True)
+    await station.until(lambda: seen(station).nest == "occupied")
+    await door(station, "closed")
+    station.adapter.give(start(42))
+    await station.until(lambda: seen(station).work == "finished")
+    await acknowledged(station, 42)
+
+
+async def test_a_station_that_can_neither_abort_nor_clear_is_used_and_its_newest_job_counts(without, server):  # fmt: skip
+    station = await without("Abort", "Clear", "Store", "Start")
+    await load(station, server)
+    for run_no in (43, 44):
+        station.adapter.give(start(run_no))
+        await station.until(lambda run_no=run_no: (seen(station).work, seen(station).run_id) == ("finished", f"R{run_no}"))  # fmt: skip
+        station.adapter.give(AcknowledgeResult(order=2, station="job-1", run_id=f"R{run_no}"))
+        await station.until(lambda: station.of(OrderAnswered))
+        assert station.last(OrderAnswered).outcome == "done"
+        assert seen(station).work == "finished"
+    assert [result.run_id for result in station.of(ResultArrived)] == ["R43", "R44"]
+    assert sorted(node for node, _ in station.adapter.report().without) == ["abort", "clear", "start", "store"]  # fmt: skip
+    server.switch("jobs", [])
+
+
+async def test_a_station_that_can_start_no_job_keeps_the_link_down_and_says_what_it_lacks(without):
+    station = await without("StoreAndStart", "Start")
+    await station.until(lambda: seen(station).link == "down", 20)
+    assert "for the order start expected the nodes store_and_start, or store and start" in station.adapter.report().why  # fmt: skip
+
+
 async def test_a_machine_that_is_out_of_service_is_in_fault(station, server):
     server.switch("faulty", True)
     await station.until(lambda: seen(station).mode == "fault")
@@ -147,8 +227,8 @@ async def test_a_frozen_server_is_noticed_and_delivers_again_after_it_goes_on(
 
 
 async def test_a_profile_for_other_types_keeps_the_link_down(server, watch, shipped):
-    changes = {("orders", "start", "arguments", 0, "members", "JobOrderID", "type"): "Int32",
-               ("orders", "start", "arguments", 0, "members", "JobOrderID", "field"): "run_no"}  # fmt: skip
+    changes = {("orders", "start", "ways", 0, "arguments", 0, "members", "JobOrderID", "type"): "Int32",
+               ("orders", "start", "ways", 0, "arguments", 0, "members", "JobOrderID", "field"): "run_no"}  # fmt: skip
     watcher = watch(StationAdapter("job-1", server.url, shipped("job-control", changes), WIRING))
     await watcher.until(lambda: seen(watcher).link == "down", 20)
     assert (

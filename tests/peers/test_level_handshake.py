@@ -89,6 +89,18 @@ async def test_a_whole_visit_by_the_shipped_profile(station, server):
     assert station.of(OrderAnswered) == []
 
 
+async def test_a_visit_over_an_encrypted_connection(server, watch, shipped, encrypted):
+    adapter = StationAdapter("level-1", server.url, shipped("level-handshake"), encrypted(server))
+    watcher = watch(adapter)
+    await watcher.until(lambda: seen(watcher).mode == "automatic", 20)
+    await load(watcher, server)
+    watcher.adapter.give(start(18))
+    await watcher.until(lambda: watcher.of(ResultArrived))
+    await acknowledged(watcher, 18)
+    assert watcher.last(ResultArrived).run_id == "18"
+    assert adapter.report().security.endswith("(Aes256_Sha256_RsaPss)")
+
+
 @pytest.mark.hazard(5)
 async def test_a_start_that_comes_twice_is_one_run(station, server):
     await load(station, server)

@@ -51,7 +51,7 @@ def server(peer):
     station = peer("vision_station.js")
     yield station
     station.thaw()
-    for name in ("faulty", "occupied", "holding", "slowly", "silent", "simulated"):
+    for name in ("faulty", "occupied", "holding", "slowly", "silent", "simulated", "byItself"):
         station.switch(name, False)
 
 
@@ -222,6 +222,26 @@ async def test_a_fault_ends_the_run_and_is_cleared(station, server):
     station.adapter.give(ClearFault(order=5, station=NAME))
     await station.until(lambda: seen(station).mode == "automatic")
     await station.until(lambda: seen(station).work == "idle")
+
+
+async def test_a_station_without_recipes_and_without_a_choice_of_mode_is_used(server, watch, shipped):  # fmt: skip
+    with server.without("Camera/RecipeManagement", "Camera/VisionStateMachine/SelectModeAutomatic"):
+        station = watch(StationAdapter(NAME, server.url, shipped("machine-vision"), WIRING))
+        await station.until(lambda: seen(station).mode == "automatic", 20)
+        assert sorted(node for node, _ in station.adapter.report().without) == ["prepare_recipe", "select_automatic"]  # fmt: skip
+        await acknowledged(station, 1)
+        server.switch("byItself", True)
+        server.switch("faulty", True)
+        await station.until(lambda: seen(station).mode == "fault")
+        server.switch("faulty", False)
+        station.adapter.give(ClearFault(order=5, station=NAME))
+        await station.until(lambda: seen(station).mode == "automatic")
+        server.switch("ready", "P-17")  # a person has made it ready
+        await ready(station, server)
+        station.adapter.give(start(50))
+        await station.until(lambda: seen(station).work == "finished")
+        assert station.last(ResultArrived).run_id == "R50"
+        await acknowledged(station, 50)
 
 
 @pytest.mark.parametrize(("holding", "word"), [(False, "finished"), (True, "part free")])

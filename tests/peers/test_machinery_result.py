@@ -6,6 +6,8 @@ from supervisor.core.events import OrderAnswered, ResultArrived, StationObserved
 
 pytestmark = [pytest.mark.integration, pytest.mark.timeout(120)]
 
+POLICY = "Basic256Sha256"
+
 
 @pytest.fixture
 def server(peer):
@@ -117,3 +119,12 @@ async def test_a_station_with_nothing_but_the_latest_result_is_asked_for_that(pe
         assert len(result.values) == 2
     assert set(server.ask("asked")) == {"GetLatestResult"}
     assert len(visit.results) == 2
+
+
+async def test_a_visit_over_an_encrypted_connection(visits, server, encrypted):
+    visit = await visits(server, "machinery-result", wiring=encrypted(server, POLICY))
+    await visit.load()
+    visit.start(29)
+    assert len((await visit.result(29)).values) == 2
+    await visit.acknowledge(29)
+    assert visit.security.endswith(f"({POLICY})")

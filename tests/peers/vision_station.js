@@ -29,6 +29,7 @@ class Station {
     this.mode = "Operational"; this.automatic = "Initialized"; this.shown = {};
     this.recipe = null; this.jobs = []; this.starts = 0;
     this.open = false; this.closed = true; this.wantOpen = false; this.tookOpen = false; this.occupied = false;
+    this.byItself = false; // after a reset it goes into automatic without being told
     this.faulty = false;   // a fault that only Reset and SelectModeAutomatic clear once it is switched off
     this.holding = false;  // jobs do not end by themselves
     this.slowly = false;   // a recipe takes its time, so that IsCompleted is false
@@ -114,6 +115,7 @@ class Station {
     if (this.faulty) return [int32(WRONG_STATE)];
     this.mode = "Preoperational"; this.recipe = null;
     this.show();
+    if (this.byItself) this.selectAutomatic();
     return [int32(OK)];
   }
 
@@ -128,6 +130,9 @@ class Station {
     const data = { message: { dataType: DataType.LocalizedText, value: { text: name } }, severity: { dataType: DataType.UInt16, value: 100 } };
     this.server.raiseEvent(this.space.findEventType(name, this.vision.index), { ...data, ...fields });
   }
+
+  // As a person at the station has made it ready.
+  set ready(recipe) { this.recipe = recipe; this.automatic = "Ready"; this.show(); }
 
   // --- recipes -----------------------------------------------------------------------------------------------------------
 

@@ -18,6 +18,8 @@ from supervisor.cell.profile import (
 )
 from supervisor.cell.shipped import shipped_table
 from supervisor.core import events
+from supervisor.stations.trouble import LinkLost
+from supervisor.stations.wanted import orders_there
 from supervisor.verdict import result
 
 SHIPPED = sorted(path.stem for path in shipped_profiles().glob("*.yaml"))
@@ -435,7 +437,6 @@ FIRST_ABORT = {"by": "first", "ways": [written(SCAN)["orders"]["abort"], "not su
         ({("nodes", "abort"): OPTIONAL}, ("orders", "abort"), "nodes that are there"),
         ({("orders", "abort"): FIRST_ABORT}, ("orders", "abort", "ways", 0), "an optional node in every way but the last"),
         ({("nodes", "abort"): OPTIONAL, ("orders", "abort"): {"by": "first", "ways": FIRST_ABORT["ways"][:1]}}, ("orders", "abort", "ways"), "at least two ways"),
-        ({("nodes", "abort"): OPTIONAL, ("orders", "abort"): {"by": "first", "ways": FIRST_ABORT["ways"][:1] * 2}}, ("orders", "abort", "ways", 1), "a last way that every station can go"),
         ({("nodes", "start", "optional"): "no runs", ("orders", "start"): {"by": "first", "ways": [written(SCAN)["orders"]["start"], "not supported"]}}, ("orders", "start"), "an order that starts a run"),
         ({("nodes", "open_door", "optional"): "no door", ("orders", "open_door"): {"by": "first", "ways": [written(SCAN)["orders"]["open_door"], "not supported"]}}, ("orders", "open_door"), "an order that moves the door"),
         ({("nodes", "result", "optional"): "no results"}, ("results",), "a node that is there"),
@@ -494,3 +495,14 @@ def test_a_withdrawal_that_takes_nothing_back_is_refused(path, new, expected):
 def test_a_reading_that_does_not_fit_is_refused(path, new, where, expected):
     problems = profile_problems(read_profile(put(written("autoid"), path, new)))
     assert (where, expected) in [(problem.path, problem.expected) for problem in problems]
+
+
+def test_an_order_that_has_to_be_there_is_needed_in_one_of_its_ways():
+    """Both ways may be missing, each by itself: which one is there shows when the link comes up, and that one is shows then as well."""
+    content = written("job-control")
+    profile = read_profile(content)
+    assert profile_problems(profile) == []
+    assert set(orders_there(profile, {"store_and_start"})) >= {"start"}
+    assert set(orders_there(profile, {"store", "start", "clear", "abort"})) & {"abort", "acknowledge"} == set()  # fmt: skip
+    with pytest.raises(LinkLost, match="for the order start expected the nodes store_and_start, or store and start, found none"):  # fmt: skip
+        orders_there(profile, {"store_and_start", "store"})
