@@ -6,36 +6,23 @@ Rules of this file:
 - A shipped profile fits where every one of its nodes is found and is of its type: that is asked of the server, not guessed.
 """
 
-from collections.abc import AsyncIterator, Iterator, Mapping
+from collections.abc import AsyncIterator, Iterator
 from typing import Any
 
-from supervisor.cell.profile import StationProfile
+from supervisor.cell.profile import AnyProfile, HandlerProfile, ReaderProfile, StationProfile
 from supervisor.cell.shipped import shipped_names, shipped_profile
 from supervisor.cell.value import value
 from supervisor.stations.facts import ServerFacts, chunks, read_facts
 from supervisor.stations.opcua import NodeId, content_of, numeric_id, plain_id, ua
-from supervisor.stations.resolve import resolve
+from supervisor.stations.recognise import Recognised, readers_of, recognised
+from supervisor.stations.resolve import Wanted, resolve
 from supervisor.stations.security import Security
 from supervisor.stations.structures import TypeBook
+from supervisor.stations.tree import MODELS, Branch
 from supervisor.stations.trouble import LinkLost
-from supervisor.stations.wanted import wanted_by_station
+from supervisor.stations.wanted import wanted_by_handler, wanted_by_reader, wanted_by_station
 from supervisor.stations.wire import Session
 
-MODELS: Mapping[str, str] = {
-    "http://opcfoundation.org/UA/DI/": "Devices (OPC 10000-100)",
-    "http://opcfoundation.org/UA/IA/": "Industrial Automation (OPC 10000-200)",
-    "http://opcfoundation.org/UA/Machinery/": "Machinery (OPC 40001-1)",
-    "http://opcfoundation.org/UA/Machinery/Jobs/": "Machinery job management (OPC 40001-3)",
-    "http://opcfoundation.org/UA/Machinery/Result/": "Machinery result transfer (OPC 40001-101)",
-    "http://opcfoundation.org/UA/ISA95-JOBCONTROL_V2/": "ISA-95 job control (OPC 10031-4)",
-    "http://opcfoundation.org/UA/MachineTool/": "Machine tools (OPC 40501-1)",
-    "http://opcfoundation.org/UA/GMS/": "Geometric measuring systems (OPC 40210)",
-    "http://opcfoundation.org/UA/MachineVision": "Machine vision (OPC 40100-1)",
-    "http://opcfoundation.org/UA/AutoID/": "AutoID (OPC 30010)",
-    "http://opcfoundation.org/UA/Robotics/": "Robotics (OPC 40010-1)",
-    "http://opcfoundation.org/UA/PackML/": "PackML (OPC 30050)",
-}
-"""Namespace URIs of open models: as their published nodesets have them."""
 NODES_MAX = 5_000
 DEPTH_MAX = 12
 VALUE_CHARACTERS_MAX = 60
@@ -45,42 +32,21 @@ _CLASSES = {ua.NodeClass.Object: "object", ua.NodeClass.Variable: "variable", ua
 
 
 @value
-class Branch:
-    """A node: its path below Objects as (namespace URI, name), its class, and for a variable type, rank and value."""
-
-    path: tuple[tuple[str, str], ...]
-    kind: str
-    type: str
-    array: bool
-    writable: bool
-    shown: Any
-    quality: str
-    children: tuple["Branch", ...]
-
-    @property
-    def name(self) -> str:
-        """Its browse name."""
-        return self.path[-1][1] if self.path else "Objects"
-
-    def below(self) -> Iterator["Branch"]:
-        """Itself and everything below it."""
-        yield self
-        for child in self.children:
-            yield from child.below()
-
-
-@value
 class Fit:
-    """A shipped profile and whether it fits ("" = it does, or why it does not)."""
+    """A shipped profile as it is, with so many of its nodes at the server, and whether it fits ("" = it does, or why it does not)."""
 
     profile: str
     title: str
     why: str
+    nodes: int = 0
 
 
 @value
 class Survey:
-    """What was found. ``models`` pairs each recognised namespace URI with its name; ``cut`` says that there is more ("" = no)."""
+    """What was found. ``models`` pairs each recognised namespace URI with its name; ``cut`` says that there is more ("" = no).
+
+    ``fits`` and ``recognised`` begin with the profile that says most of the server.
+    """
 
     url: str
     security: str
@@ -88,6 +54,7 @@ class Survey:
     namespaces: tuple[str, ...]
     models: tuple[tuple[str, str], ...]
     fits: tuple[Fit, ...]
+    recognised: tuple[Recognised, ...]
     tree: Branch
     cut: str
 
@@ -110,7 +77,8 @@ async def survey(url: str, security: Security) -> Survey:
             boot=facts.boot,
             namespaces=facts.namespaces,
             models=tuple((uri, MODELS[uri]) for uri in facts.namespaces if uri in MODELS),
-            fits=tuple([fit async for fit in _fits(session, facts)]),
+            fits=await _fits(session, facts, tree),
+            recognised=recognised(tree, facts.namespaces),
             tree=tree,
             cut=browser.cut,
         )
@@ -118,20 +86,39 @@ async def survey(url: str, security: Security) -> Survey:
         await session.close(1.0)
 
 
-async def _fits(session: Session, facts: ServerFacts) -> AsyncIterator[Fit]:
-    """Shipped profiles of stations whose namespaces the server has, and whether their nodes are there."""
+async def _fits(session: Session, facts: ServerFacts, tree: Branch) -> tuple[Fit, ...]:
+    """Shipped profiles whose namespaces the server has, and whether their nodes are there; the one with the most nodes first."""
+    fits = [fit async for fit in _tried(session, facts, tree)]
+    return tuple(sorted(fits, key=lambda fit: (fit.why != "", -fit.nodes, fit.profile)))
+
+
+async def _tried(session: Session, facts: ServerFacts, tree: Branch) -> AsyncIterator[Fit]:
     for name in shipped_names():
         profile = shipped_profile(name)
-        if not isinstance(profile, StationProfile):
-            continue
         if not set(profile.namespaces.values()) <= set(facts.namespaces):
             continue
+        wanted = _wanted(profile, tree)
+        if wanted is None:
+            continue
         try:
-            await resolve(session, facts, wanted_by_station(profile), TypeBook())
+            found = await resolve(session, facts, wanted, TypeBook())
         except LinkLost as lost:
             yield Fit(profile=profile.profile, title=profile.title, why=str(lost))
         else:
-            yield Fit(profile=profile.profile, title=profile.title, why="")
+            nodes = len(found.found)
+            yield Fit(profile=profile.profile, title=profile.title, why="", nodes=nodes)
+
+
+def _wanted(profile: AnyProfile, tree: Branch) -> Wanted | None:
+    """What a profile needs; None for one of a tag reader that finds no reader."""
+    match profile:
+        case StationProfile():
+            return wanted_by_station(profile)
+        case HandlerProfile():
+            return wanted_by_handler(profile, len(profile.facets.jaws))
+        case ReaderProfile():
+            places = readers_of(profile, tree)
+            return wanted_by_reader(profile, places) if places else None
 
 
 class _Browser:
@@ -157,8 +144,10 @@ class _Browser:
             (references,) = await self._session.children([node])
             for reference in references:
                 child = plain_id(reference.NodeId)
-                if child in self._seen or child in _SKIPPED or reference.NodeClass not in _CLASSES:
+                if child in _SKIPPED or reference.NodeClass not in _CLASSES:
                     continue
+                if child in self._seen and reference.NodeClass != ua.NodeClass.Method:
+                    continue  # only a method stands in several places: those of one type may share it
                 if len(self._seen) >= NODES_MAX:
                     self.cut = f"after {NODES_MAX} nodes"
                     break
@@ -234,6 +223,9 @@ def as_text(found: Survey) -> str:
     lines += [f"  own namespace {uri}" for uri in others]
     for fit in found.fits:
         lines.append(f"  shipped profile {fit.profile}: {fit.why or 'fits, every node is there'}")
+    for one in found.recognised:
+        where = "/".join(name for _, name in one.root) or "Objects"
+        lines.append(f"  model of the shipped profile {one.profile} recognised at {where}")
     lines += _tree_lines(found.tree, found.namespaces, 0)
     if found.cut:
         lines.append(f"There is more: browsing ended {found.cut}.")

@@ -3,14 +3,20 @@
 Rules of this file:
 - Every proposal is marked as one, with the reason. Nothing proposed is ever used without a person: what is missing is left out, so that
   `pointsman check` refuses the profile until somebody has completed it.
-- Where a shipped profile fits, that is the proposal; guessing from names is for stations that nobody has a profile for.
+- Where a shipped profile fits, that is the proposal. Where the model that it speaks is there under other names, the proposal extends it and
+  states only what differs, so that facets and orders are those of the model. Guessing from names is for what nobody has a profile for.
 """
 
 import json
 import re
 from collections.abc import Iterator
 
-from supervisor.stations.browse import Branch, Survey
+from supervisor.cell.profile import AnyProfile
+from supervisor.cell.profile_address import PLACE
+from supervisor.cell.shipped import shipped_profile
+from supervisor.stations.browse import Survey
+from supervisor.stations.recognise import Recognised
+from supervisor.stations.tree import MODELS, OPC_UA, Branch, Steps
 
 FACETS: dict[str, tuple[str, ...]] = {
     "mode": ("operationmode", "mode", "automatic"),
@@ -39,7 +45,8 @@ _PLAIN = re.compile(r"[^a-z]")
 def first_profile(found: Survey, name: str) -> str:
     """The text of the profile, YAML.
 
-    Where a shipped profile fits, it extends nothing and repeats nothing: it says to use that one.
+    Where a shipped profile fits, it extends nothing and repeats nothing: it says to use that one. Where a model was recognised, it extends
+    the profile that speaks it.
     """
     fitting = [fit for fit in found.fits if not fit.why]
     if fitting:
@@ -48,7 +55,66 @@ def first_profile(found: Survey, name: str) -> str:
             f"# every node was found at {found.url}, with its type. Write into cell.yaml:\n"
             f"#   profile: {fitting[0].profile}\n"
         )
-    return "\n".join(_guessed(found, name)) + "\n"
+    lines = extending(found, found.recognised[0], name) if found.recognised else _guessed(found, name)  # fmt: skip
+    return "\n".join(lines) + "\n"
+
+
+def extending(found: Survey, model: Recognised, name: str) -> Iterator[str]:
+    """A profile that extends the one whose model was recognised, and states where it stands here."""
+    profile = shipped_profile(model.profile)
+    prefixes = _prefixes(profile, model)
+    yield f"# A first profile, proposed from what was found at {found.url}: the model of the shipped profile {model.profile}"
+    yield f"# ({model.title}). Its facets and orders hold; stated here is where it stands, and what is still to be said."
+    yield from (f"# It has no {one}: {why}" for one, why in _without(profile, model))
+    if model.places:
+        yield f"# Readers were found for the places {', '.join(model.places)}. The cell has to call its places so."
+    yield f"profile: {name}"
+    yield f"extends: {model.profile}"
+    yield f"title: {name}  # proposal"
+    yield "namespaces:"
+    yield from (f"  {prefix}: {json.dumps(uri)}" for uri, prefix in prefixes.items() if prefix)
+    if model.root:
+        yield f"root: {json.dumps(_written(model.root, prefixes))}"
+    stated = dict(_differing(profile, model, prefixes))
+    asked = [one for one in model.missing if profile.nodes[one].optional is None]
+    if stated or asked:
+        yield "nodes:" if stated else "# nodes:"
+    yield from (f"  {one}: {json.dumps(node)}  # found here" for one, node in stated.items())
+    for one in asked:
+        yield f'  # {one}: {{path: "?", type: {profile.nodes[one].type}}}  # not in the model and not found: say where it stands here'
+
+
+def _prefixes(profile: AnyProfile, model: Recognised) -> dict[str, str]:
+    """The prefix of each namespace: as the profile has them; the site's own stands for the one that the names here are of."""
+    prefixes = {uri: prefix for prefix, uri in profile.namespaces.items() if uri in MODELS}
+    steps = [*model.root, *(step for place in model.found.values() for step in place)]
+    own = dict.fromkeys(uri for uri, _ in steps if uri not in MODELS and uri != OPC_UA)
+    site = [prefix for prefix, uri in profile.namespaces.items() if uri not in MODELS]
+    names = [*site, *(f"n{number}" for number in range(1, len(own) + 1))]
+    return {OPC_UA: "", **prefixes, **dict(zip(own, names, strict=False))}
+
+
+def _differing(
+    profile: AnyProfile, model: Recognised, prefixes: dict[str, str]
+) -> Iterator[tuple[str, dict[str, str]]]:
+    """The nodes that stand elsewhere than the profile says, as they are to be stated."""
+    for one, place in model.found.items():
+        node = profile.nodes[one]
+        path = _written(place, prefixes)
+        if path != node.path and PLACE not in (node.path or ""):
+            stated = {"path": path, "type": node.type}
+            yield one, stated | ({} if node.optional is None else {"optional": node.optional})
+
+
+def _without(profile: AnyProfile, model: Recognised) -> Iterator[tuple[str, str]]:
+    for one in model.missing:
+        why = profile.nodes[one].optional
+        if why is not None:
+            yield one, why
+
+
+def _written(steps: Steps, prefixes: dict[str, str]) -> str:
+    return "/".join(f"{prefixes[uri]}:{name}" if prefixes[uri] else name for uri, name in steps)
 
 
 def _guessed(found: Survey, name: str) -> Iterator[str]:

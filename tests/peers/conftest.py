@@ -20,15 +20,21 @@ from typing import Any
 
 import pytest
 
+from supervisor.cell.profile import profile_problems, read_profile
+from supervisor.cell.profile_extends import extended
+from supervisor.cell.reading import read_table
 from supervisor.cell.security import CURRENT, SecurityEntry
-from supervisor.cell.shipped import shipped_profile
+from supervisor.cell.shipped import shipped_names, shipped_profile, shipped_table
+from supervisor.cell.value import replace
 from supervisor.core.commands import AcknowledgeResult, SetDoor, StartRun
 from supervisor.core.events import ResultArrived, StationObserved
 from supervisor.stations.adapter import Wiring
+from supervisor.stations.browse import Survey, survey
 from supervisor.stations.connection import LinkOptions
+from supervisor.stations.first_profile import first_profile
 from supervisor.stations.own_keys import OwnKeys
 from supervisor.stations.secrets import Secrets
-from supervisor.stations.security import Keys, make_ready, security_of
+from supervisor.stations.security import Keys, NoSecurity, make_ready, security_of
 from supervisor.stations.station import StationAdapter
 from supervisor.stations.trust import TrustList, read_certificate
 
@@ -285,3 +291,23 @@ def encrypted(our_keys: Path) -> Callable[..., Wiring]:
         return Wiring(options=LinkOptions(interval_ms=20), security=security)
 
     return make
+
+
+@pytest.fixture
+def proposed(tmp_path: Path) -> Callable[..., Any]:
+    """Browses a peer; the survey, the text of the profile that is proposed where the shipped one is not looked at, and that profile."""
+
+    async def browse(server: Peer) -> tuple[Survey, str, Any]:
+        found = await survey(server.url, NoSecurity())
+        text = first_profile(replace(found, fits=()), "mine")
+        (tmp_path / "mine.yaml").write_text(text)
+        table, problems = read_table(tmp_path / "mine.yaml", "mine.yaml")
+        assert not problems, problems
+        assert table is not None
+        whole, problems = extended(table, shipped_table, shipped_names())
+        assert not problems, problems
+        profile = read_profile(whole)
+        assert not (wrong := profile_problems(profile)), wrong
+        return found, text, profile
+
+    return browse

@@ -109,3 +109,15 @@ async def test_a_place_that_the_server_does_not_have_keeps_the_link_down_and_is_
         ReaderAdapter("rack", server.url, shipped("autoid"), places=places, wiring=WIRING)
     )
     await watcher.until(lambda: "site:slot-4" in watcher.adapter.report().why, 20)
+
+
+async def test_browsing_them_proposes_a_profile_that_reads_and_names_the_places(server, proposed, watch):  # fmt: skip
+    found, text, mine = await proposed(server)
+    assert [(fit.profile, fit.why) for fit in found.fits] == [("autoid", "")]
+    assert (mine.extends, mine.root) == ("autoid", "di:DeviceSet")
+    assert "# Readers were found for the places slot-1, slot-2, slot-3." in text
+    readers = watch(ReaderAdapter("rack", server.url, mine, places=PLACES, wiring=WIRING))
+    await readers.until(lambda: readers.last(PlacesObserved).link == "up", 20)
+    server.switch("tags", {"slot-1": [ONE]})
+    found = await read(readers, "slot-1")
+    assert (found.status, found.payload) == ("read", ONE["memory"])

@@ -2,7 +2,8 @@
 
 import pytest
 
-from supervisor.core.events import OrderAnswered
+from supervisor.core.events import OrderAnswered, StationObserved
+from supervisor.stations.station import StationAdapter
 
 pytestmark = [pytest.mark.integration, pytest.mark.timeout(120)]
 
@@ -101,3 +102,12 @@ async def test_a_visit_over_an_encrypted_connection(visits, server, encrypted):
     assert len((await visit.result(39)).values) == 2
     await visit.acknowledge(39)
     assert visit.security.endswith(f"({POLICY})")
+
+
+async def test_browsing_it_proposes_a_profile_that_drives_it(server, proposed, watch):
+    found, text, mine = await proposed(server)
+    assert (found.fits[0].profile, found.fits[0].why) == ("gms", "")
+    assert (mine.extends, mine.root) == ("gms", "m:Machines/site:Station")
+    assert "?" not in text
+    watcher = watch(StationAdapter("touch-1", server.url, mine))
+    await watcher.until(lambda: watcher.last(StationObserved).gate == "", 20)

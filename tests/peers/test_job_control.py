@@ -235,3 +235,15 @@ async def test_a_profile_for_other_types_keeps_the_link_down(server, watch, ship
         "field JobOrderID: expected the data type Int32, found String"
         in watcher.adapter.report().why
     )
+
+
+async def test_browsing_it_proposes_a_profile_that_drives_it(server, proposed, watch):
+    with server.without("Station/Door/IsOccupied", f"{RECEIVER}/Clear"):
+        _, text, mine = await proposed(server)
+    assert (mine.extends, mine.root) == ("job-control", "site:Station")
+    assert (
+        '# occupied: {path: "?", type: Boolean}' in text
+    )  # what is the site's own it has to say itself
+    assert "# It has no clear: " in text
+    watcher = watch(StationAdapter("job-1", server.url, mine, WIRING))
+    await watcher.until(lambda: seen(watcher).mode == "automatic", 20)

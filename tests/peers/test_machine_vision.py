@@ -299,3 +299,11 @@ async def test_a_profile_for_other_types_keeps_the_link_down(server, watch, ship
     watcher = watch(StationAdapter(NAME, server.url, shipped("machine-vision", changes), WIRING))
     await watcher.until(lambda: seen(watcher).link == "down", 20)
     assert "expected the data type String, found Structure" in watcher.adapter.report().why
+
+
+async def test_browsing_it_proposes_a_profile_that_drives_it(server, proposed, watch):
+    found, text, mine = await proposed(server)
+    assert (found.fits[0].profile, found.fits[0].why) == ("machine-vision", "")
+    assert (mine.extends, mine.root, "?" in text) == ("machine-vision", "site:Camera", False)
+    watcher = watch(StationAdapter(NAME, server.url, mine, WIRING))
+    await watcher.until(lambda: seen(watcher).mode == "automatic", 20)

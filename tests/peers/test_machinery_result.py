@@ -128,3 +128,9 @@ async def test_a_visit_over_an_encrypted_connection(visits, server, encrypted):
     assert len((await visit.result(29)).values) == 2
     await visit.acknowledge(29)
     assert visit.security.endswith(f"({POLICY})")
+
+
+async def test_browsing_it_proposes_the_profile_that_says_most(server, proposed):
+    found, text, mine = await proposed(server)
+    assert [fit.profile for fit in found.fits if not fit.why] == ["machinery-result", "job-control"]
+    assert (mine.extends, mine.root, "?" in text) == ("machinery-result", "site:Station", False)

@@ -203,3 +203,13 @@ async def test_a_machine_that_cannot_be_cleared_from_here_says_so_and_is_cleared
         watcher.adapter.give(ClearFault(order=4, station="unit-1"))
         await watcher.until(lambda: watcher.of(OrderAnswered))
         assert watcher.last(OrderAnswered).outcome == "done"
+
+
+async def test_browsing_it_proposes_a_profile_that_drives_it(server, profile, proposed, watch):
+    found, text, mine = await proposed(server)
+    assert (found.fits[0].profile, found.fits[0].why) == (profile, "")
+    assert (mine.extends, mine.root) == (profile, "site:Station")
+    assert "?" not in text
+    watcher = watch(StationAdapter("unit-1", server.url, mine, WIRING))
+    await watcher.until(lambda: seen(watcher).mode == "automatic", 20)
+    await load(watcher, server)

@@ -157,3 +157,13 @@ async def test_a_transfer_over_an_encrypted_connection(linked, server, encrypted
     robot = await linked(encrypted(server))
     await ended(robot, move(robot, "pick", "slot-1", pick_jaw=1))
     assert robot.adapter.report().security.endswith("(Aes256_Sha256_RsaPss)")
+
+
+async def test_browsing_it_proposes_a_profile_that_drives_it(server, proposed, watch):
+    found, text, profile = await proposed(server)
+    assert [(fit.profile, fit.why) for fit in found.fits] == [("robotics", "")]
+    assert (profile.extends, profile.root) == ("robotics", "di:DeviceSet/site:Robot")
+    assert "?" not in text
+    robot = watch(HandlerAdapter("robot", server.url, profile, jaws=2, wiring=WIRING))
+    await robot.until(lambda: seen(robot).mode == "automatic", 20)
+    await ended(robot, move(robot, "pick", "slot-1", pick_jaw=1))

@@ -115,7 +115,8 @@ def test_the_reference_has_every_mapping_of_the_language_and_says_what_each_key_
 
 
 def test_the_reference_names_every_shipped_profile():
-    assert all(f"| `{path.stem}` |" in profile_page() for path in shipped_profiles().glob("*.yaml"))
+    page = profile_page()
+    assert all(f"| `{path.stem}` |" in page for path in shipped_profiles().glob("*.yaml"))
 
 
 def test_the_example_of_the_guide_is_a_sound_profile(repository):
