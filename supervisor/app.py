@@ -586,10 +586,12 @@ def adapters_of(
     """An adapter for each station, the handler and each reader of a cell; they send while the permit holds."""
     cell = loaded.cell
     interval_ms = max(INTERVAL_MS_MIN, INTERVAL_MS / speed) if speed > 1 else INTERVAL_MS
-    options = LinkOptions(interval_ms=interval_ms)
     wirings = {
         machine: LinkWiring(
-            options=options, speed=speed, security=security_of(entry, keys), permit=permit
+            options=LinkOptions(interval_ms=interval_ms, silence_ms_max=loaded.silence_ms[machine]),
+            speed=speed,
+            security=security_of(entry, keys),
+            permit=permit,
         )
         for machine, entry in loaded.security.items()
     }

@@ -221,11 +221,28 @@ def readers_watch_something(declaration: Declaration) -> Iterator[Problem]:
             )
 
 
+SILENCE_MS_MIN = 300
+SILENCE_MS_MAX = 10_000
+
+
 def security_makes_sense(declaration: Declaration) -> Iterator[Problem]:
     """A user has a password that is kept elsewhere, and sends it encrypted; an unsecured connection declares neither."""
     handler = [declaration.handler] if declaration.handler else []
     for entry in (*declaration.stations, *handler, *declaration.readers):
         yield from security_problems(entry.security)
+
+
+def silence_can_be_kept(declaration: Declaration) -> Iterator[Problem]:
+    """The limit of silence leaves room for signs of life that come late, and finds a dead connection before anybody waits for it."""
+    handler = [declaration.handler] if declaration.handler else []
+    for entry in (*declaration.stations, *handler, *declaration.readers):
+        if not SILENCE_MS_MIN <= entry.silence_ms <= SILENCE_MS_MAX:
+            yield entry.problem(
+                "silence_ms",
+                expected=f"{SILENCE_MS_MIN} to {SILENCE_MS_MAX}",
+                found=str(entry.silence_ms),
+                remedy="leave it out for 1500, or lower it where server and network are known to be quick",
+            )
 
 
 def receivers_can_be_reached(declaration: Declaration) -> Iterator[Problem]:

@@ -73,6 +73,7 @@ CHECKS = (
     Check(needs="names", check=routing_checks.urgencies_refer_to_part_types),
     Check(needs="entries", check=cell_checks.outfeeds_say_what_they_accept),
     Check(needs="entries", check=cell_checks.security_makes_sense),
+    Check(needs="entries", check=cell_checks.silence_can_be_kept),
     Check(needs="entries", check=cell_checks.expansions_are_in_millionths),
     Check(needs="entries", check=cell_checks.receivers_can_be_reached),
     Check(needs="entries", check=calibration_checks.calibrations_hold),

@@ -60,14 +60,15 @@ ZERO_S = Decimal(0)
 class LoadedCell:
     """A cell that can be used, the interface profiles of its machines by name, and what its author should look at.
 
-    ``security`` says by machine how its connection is secured. ``receivers`` are the systems that messages are
-    sent to. Neither is part of the cell and its digest: they decide nothing about parts.
+    ``security`` says by machine how its connection is secured, ``silence_ms`` after what silence it counts as lost. ``receivers`` are
+    the systems that messages are sent to. None of these is part of the cell and its digest: they decide nothing about parts.
     """
 
     cell: Cell
     profiles: Mapping[str, AnyProfile]
     warnings: tuple[Problem, ...]
     security: Mapping[str, SecurityEntry]
+    silence_ms: Mapping[str, int]
     receivers: tuple[ReceiverEntry, ...] = ()
 
 
@@ -93,6 +94,7 @@ def loaded(declaration: Declaration, warnings: tuple[Problem, ...]) -> LoadedCel
         profiles=declaration.profiles,
         warnings=warnings,
         security={machine.id: machine.security for machine in machines},
+        silence_ms={machine.id: machine.silence_ms for machine in machines},
         receivers=declaration.receivers,
     )
 

@@ -35,6 +35,7 @@ PARTS_DEFAULT = 5
 WARN_DAYS_DEFAULT = 30
 GRACE_MIN_DEFAULT = 60
 RUNS_TO_FAIL_DEFAULT = 2
+SILENCE_MS = 1_500
 
 
 def _code_as_limits(written: object) -> object:
@@ -51,6 +52,10 @@ class HandlerEntry(Declared):
     profile: Identifier = Field(description="Interface profile, of kind `handler`.")
     security: Security = Field(
         default_factory=SecurityEntry, description="How the connection is secured."
+    )
+    silence_ms: Whole = Field(
+        default=SILENCE_MS,
+        description="Without a word from its server for so long, in ms, the connection counts as lost and is made anew: 300 to 10000.",
     )
     jaws: Literal[1, 2] = Field(
         description="Gripping places: 1 or 2. With 2 it swaps pallets at a station."
@@ -106,6 +111,10 @@ class StationEntry(Declared):
     security: Security = Field(
         default_factory=SecurityEntry, description="How the connection is secured."
     )
+    silence_ms: Whole = Field(
+        default=SILENCE_MS,
+        description="Without a word from its server for so long, in ms, the connection counts as lost and is made anew: 300 to 10000.",
+    )
     at_mm: Whole = Field(description="Position along the rail at which it is served.")
     door_s_max: Seconds = Field(
         default=Decimal(30),
@@ -135,6 +144,10 @@ class ReaderEntry(Declared):
     profile: Identifier = Field(description="Interface profile, of kind `reader`.")
     security: Security = Field(
         default_factory=SecurityEntry, description="How the connection is secured."
+    )
+    silence_ms: Whole = Field(
+        default=SILENCE_MS,
+        description="Without a word from its server for so long, in ms, the connection counts as lost and is made anew: 300 to 10000.",
     )
     answer_s_max: Seconds = Field(
         default=Decimal(60),

@@ -10,7 +10,7 @@ Rules of this file:
 
 import asyncio
 from collections.abc import AsyncGenerator, Coroutine, Mapping
-from contextlib import asynccontextmanager
+from contextlib import asynccontextmanager, suppress
 from typing import Any, Literal, Protocol
 
 from supervisor.cell.profile_address import BrowseName
@@ -25,6 +25,8 @@ from supervisor.stations.opcua import (
     NodeId,
     PublishResult,
     QualifiedName,
+    SubscriptionParameters,
+    SubscriptionResult,
     UaError,
     numeric_id,
     status_name,
@@ -38,10 +40,10 @@ from supervisor.stations.trouble import LinkLost
 from supervisor.stations.wire import Session, reading_of
 
 LANES = 2  # Publish requests on their way; the second covers the time in which the first message is worked on
-TICK_S = 0.25
-POLL_S = 0.5
+TICKS_MIN = 8  # within the limit of silence; a tick is at most as long as the default's
+TICK_S_MAX = 0.25
+SIGNS = 3  # within the limit of silence: of life by the server, and questions to an idle connection for orders
 NUMBER_MAX = 2**32 - 1
-PROVE_S = 1.0  # an idle connection for orders is asked for a sign of life this often
 GOODBYE_S_MAX = 0.3
 ORDER_REQUEST_S_MAX = 700.0  # longer than any order of a profile; each order sets its own limit
 YIELDS_BEFORE_PUBLISH = 3  # turns of the loop in which what a message has set off is sent first
@@ -60,21 +62,31 @@ class LinkOptions:
 
     Opening takes as many round trips as the server's limits make it take, so only each of its requests has a tight limit
     (``REQUEST_S_MAX``), a session as a whole and the first image ``connect_s_max``, and everything together ``open_s_max``.
-    A server that does not answer is knocked at every ``knock_s``, each time for ``answer_s_max``; one that answers and then cannot
+    A session is left behind with each connection that breaks, until ``session_ms`` are over at the server: short, because small servers
+    have few, and many times the silence that ends a connection. A server that does not answer is knocked at every ``knock_s``, each time for ``answer_s_max``; one that answers and then cannot
     be used is tried again after ``retry_s_min`` to ``retry_s_max``.
     """
 
     interval_ms: float = 100
-    keep_alive_ms: int = 500
     silence_ms_max: int = 1_500
     lifetime_ms: int = 30_000
-    session_ms: int = 30_000
+    session_ms: int = 10_000
     open_s_max: float = 60.0
     connect_s_max: float = 6.0
     knock_s: float = 0.3
     answer_s_max: float = 1.5
     retry_s_min: float = 0.2
     retry_s_max: float = 2.0
+
+    @property
+    def keep_alive_ms(self) -> float:
+        """How often a server that has nothing to tell is to say so, so that one sign that comes late is no silence."""
+        return self.silence_ms_max / SIGNS
+
+    @property
+    def tick_s(self) -> float:
+        """In what steps silence is counted."""
+        return min(TICK_S_MAX, self.silence_ms_max / 1000 / TICKS_MIN)
 
 
 @value
@@ -134,6 +146,7 @@ class Connection:
         self._orders: Session | None = None
         self._ordering = 0
         self._opening_orders = asyncio.Lock()
+        self._signs: set[asyncio.Task[None]] = set()
         self._ended = False
         self._quiet_ticks = 0
         self._told = False
@@ -201,7 +214,7 @@ class Connection:
     @property
     def quiet_s(self) -> float:
         """For how long no message came, in seconds, to the next tick."""
-        return self._quiet_ticks * TICK_S
+        return self._quiet_ticks * self._options.tick_s
 
     async def live(self) -> None:
         """Connect and serve until the connection is lost.
@@ -227,6 +240,8 @@ class Connection:
             raise
         finally:
             self._ended = True
+            for sign in self._signs:
+                sign.cancel()
             await self._leave(silent=silent)
 
     async def _leave(self, *, silent: bool) -> None:
@@ -250,9 +265,20 @@ class Connection:
     # --- opening --------------------------------------------------------------------------------------------------------
 
     async def _open(self) -> None:
+        orders = asyncio.create_task(self._open_orders())
+        awake = asyncio.create_task(_keep_awake(orders))
+        try:
+            await self._open_monitor()
+            self._orders = await orders
+        except BaseException:
+            await self._forget_orders(orders)
+            raise
+        finally:
+            awake.cancel()
+
+    async def _open_monitor(self) -> None:
         async with asyncio.timeout(self._options.connect_s_max):
             await self._monitor.open()
-        self._orders = await self._open_orders()
         self.facts = await read_facts(self._monitor)
         resolved = await resolve(self._monitor, self.facts, self._wanted, self.types)
         self.found = resolved.found
@@ -260,6 +286,13 @@ class Connection:
         self.latches = self._made_latches(resolved.events)
         self._seat.link_ready(self)
         await self._subscribe()
+
+    async def _forget_orders(self, opening: asyncio.Task[Session]) -> None:
+        """The session for orders is of no use: the opening of the connection has failed beside it."""
+        opening.cancel()
+        (opened,) = await asyncio.gather(opening, return_exceptions=True)
+        if isinstance(opened, Session):
+            opened.abort()
 
     def _made_latches(self, known: Mapping[str, KnownEvent]) -> Latches:
         wanted = self._wanted
@@ -288,6 +321,7 @@ class Connection:
             Priority=0,
         )
         granted = await self._monitor.create_subscription(parameters)
+        granted = await self._as_often(parameters, granted)
         await self._watch_events(granted.SubscriptionId)
         sampling_ms = await self._watch_nodes(granted.SubscriptionId)
         revised_ms = granted.RevisedPublishingInterval
@@ -299,6 +333,16 @@ class Connection:
             session_ms=self._monitor.timeout_ms,
             items=len(self._wanted.watch) - len(self.missing & self.positions.keys()),
         )
+
+    async def _as_often(
+        self, asked: SubscriptionParameters, granted: SubscriptionResult
+    ) -> SubscriptionResult:
+        """Signs of life are counted in intervals: where the server made these longer, fewer of them are asked for."""
+        interval_ms = granted.RevisedPublishingInterval
+        count = max(1, round(self._options.keep_alive_ms / max(interval_ms, 1)))
+        if interval_ms <= asked.RequestedPublishingInterval or count >= granted.RevisedMaxKeepAliveCount:  # fmt: skip
+            return granted
+        return await self._monitor.modify_subscription(granted, count)
 
     async def _watch_nodes(self, subscription: int) -> float:
         """Create the monitored items, each one checked; the slowest sampling interval in ms."""
@@ -440,9 +484,10 @@ class Connection:
 
     async def _watch_silence(self) -> None:
         limit_ms = self._silence_ms_max()
-        ticks_max = round(limit_ms / 1000 / TICK_S)
+        tick_s = self._options.tick_s
+        ticks_max = round(limit_ms / 1000 / tick_s)
         while True:
-            await asyncio.sleep(TICK_S)
+            await asyncio.sleep(tick_s)
             self._quiet_ticks += 1
             if self._quiet_ticks > ticks_max:
                 message = f"nothing was heard for {limit_ms / 1000:.1f} s"
@@ -454,20 +499,30 @@ class Connection:
     async def _tend(self) -> None:
         """Renew the channels and keep the session for orders alive; ask for a sign of life where the server sends none by itself."""
         sends_keep_alives = self.revised.keep_alive_ms >= 1
-        loop = asyncio.get_running_loop()
-        proved_s = loop.time()
+        pause_s = self._silence_ms_max() / 1000 / SIGNS
+        waits, waits_max = 0, max(1, int(self.revised.session_ms / 1000 / SIGNS / pause_s))
         while True:
-            await asyncio.sleep(POLL_S)
+            await asyncio.sleep(pause_s)
             await self._monitor.renew_channel_when_due()
             if not sends_keep_alives:
                 await self._monitor.read([(_STATE, ua.AttributeIds.Value)])
                 self._quiet_ticks = 0
-            if self._orders is None or self._ordering:
+            if self._orders is None:
                 continue
+            if self._ordering:
+                waits += 1
+                if waits % waits_max == 0:
+                    self._keep(self._orders)
+                continue
+            waits = 0
             await self._orders.renew_channel_when_due()
-            if loop.time() - proved_s >= PROVE_S:
-                await self._prove_orders(self._orders)
-                proved_s = loop.time()
+            await self._prove_orders(self._orders)
+
+    def _keep(self, session: Session) -> None:
+        """A session without any request ends at the server (OPC 10000-4 5.7.2), also one in which a method is at work."""
+        sign = asyncio.create_task(_heard(session))
+        self._signs.add(sign)
+        sign.add_done_callback(self._signs.discard)
 
     async def _prove_orders(self, session: Session) -> None:
         """Nothing comes on this connection unasked, so one that is dead would show with the next order only."""
@@ -564,6 +619,21 @@ def _acknowledge(message: PublishResult) -> list[Acknowledgement]:
             SequenceNumber=message.NotificationMessage.SequenceNumber,
         )
     ]
+
+
+async def _keep_awake(opening: asyncio.Task[Session]) -> None:
+    """A session that waits until the rest of a distant server is found must not run into its time-out meanwhile."""
+    await asyncio.wait([opening])
+    while not opening.cancelled() and opening.exception() is None:
+        session = opening.result()
+        await asyncio.sleep(session.timeout_ms / 1000 / SIGNS)
+        await _heard(session)
+
+
+async def _heard(session: Session) -> None:
+    """Ask for something; who gave the order that is at work hears whether the connection is lost."""
+    with suppress(OSError, TimeoutError, UaError):
+        await session.read([(_STATE, ua.AttributeIds.Value)])
 
 
 async def _until_one_ends(*works: Coroutine[Any, Any, None]) -> None:

@@ -324,6 +324,24 @@ class Session:
         """Create a subscription; its messages come by ``publish``."""
         return await self._bounded(self._session.create_subscription(parameters, _nobody))
 
+    async def modify_subscription(
+        self, granted: SubscriptionResult, keep_alive: int
+    ) -> SubscriptionResult:
+        """Ask for a sign of life after so many intervals without news; the rest stays as it was granted."""
+        parameters = ua.ModifySubscriptionParameters(
+            SubscriptionId=granted.SubscriptionId,
+            RequestedPublishingInterval=granted.RevisedPublishingInterval,
+            RequestedLifetimeCount=granted.RevisedLifetimeCount,
+            RequestedMaxKeepAliveCount=keep_alive,
+        )
+        revised = await self._bounded(self._session.update_subscription(parameters))
+        return ua.CreateSubscriptionResult(
+            SubscriptionId=granted.SubscriptionId,
+            RevisedPublishingInterval=revised.RevisedPublishingInterval,
+            RevisedLifetimeCount=revised.RevisedLifetimeCount,
+            RevisedMaxKeepAliveCount=revised.RevisedMaxKeepAliveCount,
+        )
+
     async def create_items(
         self, subscription: int, requests: list[ItemRequest]
     ) -> list[ItemResult]:

@@ -12,7 +12,7 @@ const path = require("path");
 const readline = require("readline");
 const { OPCUAServer, OPCUACertificateManager, SecurityPolicy, MessageSecurityMode } = require("node-opcua");
 
-// A cut leaves two sessions behind until their time-out of 30 s; the stack's own 10 would not do for a test of many cuts.
+// A cut leaves two sessions behind until their time-out of 10 s; the stack's own 10 sessions would not do for a test of many cuts.
 const SESSIONS_MAX = 100;
 const USER = "pointsman";
 const PASSWORD = "swordfish-7"; // as in tests/integration/stations/strange_server.py

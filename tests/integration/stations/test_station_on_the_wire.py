@@ -134,7 +134,7 @@ async def test_what_the_server_granted_is_in_the_report(station):
     assert report.revised is not None
     assert report.revised.interval_ms == 20
     assert report.revised.keep_alive_ms == 500
-    assert report.revised.session_ms == 30_000
+    assert report.revised.session_ms == 10_000
     assert report.revised.items == 8
     assert report.quiet_s <= 1.5
 

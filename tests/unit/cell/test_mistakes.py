@@ -102,6 +102,7 @@ MISTAKES = [
     # How a connection is secured.
     Mistake("a mode of no kind", CELL, "profile: scan-methods", "profile: scan-methods\n    security: off", "security: off", "stations.0.security", "sign-and-encrypt", "write"),
     Mistake("a password in the cell file", CELL, "profile: scan-methods", "profile: scan-methods\n    security: {user: cell, password: x}", "password", "stations.0.security.password", "one of application_uri", "remove it"),
+    Mistake("a limit of silence that no server can keep", CELL, "profile: scan-methods", "profile: scan-methods\n    silence_ms: 50", "silence_ms: 50", "stations.0.silence_ms", "300 to 10000", "leave it out"),
     Mistake("a user without a secret", CELL, "profile: scan-methods", "profile: scan-methods\n    security: {user: cell}", "user: cell", "stations.0.security.user", "a password", "add `secret:`"),
     Mistake("a secret without a user", CELL, "profile: scan-methods", "profile: scan-methods\n    security: {secret: cell}", "secret: cell", "stations.0.security.secret", "a user that it belongs to", "add `user:`"),
     Mistake("a password over a connection that everybody reads", CELL, "profile: scan-methods", "profile: scan-methods\n    security: {mode: sign, user: cell, secret: cell}", "user: cell", "stations.0.security.user", "an encrypted connection", "remove `mode:`"),
