@@ -121,6 +121,14 @@ class Seat(Protocol):
         ...
 
 
+@value
+class Learnt:
+    """The types of a server, and at which start and with which namespaces they hold."""
+
+    facts: ServerFacts
+    types: TypeBook
+
+
 class Connection:
     """``image`` holds the readings of the watched nodes, in the order of ``wanted.watch``, and behind them what is latched from events.
 
@@ -137,6 +145,7 @@ class Connection:
         permit: Permit = UNLEASED,
     ) -> None:
         self._url = url
+        self._learnt: Learnt | None = None
         self._permit = permit
         self._wanted = wanted
         self._options = options
@@ -147,10 +156,8 @@ class Connection:
         self._ordering = 0
         self._opening_orders = asyncio.Lock()
         self._signs: set[asyncio.Task[None]] = set()
-        self._ended = False
-        self._quiet_ticks = 0
-        self._told = False
-        self._next_number = 0
+        self._ended = self._told = False
+        self._quiet_ticks = self._next_number = 0
         self._unseen = set(range(len(wanted.watch)))
         self._all_seen = asyncio.Event()
         if not self._unseen:
@@ -212,6 +219,15 @@ class Connection:
         return ua.QualifiedName(name.name, self.facts.namespaces.index(uri) if uri else 0)
 
     @property
+    def learnt(self) -> Learnt:
+        """What the next connection may use."""
+        return Learnt(facts=self.facts, types=self.types)
+
+    def recall(self, learnt: Learnt | None) -> None:
+        """Use what an earlier connection knew of the same server, if that has not started anew since."""
+        self._learnt = learnt
+
+    @property
     def quiet_s(self) -> float:
         """For how long no message came, in seconds, to the next tick."""
         return self._quiet_ticks * self._options.tick_s
@@ -265,10 +281,13 @@ class Connection:
     # --- opening --------------------------------------------------------------------------------------------------------
 
     async def _open(self) -> None:
+        """The session for orders is opened once the other has found out how the server is to be spoken to, and beside everything else."""
+        async with asyncio.timeout(self._options.connect_s_max):
+            await self._monitor.open()
         orders = asyncio.create_task(self._open_orders())
         awake = asyncio.create_task(_keep_awake(orders))
         try:
-            await self._open_monitor()
+            await self._find_and_subscribe()
             self._orders = await orders
         except BaseException:
             await self._forget_orders(orders)
@@ -276,10 +295,10 @@ class Connection:
         finally:
             awake.cancel()
 
-    async def _open_monitor(self) -> None:
-        async with asyncio.timeout(self._options.connect_s_max):
-            await self._monitor.open()
+    async def _find_and_subscribe(self) -> None:
         self.facts = await read_facts(self._monitor)
+        if self._learnt is not None and self._learnt.facts == self.facts and self._learnt.types.whole:  # fmt: skip
+            self.types = self._learnt.types
         resolved = await resolve(self._monitor, self.facts, self._wanted, self.types)
         self.found = resolved.found
         self._unseen -= {self.positions[name] for name in self.missing & self.positions.keys()}

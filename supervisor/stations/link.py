@@ -13,7 +13,7 @@ from typing import Literal, Protocol
 
 from supervisor.cell.value import value
 from supervisor.shell.permit import UNLEASED, Permit
-from supervisor.stations.connection import Connection, LinkOptions, Revised, Seat
+from supervisor.stations.connection import Connection, Learnt, LinkOptions, Revised, Seat
 from supervisor.stations.knocking import until_answered
 from supervisor.stations.opcua import StatusError, UaError
 from supervisor.stations.reading import Reading
@@ -96,6 +96,7 @@ class Link:
         self._options = options
         self._security = security
         self._connection: Connection | None = None
+        self._learnt: Learnt | None = None
         self._state: Literal["up", "down", "new"] = "new"
         self._why = "not connected yet"
         self._outage = Outage(0.0)
@@ -132,6 +133,7 @@ class Link:
             self._connection = Connection(
                 self._url, self._wanted, self._options, self._security, listener, self._permit
             )
+            self._connection.recall(self._learnt)
             await self._connection.live()
         except (LinkLost, OSError, UaError) as lost:
             return reason(lost)
@@ -155,6 +157,7 @@ class Link:
         for node, why in self._without():
             log.info("%s: it has no %s: %s", self.name, node, why)
         self._state, self._why = "up", ""
+        self._learnt = self._connection and self._connection.learnt
 
     def _without(self) -> tuple[tuple[str, str], ...]:
         """What the station has not, in the order of the profile."""

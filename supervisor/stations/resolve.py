@@ -151,7 +151,7 @@ class _Resolver:
         self.session = session
         self.facts = facts
         self.wanted = wanted
-        self.kinds: dict[NodeId, tuple[VariantType, str]] = {}
+        self.kinds = types.kinds
         self.nodes: Mapping[str, Node] = wanted.nodes
         self.declared: dict[str, Mapping[str, list[Any]]] = {}
         self.types = types

@@ -19,6 +19,7 @@ from supervisor.stations.opcua import (
     StructureDefinition,
     StructureField,
     Variant,
+    VariantType,
     binary,
     content_of,
     numeric_id,
@@ -325,12 +326,22 @@ def _raw(item: Any) -> tuple[NodeId | None, bytes]:
 
 
 class TypeBook:
-    """The types of one connection, each read once. A type may hold itself, as a parameter holds parameters."""
+    """The types of one start of a server, each read once. A type may hold itself, as a parameter holds parameters.
+
+    ``kinds`` are the built-in types that data types go back to, with the names of their kinds.
+    """
 
     def __init__(self) -> None:
+        self.kinds: dict[NodeId, tuple[VariantType, str]] = {}
         self._known: dict[NodeId, Plain | Structure | LibraryStructure] = {}
         self._by_encoding: dict[NodeId, Structure] = {}
         self._count = 0
+        self._making = 0
+
+    @property
+    def whole(self) -> bool:
+        """Whether no type was left half read, by a connection that broke: then the next one may use the book."""
+        return self._making == 0
 
     async def structure(self, session: Session, data_type: NodeId, node: str) -> Structure:
         """How the structures of a data type are taken apart; ``node`` is named in messages.
@@ -393,6 +404,7 @@ class TypeBook:
         return None
 
     async def _read_structure(self, session: Session, data_type: NodeId, node: str) -> Structure:
+        self._making += 1  # and no longer where it fails: others may hold what is half made
         definition = await _definition(session, data_type, node)
         subtyped = definition.StructureType == ua.StructureType.StructureWithSubtypedValues
         made = Structure(definition.DefaultEncodingId, layout=LAYOUTS[definition.StructureType])
@@ -403,6 +415,7 @@ class TypeBook:
                 member = _subtyped(member) if member.optional else member
             made.members.append(member)
         self._by_encoding[made.encoding] = made
+        self._making -= 1
         return made
 
     async def _all_fields(

@@ -78,6 +78,7 @@ async function serve({ name, nodesets, namespaces, build }) {
   const station = build(server);
   // What came to change something, and under which audit id; a station that audits puts that into its events.
   station.heard = [];
+  Object.defineProperty(station, "sessions", { get: () => server.engine.currentSessionCount });
   server.on("request", (request) => {
     const kind = request.schema.name;
     if (kind === "CallRequest" || kind === "WriteRequest") station.heard.push([kind, request.requestHeader.auditEntryId]);

@@ -15,6 +15,9 @@ from typing import Any
 
 import pytest
 
+from supervisor.stations.adapter import Wiring
+from supervisor.stations.connection import LinkOptions
+
 pytestmark = [pytest.mark.integration, pytest.mark.timeout(180)]
 
 MARGIN_S = 2.0
@@ -23,6 +26,8 @@ SILENT_S_MAX = 3.0 + MARGIN_S
 BACK_S_MAX = 0.5 + MARGIN_S
 KNOCK_S_MAX = 2.0  # a server that was not there is knocked at; a link that was refused a while ago may be in a pause of 2 s
 PATH = "/station"
+OWN_SESSIONS = 2  # one for what is shown, one for orders
+ENDED_S_MAX = 20.0  # those of the tests before have the default's 10 s
 
 log = logging.getLogger("faults")
 
@@ -133,3 +138,20 @@ def noticed(visit):
 def shows(visit, nest):
     """Waits until the nest is told to be so."""
     return lambda limit_s: visit.watcher.until(lambda: visit.seen.nest == nest, limit_s)
+
+
+async def test_sessions_that_a_broken_connection_leaves_behind_end_by_the_time_out_that_was_asked_for(
+    visits, server, through_proxy
+):
+    options = LinkOptions(interval_ms=20, session_ms=2_000)
+    proxy = await through_proxy(server.url.removesuffix(PATH))
+    visit = await visits(server, "job-control", f"{proxy.url}{PATH}", Wiring(options=options))
+    assert visit.watcher.adapter.report().revised.session_ms == options.session_ms
+    proxy.cut("reset")
+    await measured("cut, noticed", noticed(visit), CUT_S_MAX)
+    await visit.until(link="up")
+    left_s = asyncio.get_running_loop().time()
+    while server.ask("sessions") > OWN_SESSIONS:
+        await asyncio.sleep(0.1)
+        assert asyncio.get_running_loop().time() - left_s < ENDED_S_MAX
+    assert server.ask("sessions") == OWN_SESSIONS

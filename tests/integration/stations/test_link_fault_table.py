@@ -243,6 +243,31 @@ async def pieces_in_a_second(proxy: Proxy) -> int:
     return sum(proxy.pieces.values()) - before
 
 
+async def test_the_types_of_a_server_are_read_once_for_each_of_its_starts(linked):
+    proxy, station = await linked()
+    before = station.adapter._link._connection.types
+    proxy.cut("reset")
+    await station.until(lambda: seen(station).link == "down", CUT_S_MAX)
+    await station.until(lambda: seen(station).link == "up", BACK_S_MAX)
+    assert station.adapter._link._connection.types is before
+
+
+async def test_a_limit_of_silence_that_is_declared_lower_is_kept_and_no_false_alarm(linked):
+    """No figure of time here: how long it took is printed with the others, docs/explanation/faults.md has what was measured."""
+    wiring = Wiring(options=LinkOptions(interval_ms=20, silence_ms_max=600), speed=20)
+    proxy, station = await linked(wiring)
+    await asyncio.sleep(1.2)  # twice the limit, with nothing but signs of life
+    assert downs(station) == []
+    proxy.swallow()
+    begun_s = asyncio.get_running_loop().time()
+    await station.until(lambda: seen(station).link == "down", SILENT_S_MAX)
+    log.info("%-30s noticed %.2f s", "black hole, 600 ms", since(begun_s))
+    assert station.adapter.report().why.startswith("nothing was heard")
+    assert station.adapter.report().why.endswith("for 0.6 s")
+    proxy.free()
+    await station.until(lambda: seen(station).link == "up", BACK_S_MAX)
+
+
 async def test_an_outage_is_knocked_at_evenly_and_leaves_no_connection_behind(linked):
     proxy, station = await linked()
     proxy.swallow()

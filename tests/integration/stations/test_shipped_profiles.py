@@ -172,7 +172,9 @@ async def test_a_pallet_goes_through_all_three_stations_by_profile_alone(cell):
         assert watcher.of(OrderAnswered) == []
         stages = [event.work for event in watcher.of(StationObserved)]
         assert ("part free" in stages) == (station != "touch-1")
-    assert cell.rack.last(PlacesObserved).presence[0] == ("rack-01", "occupied")
+    await cell.rack.until(
+        lambda: cell.rack.last(PlacesObserved).presence[0] == ("rack-01", "occupied")
+    )
 
 
 async def test_a_tag_is_read_where_there_is_one(cell):
