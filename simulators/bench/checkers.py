@@ -523,13 +523,14 @@ class Checkers:
             yield f"{goal.program} is not for {pallet.part_type} at {goal.station}"
         yield from self._trust.why_not_start(goal.station, self._at_ms())
         if not self._trust.is_reference(pallet.part_type):
-            yield from self._too_early(goal)
+            yield from self._too_early(goal, pallet)
             yield from self._too_often(goal, pallet.entered_ms)
 
-    def _too_early(self, goal: StartRun) -> Iterator[str]:
+    def _too_early(self, goal: StartRun, pallet: PalletState) -> Iterator[str]:
         """What the plan wants measured before has been run for, unless nobody could measure it or this program does.
 
-        A run of an earlier stay counts: its result may have come since.
+        A run of an earlier stay counts: its result may have come since. So does a program that was given up as often as it may: a station
+        that cannot prepare it keeps no part waiting for ever.
         """
         plan = next(p for p in self._world.cell.part_types if p.part_type == goal.part_type)
         decides = {
@@ -537,7 +538,8 @@ class Checkers:
             for program in self._world.cell.programs
             if program.part_type == goal.part_type
         }
-        run = {name for pallet, _, name in self._tries if pallet == goal.pallet}
+        run = {name for on, _, name in self._tries if on == goal.pallet}
+        run |= {name for name, times in pallet.tried if times >= RUNS_MAX}
         run_for = {number for name in run & decides.keys() for number in decides[name]}
         could = set[str]().union(*decides.values())
         for planned in plan.plan:
