@@ -102,9 +102,19 @@ def sweep(plan: Plan, tally: Tally, tell: Tell) -> None:
 
 
 def staged(plan: Plan, number: int, *, deaths: int) -> Stage:
-    """A prepared cell with enough pallets for so many deaths."""
+    """A prepared cell with enough pallets for so many deaths.
+
+    Its machines speak their own dialects: one of machine vision shows the result before as the newest one, and after a death amid the
+    order to start a person is asked (docs/explanation/recovery.md).
+    """
     pallets = round(min(PALLETS_MAX, max(PALLETS_MIN, deaths * PALLETS_PER_DEATH)))
-    wishes = Wishes(cell=CELL, pallets=pallets, seed=plan.seed * 100 + number, speed=plan.speed)
+    wishes = Wishes(
+        cell=CELL,
+        pallets=pallets,
+        seed=plan.seed * 100 + number,
+        speed=plan.speed,
+        dialects="own",
+    )
     stage = prepare(wishes, plan.folder / f"{plan.store}-{number}")
     return stage if plan.address is None else replace(stage, database=plan.address())
 
