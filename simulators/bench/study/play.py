@@ -17,6 +17,7 @@ from simulators.bench.study.wishes import Wishes
 from simulators.bench.world import World
 from simulators.models.chance import chance
 from simulators.models.physics import Pallet
+from supervisor.cell.model import Cell
 from supervisor.cell.value import replace
 from supervisor.core.decide import Decision
 from supervisor.core.events import Event, HoldReleased
@@ -33,8 +34,17 @@ BLOCK = 12
 
 
 def play(wishes: Wishes, seed: int) -> ShiftFigures:
-    """The figures of one shift."""
-    return _Play(wishes, seed).run()
+    """The figures of one shift. Without reference parts: nobody brings them here, and stations that waited for them would say nothing of a shift."""
+    return _Play(replace(wishes, cell=_without_reference_parts(wishes.cell)), seed).run()
+
+
+def _without_reference_parts(cell: Cell) -> Cell:
+    staying = {part.part_type for part in cell.part_types if part.reference is not None}
+    return replace(
+        cell,
+        part_types=tuple(each for each in cell.part_types if each.part_type not in staying),
+        programs=tuple(each for each in cell.programs if each.part_type not in staying),
+    )
 
 
 class _Play:
