@@ -45,6 +45,7 @@ TICK_S_MAX = 0.25
 SIGNS = 3  # within the limit of silence: of life by the server, and questions to an idle connection for orders
 NUMBER_MAX = 2**32 - 1
 GOODBYE_S_MAX = 0.3
+CANCEL_AGAIN_S = 0.1
 ORDER_REQUEST_S_MAX = 700.0  # longer than any order of a profile; each order sets its own limit
 YIELDS_BEFORE_PUBLISH = 3  # turns of the loop in which what a message has set off is sent first
 
@@ -656,13 +657,20 @@ async def _heard(session: Session) -> None:
 
 
 async def _until_one_ends(*works: Coroutine[Any, Any, None]) -> None:
-    """Run all until one ends, which is always by its exception; the others are cancelled and awaited."""
+    """Run all until one ends, which is always by its exception; the others are cancelled and awaited.
+
+    Each is cancelled until it has ended: ``asyncio.wait_for`` of Python 3.11 swallows a cancellation that comes together with what it
+    waits for, so a lane whose message came in that moment went on, and the link waited for it for ever.
+    """
     tasks = [asyncio.create_task(work) for work in works]
     try:
         done, _ = await asyncio.wait(tasks, return_when=asyncio.FIRST_COMPLETED)
         for task in done:
             task.result()
     finally:
-        for task in tasks:
-            task.cancel()
+        ending = set(tasks)
+        while ending:
+            for task in ending:
+                task.cancel()
+            _, ending = await asyncio.wait(ending, timeout=CANCEL_AGAIN_S)
         await asyncio.gather(*tasks, return_exceptions=True)

@@ -12,6 +12,7 @@ import asyncio
 import logging
 import random
 from collections.abc import Awaitable, Callable
+from contextlib import suppress
 from dataclasses import dataclass
 
 import pytest
@@ -20,10 +21,11 @@ from asyncua import ua
 from simulators.bench.proxy import Proxy
 from supervisor.core.commands import SetDoor
 from supervisor.core.events import OrderAnswered, StationObserved
-from supervisor.stations import knocking
+from supervisor.stations import connection, knocking
 from supervisor.stations.adapter import Wiring
 from supervisor.stations.connection import LinkOptions
 from supervisor.stations.station import StationAdapter
+from supervisor.stations.trouble import LinkLost
 
 pytestmark = [pytest.mark.integration, pytest.mark.timeout(120)]
 
@@ -387,3 +389,21 @@ async def test_two_links_that_lost_the_same_switch_do_not_knock_together():
     assert len(pauses) > 10
     assert min(pauses) >= 0.2
     assert max(pauses) <= 0.3
+
+
+async def test_work_that_misses_its_cancellation_does_not_hold_up_the_next_connection():
+    """Found by `make wire-faults` on a busy machine: a lane went on, its connection never ended, and the link was down for good."""
+
+    async def lane():
+        with suppress(
+            asyncio.CancelledError
+        ):  # as wait_for does when the message comes in that moment
+            await asyncio.Event().wait()
+        await asyncio.Event().wait()
+
+    async def broken():
+        await asyncio.sleep(0)
+        raise LinkLost("nothing was heard")
+
+    with pytest.raises(LinkLost):
+        await asyncio.wait_for(connection._until_one_ends(lane(), broken()), 5)
