@@ -122,13 +122,17 @@ def _make_way(draft: Draft, kept: Reservation) -> None:
 
 
 def on_reservation_closed(draft: Draft, event: ReservationClosed) -> None:
-    """The pallet stands where it should, or will not be brought there. Without a reservation nothing changes."""
+    """The pallet stands where it should, or will not be brought there.
+
+    Nothing changes without a reservation, nor when a pallet is said to stand where we know another one: the word of one machine does
+    not move what was seen, and the reservation ends in its time.
+    """
     claim = reservations.claim_on(draft, event.pallet)
     if claim is None or event.place not in ("", claim.target):
         return
     if event.how == "given up":
         _end(draft, claim)
-    elif claim.target:
+    elif claim.target and not reservations.another_at_target(draft, claim):
         _placed(draft, claim)
 
 

@@ -42,6 +42,12 @@ def kept_at(state: Draft | CellState, station: str) -> Reservation | None:
     return None
 
 
+def another_at_target(state: Draft | CellState, kept: Reservation) -> str:
+    """The pallet that stands where another one is to be brought, and has to leave first; "" if there is none."""
+    at = state.stations.get(kept.target) or state.places.get(kept.target)
+    return at.pallet if at is not None and at.pallet != kept.pallet else ""
+
+
 def is_target(draft: Draft, place: str) -> bool:
     """Whether the line is to bring a pallet to a place."""
     return any(kept.target == place for kept in draft.reservations)

@@ -19,7 +19,7 @@ from supervisor.api.onward_view import (
 from supervisor.api.ports import Sources
 from supervisor.api.problems import RESERVATION_REFUSED, Refusal
 from supervisor.core.events import ReservationAsked, ReservationClosed
-from supervisor.core.reservations import claim_on
+from supervisor.core.reservations import another_at_target, claim_on
 
 router = APIRouter(prefix="/pallets", tags=["pallets"])
 
@@ -87,6 +87,10 @@ async def _close(
     claim = claim_on(now.state, pallet)
     if claim is None or (how == "placed" and not claim.target):
         raise Refusal(RESERVATION_REFUSED, f"no place is kept for {pallet}: it may be over")
+    other = another_at_target(now.state, claim)
+    if how == "placed" and other:
+        why = f"{other} stands at {claim.target}; put {pallet} down there once put.may_enter is yes"
+        raise Refusal(RESERVATION_REFUSED, why)
     by = close.by.strip()
     seq, at = await tell(
         inside, ReservationClosed(pallet=pallet, how=how, by=by, place=claim.target)

@@ -98,6 +98,24 @@ async def test_a_place_is_kept_told_and_given_up(proven):
     assert none.status_code == 409
 
 
+async def test_a_pallet_is_not_taken_to_stand_where_another_one_does(start_on, past, tmp_path):
+    world = small_world(pallets=5)
+    line = Line(world)
+    line.wait_for(line.asks_for_an_occupied_nest)
+    (kept,) = world.state.reservations
+    there = world.state.stations[kept.target].pallet
+    line_past = type(past)(
+        cell=world.cell, entries=tuple(world.journal.entries), state=world.state, serials=()
+    )
+    async with start_on(tmp_path, line_past) as cell:
+        refused = await cell.client.post(
+            f"/api/v1/pallets/{kept.pallet}/reservation/placed", json=closed("r-1")
+        )
+        assert (refused.status_code, refused.json()["code"]) == (409, 36)
+        assert refused.json()["detail"].startswith(f"{there} stands at {kept.target};")
+        assert [each.pallet for each in cell.state().reservations] == [kept.pallet]
+
+
 async def test_a_reservation_ends_by_itself(proven):
     pallet = proven.pallet
     answer = await proven.client.post(

@@ -40,6 +40,16 @@ class Line:
         """As soon as its tag is read, before the handler thinks of it."""
         return any(self.ask(name) or self.claimed(name) for name in self.world.state.pallets)
 
+    def asks_for_an_occupied_nest(self):
+        """Has a nest kept in which another pallet still stands; true once there is one."""
+        for pallet in sorted(self.world.state.pallets):
+            kept = self.ask(pallet)
+            nest = self.world.state.stations.get(kept.target) if kept else None
+            if nest and nest.pallet not in ("", pallet):
+                return True
+            self.close(pallet, "given up")
+        return False
+
     def claimed(self, pallet):
         return reservations.claim_on(self.world.state, pallet) is not None
 
@@ -233,6 +243,23 @@ def test_what_is_said_of_another_place_than_the_one_kept_changes_nothing(quiet):
     said = ReservationClosed(pallet=pallet, how="placed", by="line 2", place="ct-9")
     world.tell(said)
     assert world.state.reservations == before
+
+
+@pytest.mark.hazard(47)
+def test_a_pallet_said_to_stand_where_another_one_does_stays_where_it_was_seen(quiet):
+    world, line = quiet(pallets=5)
+
+    line.wait_for(line.asks_for_an_occupied_nest)
+    (kept,) = world.state.reservations
+    before = world.state
+
+    line.close(kept.pallet, "placed")
+
+    assert world.state.pallets == before.pallets
+    assert world.state.reservations == before.reservations
+    line.close(kept.pallet, "given up")
+    finish(world, parts=5)
+    assert troubles(world, parts=serials(world)) == []
 
 
 def test_what_is_given_up_is_free_at_once(quiet):
