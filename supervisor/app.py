@@ -57,6 +57,7 @@ from supervisor.stations.adapter import Wiring as LinkWiring
 from supervisor.stations.connection import LinkOptions
 from supervisor.stations.handler import HandlerAdapter
 from supervisor.stations.link import LinkReport
+from supervisor.stations.opcua import written
 from supervisor.stations.permits import lasts_s
 from supervisor.stations.reader import ReaderAdapter
 from supervisor.stations.reading import Reading
@@ -654,7 +655,7 @@ def link_view(report: LinkReport) -> LinkView:
 def _value_view(node: str, reading: Reading) -> ValueView:
     return ValueView(
         node=node,
-        value=repr(reading.value)[:VALUE_CHARACTERS_MAX],
+        value=written(reading.value)[:VALUE_CHARACTERS_MAX],
         quality=reading.quality,
         source_at=instant(reading.source_ms) if reading.source_ms else None,
         age_s=round(reading.age_s(time.monotonic()), 3),

@@ -97,7 +97,7 @@ Database = Annotated[
 
 Shadow = Annotated[
     bool,
-    typer.Option("--shadow", help="Observe and decide, and send nothing: neither write nor call."),
+    typer.Option("--shadow", help="Observe and decide, and order nothing."),
 ]
 KeptHead = Annotated[
     Path | None,

@@ -16,6 +16,7 @@ from supervisor.cell.problem import Problem, choose_instead, one_of
 from supervisor.cell.table import Placed, Table, entry, locate, shown
 
 _OURS = "declaration"
+_DECIMALS = "decimals have a point (0.008); a comma begins the next key"
 
 # What pydantic's kinds of refusal mean to the author of a file: what was expected, and what to do.
 _KINDS = {
@@ -81,7 +82,7 @@ def _unknown_key(detail: ErrorDetails, root: Table, model: type[BaseModel]) -> P
         step,
         expected=one_of(known),
         found=f"the unknown key `{last}`",
-        remedy=choose_instead(str(last), known, "remove it"),
+        remedy=choose_instead(str(last), known, _DECIMALS if str(last).isdigit() else "remove it"),
     )
 
 

@@ -13,7 +13,7 @@ from supervisor.cell.profile import AnyProfile, HandlerProfile, ReaderProfile, S
 from supervisor.cell.shipped import shipped_names, shipped_profile
 from supervisor.cell.value import value
 from supervisor.stations.facts import ServerFacts, chunks, read_facts
-from supervisor.stations.opcua import NodeId, content_of, numeric_id, plain_id, ua
+from supervisor.stations.opcua import NodeId, content_of, numeric_id, plain_id, ua, written
 from supervisor.stations.recognise import Recognised, readers_of, recognised
 from supervisor.stations.resolve import Wanted, resolve
 from supervisor.stations.security import Security
@@ -237,7 +237,7 @@ def _tree_lines(branch: Branch, namespaces: tuple[str, ...], depth: int) -> Iter
     if branch.kind == "variable":
         rank = "[]" if branch.array else ""
         access = ", can be written" if branch.writable else ""
-        shown = f"{branch.shown!r:.{VALUE_CHARACTERS_MAX}}"
+        shown = written(branch.shown)[:VALUE_CHARACTERS_MAX]
         quality = "" if branch.quality == "good" else f" ({branch.quality})"
         yield f"{indent}{branch.name}: {branch.type}{rank} = {shown}{quality}{access}"
     else:

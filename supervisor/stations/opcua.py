@@ -56,6 +56,13 @@ def content_of(found: DataValue) -> Any:
     return None if found.Value is None else found.Value.Value
 
 
+def written(content: Any) -> str:
+    """A value as people read it: node ids and names in the notation of OPC 10000-6, a localized text as its text, the rest as it is."""
+    if isinstance(content, (ua.NodeId, ua.QualifiedName)):
+        return str(content.to_string())
+    return repr(content.Text if isinstance(content, ua.LocalizedText) else content)
+
+
 def status_name(status: StatusCode | None) -> str:
     """A status code by its name."""
     return "Good" if status is None else status.name

@@ -211,7 +211,7 @@ class TrustedSecurity:
             )
             message = (
                 f"the station offers no connection as declared ({entry.words}), only {', '.join(offered) or 'nothing'}; "
-                "switch a current policy on at the station, or accept a weaker one under `security:` in the cell file"
+                "switch a current policy on at the station, or accept a weaker one: `security:` in the cell file, `--security` of browse"
             )
             raise LinkLost(message)
         best = min(fit, key=lambda e: allowed.index(_policy(e)))

@@ -8,6 +8,7 @@ Rules of this file:
 from supervisor.cell.profile_values import NOT_SUPPORTED
 from supervisor.core.commands import AcknowledgeResult
 from supervisor.core.events import StationObserved
+from supervisor.stations.opcua import written
 from supervisor.stations.walk import (
     ACT_S_MAX,
     CONNECT_S_MAX,
@@ -37,7 +38,7 @@ async def facets_are_known(walk: Walk) -> None:
     """Every facet has a value of good quality."""
     seen, report = walk.seen, walk.adapter.report()
     for name, reading in report.readings:
-        walk.note(f"node {name}", f"{reading.value!r}, {reading.quality}")
+        walk.note(f"node {name}", f"{written(reading.value)}, {reading.quality}")
     for name in FACETS:
         walk.note(f"facet {name}", getattr(seen, name))
     unknown = [name for name in FACETS if getattr(seen, name) == "unknown"]

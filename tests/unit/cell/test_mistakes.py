@@ -122,6 +122,7 @@ MISTAKES = [
     Mistake("a nominal left out", RING, "nominal: 46, ", "", "number: 5", "plan.4.nominal", "the nominal of this distance", "as on the drawing"),
     Mistake("one deviation only", RING, ", upper_deviation: -0.01", "", "number: 4", "plan.3.limits", "both deviations", "the other one too"),
     Mistake("limits in two ways", RING, "{lower: 2.4, upper: 2.6}", "{lower: 2.4, plus_minus: 0.1}", "number: 6", "plan.5.limits", "one way to write limits", "write a code"),
+    Mistake("a decimal comma in a limit", RING, "limits: {upper: 0.020}", "limits: {upper: 0,020}", "number: 2", "plan.1.limits.020", "one of iso286", "decimals have a point"),
     Mistake("limits without content", RING, "limits: {lower: 2.4, upper: 2.6}", "limits: {}", "number: 6", "plan.5.limits", "one way to write limits", "write a code"),
     Mistake("a code that is none", RING, "62 g6", "62 g", "number: 1", "plan.0.limits", "one ISO 286 code", "such as 25 H7"),
     Mistake("a code for a whole fit", RING, "62 g6", "62 H7/g6", "number: 1", "plan.0.limits", "one ISO 286 code", "such as 25 H7"),

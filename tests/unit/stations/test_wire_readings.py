@@ -4,7 +4,7 @@ from types import SimpleNamespace
 
 import pytest
 
-from supervisor.stations.opcua import Buffer, ua
+from supervisor.stations.opcua import Buffer, ua, written
 from supervisor.stations.reading import legible
 from supervisor.stations.wire import reading_of
 
@@ -34,3 +34,18 @@ def test_bytes_that_are_no_utf_8_are_a_bad_reading_that_can_be_journalled(make):
 @pytest.mark.parametrize("text", ["", "plain", "µm", "🔧", "a\0b"])
 def test_what_was_utf_8_stays_as_it_is(text):
     assert legible(text) == text
+
+
+@pytest.mark.parametrize(
+    ("content", "read"),
+    [
+        (ua.NodeId(5031, 4), "ns=4;i=5031"),  # OPC 10000-6, 5.3.1.10
+        (ua.QualifiedName("Door", 2), "2:Door"),  # OPC 10000-6, 5.3.1.14
+        (ua.LocalizedText("zu", "de"), "'zu'"),
+        ("AUTO", "'AUTO'"),
+        (True, "True"),
+        (None, "None"),
+    ],
+)
+def test_what_a_station_shows_is_written_as_people_read_it(content, read):
+    assert written(content) == read
