@@ -28,7 +28,10 @@ def _replacer(cls: type[Any], changed: tuple[str, ...]) -> Callable[[Any, dict[s
     unknown = sorted(set(changed) - set(names))
     if unknown:
         raise AttributeError(f"{cls.__name__} has no field {', '.join(unknown)}")
-    setter = "put(new, {0!r}, {1})" if _FROZEN else "new.{0} = {1}"
+    frozen = (
+        cls.__dataclass_params__.frozen
+    )  # of the class itself: some are frozen whatever the tests wish
+    setter = "put(new, {0!r}, {1})" if frozen else "new.{0} = {1}"
     sources = [(name, f"changes[{name!r}]" if name in changed else f"old.{name}") for name in names]
     body = "\n    ".join(setter.format(name, source) for name, source in sources)
     text = f"def replaced(old, changes):\n    new = make(cls)\n    {body}\n    return new\n"
