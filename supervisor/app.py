@@ -523,9 +523,18 @@ def _on_signals(ending: asyncio.Event) -> Generator[None]:
 
 
 async def _named(name: str, work: Coroutine[Any, Any, None]) -> None:
-    """Run a task so that its death says whose it was."""
+    """Run a task so that its death says whose it was.
+
+    A group takes a task that ends as cancelled for one that it has cancelled itself, and goes on without it and without a word.
+    """
     try:
         await work
+    except asyncio.CancelledError:
+        task = asyncio.current_task()
+        if task is None or task.cancelling():
+            raise
+        message = f"the task '{name}' was cancelled by nobody"
+        raise RuntimeError(message) from None
     except Exception as death:
         death.add_note(f"in the task '{name}'")
         raise

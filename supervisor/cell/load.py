@@ -37,7 +37,7 @@ from supervisor.cell.problem import (
     errors_among,
     in_reading_order,
 )
-from supervisor.cell.profile import AnyProfile
+from supervisor.cell.profile import AnyProfile, StationProfile
 from supervisor.cell.receivers import ReceiverEntry
 from supervisor.cell.reference_parts import reference_of
 from supervisor.cell.schema import (
@@ -116,7 +116,12 @@ def _cell(declaration: Declaration) -> Cell:
         title=table.text("title") or "",
         digest="",
         handler=_handler(handler),
-        stations=tuple(sorted(map(_station, declaration.stations), key=lambda s: s.station)),
+        stations=tuple(
+            sorted(
+                (_station(s, declaration.profiles.get(s.profile)) for s in declaration.stations),
+                key=lambda s: s.station,
+            )
+        ),
         places=tuple(sorted(map(_place, declaration.places), key=lambda p: p.place)),
         readers=tuple(sorted(map(_reader, declaration.readers), key=lambda r: r.reader)),
         part_types=tuple(
@@ -180,7 +185,7 @@ def _handler(entry: HandlerEntry) -> Handler:
     )
 
 
-def _station(entry: StationEntry) -> Station:
+def _station(entry: StationEntry, profile: AnyProfile | None) -> Station:
     return Station(
         station=entry.id,
         title=entry.title,
@@ -198,6 +203,7 @@ def _station(entry: StationEntry) -> Station:
         if entry.calibration and entry.calibration.overdue == "stop"
         else "noted",
         calibration_warn_days=entry.calibration.warn_days if entry.calibration else 0,
+        start_twice=profile.start_twice if isinstance(profile, StationProfile) else "unknown",
     )
 
 

@@ -285,7 +285,8 @@ class Station:
 
     ``serial_number`` is the maker's; ``calibration`` names the certificate in force and ``calibration_due`` (YYYY-MM-DD) its last day
     (UTC; "" where nothing is declared). Records carry all three. Whether the station ``stops`` after that day says
-    ``calibration_overdue``; ``calibration_warn_days`` before it people are warned.
+    ``calibration_overdue``; ``calibration_warn_days`` before it people are warned. ``start_twice`` says what becomes of a start with one
+    run id that comes twice, as the profile tells.
     """
 
     station: str
@@ -302,6 +303,7 @@ class Station:
     calibration_due: str = ""
     calibration_overdue: Literal["stops", "noted"] = "noted"
     calibration_warn_days: int = 0
+    start_twice: Literal["one run", "unknown"] = "unknown"
 
 
 @value

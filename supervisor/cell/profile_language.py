@@ -254,6 +254,11 @@ class StationProfile(Profile):
         default=None, description="What shows that the station is alive, where it has a sign of it."
     )
     orders: StationOrders = Field(description="How goals are given.")
+    start_twice: Literal["one run", "unknown"] = Field(
+        default="unknown",
+        description="What becomes of a start that comes twice with the same run id. Where it is `one run`, because the station knows its runs "
+        "by their ids, a start that may have been lost with the connection is given again without asking a person.",
+    )
     permit: RenewedPermit | None = Field(
         default=None,
         description="How its permit to move is renewed. Left out: it cannot take one, `pointsman check` says what follows.",

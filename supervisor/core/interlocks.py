@@ -162,21 +162,33 @@ def _station_quiet(draft: Draft, goal: Goal) -> bool:
     return _station(draft, goal).work in ("idle", "prepared")
 
 
+def _nothing_unfinished(draft: Draft, goal: Goal) -> bool:
+    """A result that nobody has to acknowledge stands until the next one: one of the run before, when it is acknowledged, is over.
+
+    A supervisor that died amid a start meets it there, ``finished``, and could not give the start again.
+    """
+    station = _station(draft, goal)
+    waits = f"result of {station.station}" in draft.outstanding
+    before = station.work == "finished" and station.run_id != "" and station.run_id in station.ended
+    return (before and not waits) or _station_quiet(draft, goal)
+
+
 def _fit_to_measure(draft: Draft, goal: Goal) -> bool:
     station = _station(draft, goal)
     return station.gate == "" and not calibration.over(draft, station.station)
 
 
 def _start_not_doubtful(draft: Draft, goal: Goal) -> bool:
-    """A start that went out once goes out again only when the station shows that it never began."""
+    """A start that went out once goes out again only when the station shows that it never began, or would not begin it twice."""
     station = _station(draft, goal)
     current = draft.outstanding.get(f"run of {station.station}")
     if current is None or current.goal != goal or current.times == 0:
         return True
     run = station.run
     assert run is not None
+    once = draft.tables.stations[station.station].start_twice == "one run"
     return station.boot == run.boot_before and (
-        station.run_id != "" or station.counter == run.counter_before >= 0
+        once or station.run_id != "" or station.counter == run.counter_before >= 0
     )
 
 
@@ -233,7 +245,7 @@ START = _rows(
         "the right program is prepared",
         _program_belongs,
     ),
-    ("station quiet", "no other run of the station is unfinished", _station_quiet),
+    ("station quiet", "no other run of the station is unfinished", _nothing_unfinished),
     (
         "station fit to measure",
         "the station's own gate (calibration, sensor) is free and its declared calibration holds",

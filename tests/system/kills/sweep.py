@@ -105,7 +105,7 @@ def staged(plan: Plan, number: int, *, deaths: int) -> Stage:
     """A prepared cell with enough pallets for so many deaths.
 
     Its machines speak their own dialects: one of machine vision shows the result before as the newest one, and after a death amid the
-    order to start a person is asked (docs/explanation/recovery.md).
+    order to prepare the next program a person is asked (docs/explanation/recovery.md).
     """
     pallets = round(min(PALLETS_MAX, max(PALLETS_MIN, deaths * PALLETS_PER_DEATH)))
     wishes = Wishes(
