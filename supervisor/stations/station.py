@@ -10,6 +10,7 @@ Rules of this file:
 import asyncio
 import logging
 from collections.abc import Coroutine
+from contextlib import suppress
 from typing import Any, NamedTuple
 
 from supervisor.cell.profile import StationProfile
@@ -314,14 +315,21 @@ class StationAdapter(WiredAdapter):
                     log.warning("%s: its result cannot be read: %s", self._name, trouble)
                     self._give_up(mark)
                     self._hold_no_longer()
-            await asyncio.sleep(TRY_AGAIN_S if tries < QUICK_TRIES else TRY_LATER_S)
-        self._due = None
-        self._hold_no_longer()
+            await self._pause(TRY_AGAIN_S if tries < QUICK_TRIES else TRY_LATER_S)
+        if self._due is mark:
+            self._due = None
+            self._hold_no_longer()
+
+    async def _pause(self, pause_s: float) -> None:
+        """Wait, but not when another result is due, or the same one on a new connection, which holds its image back again."""
+        with suppress(TimeoutError):
+            async with asyncio.timeout(pause_s):
+                await self._result_due.wait()
 
     def _still_due(self, connection: Connection, mark: ResultMark) -> bool:
         """Whether the station still shows the result with this mark."""
         interpreter = self._interpreter
-        if interpreter is None or self._due != mark:
+        if interpreter is None or self._due is not mark:
             return False
         if mark == self._missed:
             return True

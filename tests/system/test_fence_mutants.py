@@ -37,8 +37,8 @@ MUTANTS = (
     Mutant(
         "a call does not ask the permit",
         "supervisor/stations/wire.py",
-        "self._permit.check()\n        async with",
-        "async with",
+        "self._permit.check()\n        return await self.ask",
+        "return await self.ask",
         f"{PERMIT}::test_no_bytes_leave_without_it[call]",
     ),
     Mutant(

@@ -17,7 +17,7 @@ from simulators.bench.tally import Tally, TallyError, joined, kept, read
 
 pytestmark = pytest.mark.property
 
-SEEDS = 240
+SEEDS = 200
 
 
 def run(repository, *args, hash_seed="0"):
