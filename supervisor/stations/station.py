@@ -311,7 +311,7 @@ class StationAdapter(WiredAdapter):
                 break
             except (ResultUnreadable, LinkLost, OSError, UaError) as trouble:
                 tries += 1
-                if tries == QUICK_TRIES:
+                if tries == QUICK_TRIES and self._due is mark:
                     log.warning("%s: its result cannot be read: %s", self._name, trouble)
                     self._give_up(mark)
                     self._hold_no_longer()

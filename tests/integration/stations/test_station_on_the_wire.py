@@ -403,6 +403,22 @@ async def finish(operator, run_id, rows_run=None):
     await operator.write("Work", 4, T.Int32)
 
 
+async def test_a_result_that_cannot_be_read_keeps_no_station_away_when_its_link_comes_back(
+    strange, watch, strange_profile, wiring, through_proxy, operator
+):
+    """The image was held back for ever: whoever tried to read the result before the link was lost had given up holding it."""
+    proxy = await through_proxy(strange.url)
+    await finish(operator, "R8")
+    await operator.write("RowsRun", "R8", T.String, BAD)
+    station = watch(StationAdapter("strange-1", proxy.url, strange_profile(), wiring))
+    await station.until(lambda: seen(station).work == "finished")
+    for _ in range(2):
+        proxy.cut("reset")
+        await station.until(lambda: seen(station).link == "down")
+        await station.until(lambda: seen(station).work == "finished")
+    assert station.of(ResultArrived) == []
+
+
 async def test_a_finished_run_is_reported_after_its_result(station, operator):
     await finish(operator, "R7")
     await station.until(lambda: seen(station).work == "finished")
