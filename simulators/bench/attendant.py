@@ -9,12 +9,12 @@ Rules of this file:
 
 from collections import Counter
 from collections.abc import Callable
-from datetime import UTC, datetime
 from random import Random
 from typing import Literal
 
 from simulators.bench.diary import Diary
 from simulators.bench.hands import Hands
+from simulators.bench.random_trust import day_of
 from simulators.models.chance import chance
 from supervisor.core.events import HoldReleased
 from supervisor.core.holds import HOLDS
@@ -73,12 +73,12 @@ class Attendant:
 
     def may_check(self, station: str) -> bool:
         """Whether a reference part for a station is in the cell or to come, and its certificate holds."""
-        now = datetime.fromtimestamp(self.world.cell_ms() / 1000, UTC).date().isoformat()
+        today = day_of(self.world.cell_ms())
         kinds = {
             part_type.part_type
             for part_type in self.world.cell.part_types
             if part_type.reference is not None
-            and part_type.reference.due >= now
+            and part_type.reference.due >= today
             and any(rule.station == station for rule in part_type.reference.checks)
         }
         there = (p for p in self.world.physics.pallets if p.pallet not in self.hands.gone)

@@ -8,6 +8,7 @@ Rules of this file:
 """
 
 from collections.abc import Sequence
+from datetime import UTC, datetime
 from decimal import Decimal
 from random import Random
 
@@ -29,6 +30,7 @@ from supervisor.cell.model import (
     Station,
     Vouched,
 )
+from supervisor.tag import check_digit
 
 MINUTE_MS = 60_000
 HOUR_MS = 60 * MINUTE_MS
@@ -81,10 +83,9 @@ def reference_pallets(cell: Cell) -> list[Pallet]:
     ]
 
 
-def check_digit(body: str) -> str:
-    """The last digit of a GTIN: GS1 General Specifications, weights 3 and 1 (from memory)."""
-    total = sum(int(digit) * (3 if place % 2 == 0 else 1) for place, digit in enumerate(body))
-    return str(-total % 10)
+def day_of(at_ms: int) -> str:
+    """The day (YYYY-MM-DD, UTC) of a moment of the cell's time."""
+    return datetime.fromtimestamp(at_ms / 1000, UTC).date().isoformat()
 
 
 def gtin_of(item: int) -> str:

@@ -8,9 +8,9 @@ Rules of this file:
 
 from collections import defaultdict
 from collections.abc import Iterator
-from datetime import UTC, datetime
 from fractions import Fraction
 
+from simulators.bench.random_trust import day_of
 from supervisor.cell.model import Cell, CheckRule, Program, Reference, ReferenceValue, Vouched
 from supervisor.core.commands import MarkSuspect
 from supervisor.core.events import HoldReleased, ResultArrived
@@ -18,7 +18,6 @@ from supervisor.core.state import CellState
 from supervisor.verdict.record import Evidence
 
 DAY_MS = 24 * 3_600_000
-MM_PER = {"mm": Fraction(1), "um": Fraction(1, 1000)}
 Missed = frozenset[str]
 """The numbers of a reference part that a run missed."""
 
@@ -98,7 +97,7 @@ class TrustChecker:
         declared = next(s for s in self._cell.stations if s.station == station)
         if declared.calibration_overdue != "stops" or not declared.calibration_due:
             return
-        if _day(at_ms) > declared.calibration_due and at_ms >= self._extended_ms.get(station, -1):
+        if day_of(at_ms) > declared.calibration_due and at_ms >= self._extended_ms.get(station, -1):
             yield f"the calibration of {station} ended on {declared.calibration_due}"
 
     def checks_due(self, state: CellState) -> Iterator[str]:
@@ -113,7 +112,7 @@ class TrustChecker:
                     check.due
                     and there
                     and check.program not in tried
-                    and _day(check.due_ms) <= reference.due
+                    and day_of(check.due_ms) <= reference.due
                 ):
                     yield check.program
 
@@ -201,10 +200,6 @@ class TrustChecker:
 def is_trust(timer: str) -> bool:
     """Whether a timer waits for a check or for the end of a calibration: such timers run as long as the cell stands."""
     return timer.startswith(("check of ", "calibration of "))
-
-
-def _day(at_ms: int) -> str:
-    return datetime.fromtimestamp(at_ms / 1000, UTC).date().isoformat()
 
 
 def _agrees(declared: Program, known: ReferenceValue, found: Fraction) -> bool:
