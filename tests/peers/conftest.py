@@ -26,7 +26,7 @@ from supervisor.cell.reading import read_table
 from supervisor.cell.security import CURRENT, SecurityEntry
 from supervisor.cell.shipped import shipped_names, shipped_profile, shipped_table
 from supervisor.cell.value import replace
-from supervisor.core.commands import AcknowledgeResult, SetDoor, StartRun
+from supervisor.core.commands import AcknowledgeResult, StartRun
 from supervisor.core.events import ResultArrived, StationObserved
 from supervisor.stations.adapter import Wiring
 from supervisor.stations.browse import Survey, survey
@@ -37,6 +37,7 @@ from supervisor.stations.secrets import Secrets
 from supervisor.stations.security import Keys, NoSecurity, make_ready, security_of
 from supervisor.stations.station import StationAdapter
 from supervisor.stations.trust import TrustList, read_certificate
+from tests.peers import steps
 
 HERE = Path(__file__).parent
 ROOT = HERE.parents[1]
@@ -83,21 +84,15 @@ class Visits:
 
     async def until(self, **shown: str) -> None:
         """Wait until the station shows this."""
-        await self.watcher.until(
-            lambda: all(getattr(self.seen, name) == word for name, word in shown.items()), 20
-        )
+        await steps.shows(self.watcher, **shown)
 
     async def door(self, goal: Any) -> None:
         """Move the door."""
-        self.watcher.adapter.give(SetDoor(order=1, station="touch-1", door=goal))
-        await self.until(door=goal)
+        await steps.door(self.watcher, goal)
 
     async def load(self) -> None:
         """Put a pallet in; the door is closed after that."""
-        await self.door("open")
-        self.server.switch("occupied", True)
-        await self.until(nest="occupied")
-        await self.door("closed")
+        await steps.bring_in(self.watcher, self.server)
 
     def start(self, run_no: int) -> None:
         """Start the run with this number, for a part of its own."""

@@ -4,11 +4,12 @@ import contextlib
 
 import pytest
 
-from supervisor.core.commands import AbortRun, AcknowledgeResult, SetDoor, StartRun
+from supervisor.core.commands import AbortRun, AcknowledgeResult, StartRun
 from supervisor.core.events import OrderAnswered, ResultArrived, StationObserved
 from supervisor.stations.adapter import Wiring
 from supervisor.stations.connection import LinkOptions
 from supervisor.stations.station import StationAdapter
+from tests.peers.steps import bring_in, door
 
 pytestmark = [pytest.mark.integration, pytest.mark.timeout(120)]
 
@@ -43,25 +44,13 @@ async def station(server, watch, shipped):
     return watcher
 
 
-async def door(watcher, goal):
-    watcher.adapter.give(SetDoor(order=1, station="job-1", door=goal))
-    await watcher.until(lambda: seen(watcher).door == goal)
-
-
-async def load(watcher, server):
-    await door(watcher, "open")
-    server.switch("occupied", True)
-    await watcher.until(lambda: seen(watcher).nest == "occupied")
-    await door(watcher, "closed")
-
-
 async def acknowledged(watcher, run_no):
     watcher.adapter.give(AcknowledgeResult(order=2, station="job-1", run_id=f"R{run_no}"))
     await watcher.until(lambda: seen(watcher).work == "idle")
 
 
 async def test_a_whole_visit_by_the_shipped_profile(station, server):
-    await load(station, server)
+    await bring_in(station, server)
     station.adapter.give(start(11))
     await station.until(lambda: seen(station).work == "finished")
     shown, result = seen(station), station.last(ResultArrived)
@@ -86,7 +75,7 @@ async def test_a_job_that_the_station_will_not_take_is_refused(station):
 
 
 async def test_the_station_itself_refuses_a_start_while_its_door_is_open(station, server):
-    await load(station, server)
+    await bring_in(station, server)
     await door(station, "open")
     station.adapter.give(start(16))
     await station.until(lambda: station.of(OrderAnswered))
@@ -95,7 +84,7 @@ async def test_the_station_itself_refuses_a_start_while_its_door_is_open(station
 
 
 async def test_a_run_is_ended_and_a_job_that_is_unknown_is_refused(station, server):
-    await load(station, server)
+    await bring_in(station, server)
     server.switch("holding", True)
     station.adapter.give(start(13))
     await station.until(lambda: seen(station).work == "running")
@@ -112,7 +101,7 @@ async def test_a_run_is_ended_and_a_job_that_is_unknown_is_refused(station, serv
 
 async def test_the_station_can_show_which_order_and_run_each_request_comes_from(station, server):
     server.switch("heard", [])
-    await load(station, server)
+    await bring_in(station, server)
     station.adapter.give(start(15))
     await station.until(lambda: station.of(ResultArrived))
     await acknowledged(station, 15)
@@ -128,7 +117,7 @@ async def test_the_station_can_show_which_order_and_run_each_request_comes_from(
 
 @pytest.mark.hazard(5)
 async def test_a_start_that_comes_twice_is_one_job(station, server):
-    await load(station, server)
+    await bring_in(station, server)
     station.adapter.give(start(14))
     station.adapter.give(start(14))
     await station.until(lambda: seen(station).work == "finished")
@@ -160,7 +149,7 @@ async def without(server, watch, shipped):
 async def test_a_station_that_cannot_store_and_start_at_once_stores_and_starts_once(without, server):  # fmt: skip
     station = await without("StoreAndStart")
     assert [node for node, _ in station.adapter.report().without] == ["store_and_start"]
-    await load(station, server)
+    await bring_in(station, server)
     before = server.ask("starts") or 0
     station.adapter.give(start(41))
     station.adapter.give(start(41))
@@ -188,7 +177,7 @@ async def test_a_job_that_was_stored_and_whose_start_was_lost_is_started_when_it
 
 async def test_a_station_that_can_neither_abort_nor_clear_is_used_and_its_newest_job_counts(without, server):  # fmt: skip
     station = await without("Abort", "Clear", "Store", "Start")
-    await load(station, server)
+    await bring_in(station, server)
     for run_no in (43, 44):
         station.adapter.give(start(run_no))
         await station.until(lambda run_no=run_no: (seen(station).work, seen(station).run_id) == ("finished", f"R{run_no}"))  # fmt: skip

@@ -7,13 +7,13 @@ from supervisor.core.commands import (
     AcknowledgeResult,
     ClearFault,
     PrepareProgram,
-    SetDoor,
     StartRun,
 )
 from supervisor.core.events import OrderAnswered, ResultArrived, StationObserved
 from supervisor.stations.adapter import Wiring
 from supervisor.stations.connection import LinkOptions
 from supervisor.stations.station import StationAdapter
+from tests.peers.steps import bring_in, door
 
 pytestmark = [pytest.mark.integration, pytest.mark.timeout(120)]
 
@@ -53,16 +53,8 @@ async def station(server, watch, shipped):
     return watcher
 
 
-async def door(watcher, goal):
-    watcher.adapter.give(SetDoor(order=1, station="level-1", door=goal))
-    await watcher.until(lambda: seen(watcher).door == goal)
-
-
 async def load(watcher, server):
-    await door(watcher, "open")
-    server.switch("occupied", True)
-    await watcher.until(lambda: seen(watcher).nest == "occupied")
-    await door(watcher, "closed")
+    await bring_in(watcher, server)
     watcher.adapter.give(prepare())
     await watcher.until(lambda: seen(watcher).work == "prepared")
 

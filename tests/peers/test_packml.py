@@ -8,13 +8,13 @@ from supervisor.core.commands import (
     AcknowledgeResult,
     ClearFault,
     PrepareProgram,
-    SetDoor,
     StartRun,
 )
 from supervisor.core.events import OrderAnswered, ResultArrived, StationObserved
 from supervisor.stations.adapter import Wiring
 from supervisor.stations.connection import LinkOptions
 from supervisor.stations.station import StationAdapter
+from tests.peers.steps import bring_in, door
 
 pytestmark = [pytest.mark.integration, pytest.mark.timeout(120)]
 
@@ -48,17 +48,9 @@ async def station(server, watch, shipped, profile):
     return watcher
 
 
-async def door(watcher, goal):
-    watcher.adapter.give(SetDoor(order=1, station="unit-1", door=goal))
-    await watcher.until(lambda: seen(watcher).door == goal)
-
-
 async def load(watcher, server):
     """A part in, its program prepared, the door closed."""
-    await door(watcher, "open")
-    server.switch("occupied", True)
-    await watcher.until(lambda: seen(watcher).nest == "occupied")
-    await door(watcher, "closed")
+    await bring_in(watcher, server)
     watcher.adapter.give(
         PrepareProgram(
             order=9, station="unit-1", program="p", name="P-17", number=17, revision="A", part_type="cam-ring"

@@ -1,0 +1,30 @@
+"""Steps of a visit at a station of the second stack, each waited for."""
+
+from supervisor.core.commands import SetDoor
+from supervisor.core.events import StationObserved
+
+LIMIT_S = 20
+
+
+async def shows(watcher, **shown):
+    """Wait until the station shows this."""
+    await watcher.until(
+        lambda: all(
+            getattr(watcher.last(StationObserved), name) == word for name, word in shown.items()
+        ),
+        LIMIT_S,
+    )
+
+
+async def door(watcher, goal):
+    """Move the door."""
+    watcher.adapter.give(SetDoor(order=1, station=watcher.adapter.name, door=goal))
+    await shows(watcher, door=goal)
+
+
+async def bring_in(watcher, server):
+    """Put a pallet in; the door is closed after that."""
+    await door(watcher, "open")
+    server.switch("occupied", True)
+    await shows(watcher, nest="occupied")
+    await door(watcher, "closed")
