@@ -3,15 +3,19 @@
 Rules of this file:
 - Values are really frozen under test, so that a forbidden assignment raises (see supervisor/cell/value.py).
 - A test that needs a program of the machine asks for it by fixture: skipped on a desk without it, failed in CI.
+- No file finds what another one left in its process: which files share one is chance.
 """
 
 import os
 import shutil
+from collections.abc import Iterator
 from pathlib import Path
 
 os.environ.setdefault("POINTSMAN_FROZEN", "1")  # before the first import of supervisor
 
 import pytest
+from asyncua import ua
+from asyncua.ua import uatypes
 from hypothesis import settings
 
 IN_CI = os.environ.get("CI") == "true"
@@ -27,6 +31,31 @@ def _missing(program: str, package: str) -> None:
     if IN_CI:
         pytest.fail(reason)
     pytest.skip(reason)
+
+
+TYPES_BY_ID = [
+    uatypes.basetype_by_datatype,
+    uatypes.basetype_datatypes,
+    uatypes.enums_by_datatype,
+    uatypes.enums_datatypes,
+    uatypes.extension_objects_by_datatype,
+    uatypes.extension_objects_by_typeid,
+    uatypes.datatype_by_extension_object,
+    uatypes.typeid_by_extension_objects,
+]
+
+
+@pytest.fixture(autouse=True, scope="module")
+def _types_of_its_own() -> Iterator[None]:
+    """Forget which types a file had the library load: it keeps them for the process, by ids that mean others at the next server."""
+    kept = [dict(types) for types in TYPES_BY_ID]
+    names = set(vars(ua))
+    yield
+    for types, before in zip(TYPES_BY_ID, kept, strict=True):
+        types.clear()
+        types.update(before)
+    for name in set(vars(ua)) - names:
+        delattr(ua, name)
 
 
 @pytest.fixture(scope="session")

@@ -8,7 +8,6 @@ Rules of this file:
 - A union is the mapping of its one field. What we do not take apart (structures with subtyped values) is said when the link comes up, not when a result is due.
 """
 
-import functools
 from collections.abc import Mapping
 from dataclasses import is_dataclass
 from typing import Any, Literal, NamedTuple, cast
@@ -267,8 +266,7 @@ class LibraryStructure:
         return self._kind()
 
 
-@functools.cache
-def library_kinds() -> Mapping[NodeId, Any]:
+def _library_kinds() -> Mapping[NodeId, Any]:
     """The structures of OPC UA itself that the library knows, by their data types."""
     found: dict[NodeId, Any] = {}
     for name in dir(ua):
@@ -277,6 +275,10 @@ def library_kinds() -> Mapping[NodeId, Any]:
         if isinstance(of, NodeId) and of.NamespaceIndex == 0:
             found[of] = kind
     return found
+
+
+LIBRARY_KINDS = _library_kinds()
+"""As the library came: whoever has it load a server's types puts others in their places, for the whole process."""
 
 
 class Subtyped:
@@ -383,7 +385,7 @@ class TypeBook:
         if data_type.NamespaceIndex != 0:
             return None
         (found,) = await session.read([(data_type, ua.AttributeIds.DataTypeDefinition)])
-        kind = library_kinds().get(data_type)
+        kind = LIBRARY_KINDS.get(data_type)
         if isinstance(content_of(found), ua.StructureDefinition) or kind is None:
             return None
         return LibraryStructure(kind)
@@ -397,7 +399,7 @@ class TypeBook:
                 plain = PLAIN.get(cast("int", here.Identifier))
                 if plain is not None:
                     return plain
-                kind = ua.extension_objects_by_datatype.get(here) or LIBRARY.get(here)
+                kind = LIBRARY.get(here)
                 if kind is not None and here == data_type:
                     return LibraryStructure(kind)
             here = await session.subtypes_up(here)
