@@ -1,5 +1,8 @@
 """The simulated tactile station as a geometric measuring system with job control and result transfer, driven by the shipped profile alone."""
 
+import re
+from pathlib import Path
+
 import pytest
 from asyncua import Client, ua
 
@@ -11,6 +14,7 @@ from tests.integration.stations.visiting import Hands, Visit
 pytestmark = [pytest.mark.integration, pytest.mark.timeout(120)]
 
 NAME = "touch-1"
+PAGE = (Path(__file__).parents[3] / "docs/reference/simulators.md").read_text()
 
 
 @pytest.fixture(scope="module")
@@ -206,3 +210,14 @@ class Receiver:
             entry.JobOrder.JobOrderID: entry.State[0].StateNumber
             for entry in await node.read_value() or []
         }
+
+
+async def test_its_panel_has_the_switches_that_the_page_lists_for_it(cell):
+    section = PAGE.split("## Switches", maxsplit=1)[1].split("\n## ", maxsplit=1)[0]
+    rows = re.findall(r"^\| `(\w+)` \| \w+ \| ([^|]+) \|", section, re.MULTILINE)
+    listed = {name for name, where in rows if {"stations", "job", "all"} & set(where.split(", "))}
+    async with Client(cell[0].urls[NAME], timeout=10) as client:
+        index = await client.get_namespace_index("urn:pointsman:sim:bench")
+        bench = await client.nodes.objects.get_child([f"{index}:Bench"])
+        shown = [(await child.read_browse_name()).Name for child in await bench.get_children()]
+    assert {*shown} == listed
