@@ -111,7 +111,9 @@ HOLDS = _kinds(
     HoldKind(
         code="foreign-run",
         title="A station measures something that this supervisor did not start",
-        advice="Somebody else operates the station. Let it finish or end it there, then answer 'clear'.",
+        advice="Somebody else operates the station, or it still shows a run that this supervisor's database does not know any more: one from "
+        "before a restored backup or a new database. Let it finish or end it there, see to its result, then answer 'clear': the run is "
+        "acknowledged at the station.",
         answers=("clear",),
     ),
     HoldKind(

@@ -149,10 +149,12 @@ def _look_for_foreign_work(draft: Draft, station: str) -> None:
 def _is_foreign(state: StationState) -> bool:
     """Whether a station, at which no start of ours is out, shows work of somebody else.
 
-    It was quiet when it took our program: whatever it shows after that is new. Before, it may still show our last run, named or not.
+    It was quiet when it took our program: whatever it shows after that is new, unless it names a run that is over. Before, it may still
+    show our last run, named or not.
     """
     if state.run is not None and state.run.stage == "prepared":
-        return state.work in ("running", "part free", "finished", "aborted")
+        over = state.work in ("finished", "aborted") and state.run_id in state.ended
+        return not over and state.work in ("running", "part free", "finished", "aborted")
     if state.work not in ("running", "part free", "finished") or state.run_id in state.ended:
         return False
     return state.run_id != "" or state.work == "running"
@@ -165,6 +167,9 @@ def _look_at_preparation(draft: Draft, station: str, run: Run) -> None:
         return
     program = draft.tables.programs[run.program]
     shown = state.program in (program.name, str(program.number))
+    if run.stage == "preparing" and state.run_id in state.ended:
+        # Where a standard knows no acknowledgement, whoever connects anew meets the last result as if nobody had taken it.
+        _acknowledge_leftover(draft, station)
     if run.stage == "preparing" and state.work == "prepared" and shown:
         program_prepared(draft, station)
     elif run.stage == "prepared" and state.boot != run.boot_before:

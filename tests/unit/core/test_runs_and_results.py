@@ -348,6 +348,86 @@ def test_a_start_whose_fate_is_unknown_is_not_repeated_blindly(a_world):
     assert len(world.journal.entries) == before
 
 
+def link_lost_until(world, image, **shown):
+    """What goes out when a station comes back after a cut and shows this."""
+    now_ms = world.now_ms
+    world.state = world.core.decide(world.state, replace(image, link="down"), now_ms).state
+    back = replace(image, source_ms=image.source_ms + 9, **shown)
+    decision = world.core.decide(world.state, back, now_ms)
+    world.state = decision.state
+    return decision.commands
+
+
+def lost_at(world, kind, *, after_another=False):
+    """The station that a goal of this kind was lost to; ``after_another``: one that has a run behind it."""
+
+    def is_it(goal):
+        return isinstance(goal, kind) and (
+            not after_another or bool(world.state.stations[goal.station].ended)
+        )
+
+    world.goes_lost = is_it
+    until(world, lambda: any(is_it(o.goal) for o in world.state.outstanding.values()))
+    (goal,) = [o.goal for o in world.state.outstanding.values() if is_it(o.goal)]
+    return goal.station
+
+
+@pytest.mark.hazard(5)
+def test_a_start_whose_fate_is_unknown_is_repeated_where_a_second_one_begins_nothing(a_world):
+    world = a_world(pallets=1)
+    station = lost_at(world, StartRun)
+    declared = world.core.tables.stations
+    declared[station] = replace(declared[station], start_twice="one run")
+    given = link_lost_until(
+        world, observed(world, station), work="prepared", run_id="", serial="", counter=-1
+    )
+    assert [c.station for c in given if isinstance(c, StartRun)] == [station]
+
+
+@pytest.mark.hazard(5, 17)
+def test_a_start_is_repeated_where_the_station_names_the_run_before(a_world):
+    """No acknowledgement, no counter: whoever connects anew is shown the result before, and that ours has not begun."""
+    world = a_world(pallets=4)
+    station = lost_at(world, StartRun, after_another=True)
+    before = world.state.stations[station].ended[0]
+    given = link_lost_until(
+        world, observed(world, station), work="finished", run_id=before, serial="", counter=-1
+    )
+    assert [c.station for c in given if isinstance(c, StartRun)] == [station]
+
+
+@pytest.mark.hazard(17)
+def test_the_result_before_is_acknowledged_again_where_it_stands_in_the_way_of_the_next_program(
+    a_world,
+):
+    """A supervisor that died amid the order to prepare asked a person about it (found by killing it at machine vision)."""
+    world = a_world(pallets=4)
+    station = lost_at(world, PrepareProgram, after_another=True)
+    image = observed(world, station)
+    before = world.state.stations[station].ended[0]
+    given = link_lost_until(world, image, work="finished", run_id=before, serial="")
+    assert [c.run_id for c in given if isinstance(c, AcknowledgeResult)] == [before]
+    assert not [c for c in given if isinstance(c, PrepareProgram)]
+    quiet = replace(image, source_ms=image.source_ms + 19, work="idle", run_id="", serial="")
+    given = world.core.decide(world.state, quiet, world.now_ms).commands
+    assert [c.station for c in given if isinstance(c, PrepareProgram)] == [station]
+
+
+@pytest.mark.hazard(17)
+def test_the_result_before_is_nobody_elses_when_the_next_program_is_prepared(a_world):
+    world = a_world(pallets=4)
+    until(world, lambda: bool(world.state.stations["touch-1"].ended))
+    pause_before_the_start(world, "touch-1")
+    until(world, lambda: world.state.stations["touch-1"].run.stage == "prepared")
+    before = world.state.stations["touch-1"].ended[0]
+    image = observed(world, "touch-1")
+    link_lost_until(world, image, work="finished", run_id=before, serial="")
+    assert stands(world) == []
+    assert world.state.stations["touch-1"].run.stage == "prepared"
+    link_lost_until(world, image, work="finished", run_id="BY HAND", serial="")
+    assert stands(world) == ["foreign-run"]
+
+
 @pytest.mark.hazard(35)
 def test_a_paused_cell_starts_nothing_and_goes_on_where_it_was(a_world):
     world = a_world(pallets=3)
