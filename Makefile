@@ -28,7 +28,7 @@ demo: $(STAMP)  ## run the simulated cell with its page; ARGS="--pallets 12 --se
 
 test: lint types  ## every gate: lint, import contract, types, all tests; ARGS go to pytest
 	@if command -v npm >/dev/null; then $(MAKE) --no-print-directory $(PEERS_STAMP) || echo "make: npm brought no second stack; its tests are skipped"; fi
-	@$(BIN)/python -m pytest --numprocesses 3 --dist loadfile $(ARGS)
+	@$(BIN)/python -m pytest --numprocesses 3 --dist loadfile --no-loadscope-reorder $(ARGS)
 
 lint: $(STAMP)  ## ruff check, ruff format, import contract
 	@$(BIN)/ruff check
