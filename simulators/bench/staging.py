@@ -32,6 +32,9 @@ OWN: Mapping[StationKind, str] = {
 OWN_READER = "rack-reader"
 
 
+Dialects = Literal["declared", "own"]
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Wishes:
     """What a bench run is asked for. ``jaws`` 0 = as declared; ``bad_share`` of the parts are really nonconforming.
@@ -46,7 +49,7 @@ class Wishes:
     seed: int
     speed: float
     jaws: int = 0
-    dialects: Literal["declared", "own"] = "declared"
+    dialects: Dialects = "declared"
     bad_share: float = 0.1
     every_ms: int = 2_000
     database: str = ""

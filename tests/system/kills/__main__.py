@@ -12,8 +12,10 @@ import tempfile
 import time
 from collections.abc import Callable
 from pathlib import Path
+from typing import get_args
 
 from simulators.bench.run import RunFailed
+from simulators.bench.staging import Dialects
 from tests.system.kills.defects import DEFECTS
 from tests.system.kills.machines import TROUBLES, trouble
 from tests.system.kills.stores import STORES, address_of
@@ -56,6 +58,13 @@ def _options() -> argparse.Namespace:
     parser.add_argument(
         "--defect", choices=DEFECTS, default="none", help="a seeded defect, which has to be found"
     )
+    parser.add_argument(
+        "--dialects",
+        choices=get_args(Dialects),
+        default="declared",
+        help="what the machines speak: the open standards that the example cell declares, or models of their own, "
+        "which are quicker up (declared)",
+    )
     parser.add_argument("--keep", type=Path, help="a folder for journals and logs, which stays")
     parser.add_argument("--json", action="store_true", help="one JSON object on standard output")
     return parser.parse_args()
@@ -76,6 +85,7 @@ def _on_store(
             folder=folder,
             store=store,
             defect=given.defect,
+            dialects=given.dialects,
             address=address,
         )
         try:

@@ -11,7 +11,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from random import Random
 
-from simulators.bench.staging import Stage, Wishes, prepare
+from simulators.bench.staging import Dialects, Stage, Wishes, prepare
 from tests.system.kills.cell import DyingCell, dying_cell
 from tests.system.kills.judge import Judgement, Machines, judge
 from tests.system.kills.points import POINTS, RARE, Death
@@ -32,7 +32,7 @@ SKIP_MAX = {"rare": 1, "often": 20}
 class Plan:
     """What a sweep is asked for. ``repeats`` counts the deaths at each position, ``machines`` those of each kind of machine.
 
-    ``address`` gives an empty database for each cell; None: each run folder has its own.
+    ``address`` gives an empty database for each cell; None: each run folder has its own. ``dialects``: what the machines speak.
     """
 
     repeats: int
@@ -42,6 +42,7 @@ class Plan:
     folder: Path
     store: str
     defect: str
+    dialects: Dialects
     address: Callable[[], str] | None
 
 
@@ -102,18 +103,14 @@ def sweep(plan: Plan, tally: Tally, tell: Tell) -> None:
 
 
 def staged(plan: Plan, number: int, *, deaths: int) -> Stage:
-    """A prepared cell with enough pallets for so many deaths.
-
-    Its machines speak their own dialects: one of machine vision shows the result before as the newest one, and after a death amid the
-    order to prepare the next program a person is asked (docs/explanation/recovery.md).
-    """
+    """A prepared cell with enough pallets for so many deaths."""
     pallets = round(min(PALLETS_MAX, max(PALLETS_MIN, deaths * PALLETS_PER_DEATH)))
     wishes = Wishes(
         cell=CELL,
         pallets=pallets,
         seed=plan.seed * 100 + number,
         speed=plan.speed,
-        dialects="own",
+        dialects=plan.dialects,
     )
     stage = prepare(wishes, plan.folder / f"{plan.store}-{number}")
     return stage if plan.address is None else replace(stage, database=plan.address())
