@@ -1,19 +1,60 @@
 """Numbers for reading.
 
-Rules of this file: the record keeps every digit; here a value stops at the place of its uncertainty's second digit.
+Rules of this file:
+- The record keeps every digit; here a value stops at the place of its uncertainty's second digit.
+- What is compared by eye has equal places: both limits of a requirement, a value and its uncertainty. Zeros are added, no digit is taken away.
 """
 
 import math
 from datetime import UTC, datetime
 from decimal import Decimal
 
+from supervisor.cell.value import value
 from supervisor.verdict.conformity import shown
-from supervisor.verdict.record import Correction, Evidence
+from supervisor.verdict.record import Correction, Evidence, Finding
 
 
 def limit(content: Decimal | None) -> str:
     """A limit with all its digits; "" for an open side."""
     return "" if content is None else shown(content)
+
+
+@value
+class Figures:
+    """The figures of one characteristic as they are read: both limits, and the value with its expanded uncertainty; "" where there is none."""
+
+    lower: str
+    upper: str
+    value: str
+
+
+def figures(finding: Finding) -> Figures:
+    """Limits with all their digits and equal places: an undrawn decimal is a zero (ISO 8015, from memory)."""
+    lower, upper = limit(finding.lower), limit(finding.upper)
+    places = max(_places(lower), _places(upper))
+    by = finding.decided_by
+    return Figures(
+        lower=_padded(lower, places),
+        upper=_padded(upper, places),
+        value="" if by is None else with_uncertainty(by),
+    )
+
+
+def with_uncertainty(evidence: Evidence) -> str:
+    """A value and its expanded uncertainty, to equal places where the uncertainty has no more."""
+    of_value, of_u = measured(evidence) or "no value", limit(evidence.expanded_u)
+    return f"{of_value} ± {_padded(of_u, _places(of_value))}"
+
+
+def _places(number: str) -> int:
+    return len(number.partition(".")[2])
+
+
+def _padded(number: str, places: int) -> str:
+    missing = places - _places(number)
+    if not number or missing <= 0:
+        return number
+    return f"{number}{'' if '.' in number else '.'}{'0' * missing}"
 
 
 def measured(evidence: Evidence | None) -> str:

@@ -3,7 +3,7 @@
 Rules of this file:
 - Fonts are embedded (Bitstream Vera, as reportlab ships it), so that a sheet looks the same everywhere and for long.
 - No time of printing and no chance goes in: the same content gives the same bytes.
-- Everything is black, white or grey.
+- Everything is black, white or grey, and begins at the same left edge.
 """
 
 # pyright: reportUnknownMemberType=false
@@ -35,9 +35,11 @@ from supervisor.verdict.record import Verdict
 
 PLAIN, BOLD = "Vera", "VeraBd"
 GREY = Color(0.45, 0.45, 0.45)
-PALE = Color(0.86, 0.86, 0.86)
+PALE = Color(0.8, 0.8, 0.8)
 MARGIN = 13 * mm
 WIDTH: float = A4[0] - 2 * MARGIN
+FRAME_PADDING = 6
+"""What reportlab leaves free inside of its frame, in points."""
 
 SYMBOLS: dict[Verdict, str] = {
     "conforming": "OK",
@@ -73,9 +75,9 @@ def _built(cover: Cover, story: list[Flowable], pages: int) -> tuple[bytes, int]
     document = SimpleDocTemplate(
         out,
         pagesize=A4,
-        leftMargin=MARGIN,
-        rightMargin=MARGIN,
-        topMargin=MARGIN,
+        leftMargin=MARGIN - FRAME_PADDING,
+        rightMargin=MARGIN - FRAME_PADDING,
+        topMargin=MARGIN - FRAME_PADDING,
         bottomMargin=MARGIN + 4 * mm,
         title=cover.title,
         subject=cover.subject,
@@ -95,11 +97,20 @@ def style(size: float, font: str = PLAIN, **more: Any) -> ParagraphStyle:
 
 TITLE, BIG, TEXT, SMALL = style(11, BOLD), style(17, BOLD), style(8), style(6.8)
 LABEL = style(6.5, textColor=GREY)
+_BESIDE = '{} <font size="6.5" color="{}">{}</font>'
 
 
 def text(content: str, look: ParagraphStyle = SMALL) -> Paragraph:
     """Text as it is: what came from outside is never markup."""
     return Paragraph(escapeTextOnce(content), look)
+
+
+def labelled(content: str, label: str, look: ParagraphStyle = SMALL) -> Paragraph:
+    """Text with a label behind it on the same line, as long as both fit."""
+    return Paragraph(
+        _BESIDE.format(escapeTextOnce(content), f"#{GREY.hexval()[2:]}", escapeTextOnce(label)),
+        look,
+    )
 
 
 def boxed(big: str, why: str) -> Table:
@@ -116,13 +127,13 @@ def boxed(big: str, why: str) -> Table:
     )
 
 
-def pairs(pairs: Sequence[tuple[str, str]], *, columns: int) -> Table:
+def pairs(pairs: Sequence[tuple[str, str]], *, columns: int, look: ParagraphStyle = TEXT) -> Table:
     """Labels over contents, so many in a row."""
     rows: list[list[Any]] = []
     for at in range(0, len(pairs), columns):
         part = [*pairs[at : at + columns]]
         part += [("", "")] * (columns - len(part))
-        rows.append([[text(label, LABEL), text(content, TEXT)] for label, content in part])
+        rows.append([[text(label, LABEL), text(content, look)] for label, content in part])
     width = (A4[0] - 2 * MARGIN) / columns
     return Table(
         rows,
@@ -131,7 +142,7 @@ def pairs(pairs: Sequence[tuple[str, str]], *, columns: int) -> Table:
             ("VALIGN", (0, 0), (-1, -1), "TOP"),
             ("TOPPADDING", (0, 0), (-1, -1), 1),
             ("BOTTOMPADDING", (0, 0), (-1, -1), 2),
-            ("LEFTPADDING", (0, 0), (-1, -1), 2),
+            ("LEFTPADDING", (0, 0), (-1, -1), 0),
         ],
     )
 
@@ -146,7 +157,8 @@ def ruled(heads: Sequence[str], rows: Sequence[Sequence[Any]], widths_mm: Sequen
             ("VALIGN", (0, 0), (-1, -1), "MIDDLE"),
             ("LINEBELOW", (0, 0), (-1, 0), 0.8, black),
             ("LINEBELOW", (0, 1), (-1, -1), 0.25, PALE),
-            ("LEFTPADDING", (0, 0), (-1, -1), 2),
+            ("LEFTPADDING", (0, 0), (0, -1), 0),
+            ("LEFTPADDING", (1, 0), (-1, -1), 2),
             ("RIGHTPADDING", (0, 0), (-1, -1), 2),
             ("TOPPADDING", (0, 0), (-1, -1), 0.5),
             ("BOTTOMPADDING", (0, 0), (-1, -1), 1.5),

@@ -2,6 +2,7 @@
 
 Rules of this file:
 - The same record with the same papers gives the same bytes.
+- A part with as many characteristics as ours have (about thirty) stands on one page: each has one line, as long as its words fit.
 - A table that goes on to another page repeats its head; every page says of how many it is one.
 """
 
@@ -13,11 +14,12 @@ from typing import Any
 
 from reportlab.lib.colors import Color, black, white
 from reportlab.lib.units import mm
-from reportlab.platypus import Flowable, Spacer, Table
+from reportlab.platypus import Flowable, KeepTogether, Spacer, Table
 
 from supervisor.cell.value import value
+from supervisor.report.account import accounts
 from supervisor.report.deviation import Mark, Picture, picture
-from supervisor.report.figures import corrected, limit, measured, moment
+from supervisor.report.figures import figures, moment
 from supervisor.report.layout import (
     BOLD,
     GREY,
@@ -28,6 +30,7 @@ from supervisor.report.layout import (
     TITLE,
     Cover,
     boxed,
+    labelled,
     pairs,
     paragraphs,
     printed,
@@ -39,7 +42,9 @@ from supervisor.report.papers import NOT_PROVEN, Amendment, Papers, Signature
 from supervisor.verdict.record import Finding, Record
 from supervisor.verdict.suspicion import SuspectValue
 
-PICTURE = (42 * mm, 5 * mm)
+HASH = style(6.1)
+"""64 digits in half of the width."""
+PICTURE = (31 * mm, 3.8 * mm)
 
 
 @value
@@ -118,13 +123,14 @@ def _replaced(record: Record, papers: Papers | None) -> list[Flowable]:
 
 
 _COLUMNS = (
-    ("No.", 9),
-    ("Characteristic", 40),
-    ("Lower", 17),
-    ("Upper", 17),
-    ("Value ± U", 29),
-    ("", 42),
-    ("Verdict, station", 26),
+    ("No.", 7),
+    ("Characteristic", 52),
+    ("Lower", 13),
+    ("Upper", 13),
+    ("Value ± U", 26.5),
+    ("Between the limits", 33),
+    ("Verdict", 25.5),
+    ("Station", 14),
 )
 
 
@@ -136,44 +142,29 @@ def _characteristics(record: Record, doubted: frozenset[str]) -> Table:
 
 def _row(finding: Finding, doubt: str) -> list[Any]:
     deciding = finding.decided_by
-    value = "–"
-    if deciding is not None:
-        value = f"{measured(deciding)} ± {limit(deciding.expanded_u)}"
+    shown = figures(finding)
     need = ", informative" if finding.need == "informative" else ""
     verdict = f"{SYMBOLS[finding.verdict]} {finding.verdict}"
-    by = [text(verdict, style(6.8, BOLD if finding.verdict != "conforming" else PLAIN))]
-    by += [text(deciding.station, LABEL)] if deciding is not None else []
-    by += [text(doubt, style(6.8, BOLD))] if doubt else []
+    said = [text(verdict, style(6.8, BOLD if finding.verdict != "conforming" else PLAIN))]
+    said += [text(doubt, style(6.8, BOLD))] if doubt else []
     return [
         text(finding.number),
-        [text(finding.name), text(f"{finding.kind}, {finding.unit}{need}", LABEL)],
-        text(limit(finding.lower)),
-        text(limit(finding.upper)),
-        text(value),
+        labelled(finding.name, f"{finding.kind}, {finding.unit}{need}"),
+        text(shown.lower),
+        text(shown.upper),
+        text(shown.value or "–"),
         _Drawing(picture(finding)),
-        by,
+        said,
+        text("–" if deciding is None else deciding.station),
     ]
 
 
 def _provenance(record: Record, proof: Proof, papers: Papers | None) -> list[Flowable]:
-    told = [
-        *(f"{f.number}: {f.why}" for f in record.findings if f.verdict != "conforming"),
-        *(_monitors(f) for f in record.findings if f.monitored_by),
-    ]
-    programs = sorted(
-        {
-            (e.station, e.program, e.program_revision, e.run_id, moment(e.measured_ms))
-            for f in record.findings
-            for e in (*f.monitored_by, *([] if f.decided_by is None else [f.decided_by]))
-        }
-    )
-    runs = [
-        f"{station}: program {program}, revision {revision}, run {run}, {at}"
-        for station, program, revision, run, at in programs
-    ]
     facts = (
         ("Decision rule", record.rule),
         ("Record", f"revision {record.revision}, journal entry {proof.seq}"),
+    )
+    hashes = (
         ("Cell declaration (SHA-256)", record.declaration),
         ("Hash of the journal entry (SHA-256)", proof.entry_hash),
         *([("Hash of the record (SHA-256)", papers.record_sha256)] if papers else []),
@@ -185,19 +176,14 @@ def _provenance(record: Record, proof: Proof, papers: Papers | None) -> list[Flo
     return [
         Spacer(0, 2 * mm),
         text(key, LABEL),
-        *paragraphs("What is not conforming, and what other stations measured", told),
-        *paragraphs("What was corrected", _corrections(record)),
-        *paragraphs("Runs", runs),
-        *paragraphs("Calibration, as declared", _calibrations(record)),
-        *paragraphs("Last good check with a reference part before the value", _checks(record)),
+        *(line for each in accounts(record) for line in paragraphs(each.title, each.lines)),
         Spacer(0, 3 * mm),
-        pairs(facts, columns=2),
+        KeepTogether([pairs(facts, columns=2), pairs(hashes, columns=2, look=HASH)]),
         *paragraphs(
             "Amendments", [_amendment(each) for each in papers.amendments] if papers else []
         ),
         *_signed(papers.signatures if papers else ()),
-        Spacer(0, 5 * mm),
-        _signatures(),
+        KeepTogether([Spacer(0, 3 * mm), _signatures()]),
     ]
 
 
@@ -228,60 +214,14 @@ def _signed(signatures: Sequence[Signature]) -> list[Flowable]:
     return [Spacer(0, 4 * mm), ruled(heads, rows, (54, 26, 40, 44, 20)), text(NOT_PROVEN, LABEL)]
 
 
-def _corrections(record: Record) -> list[str]:
-    """The deciding values that are not as the station gave them."""
-    return [
-        f"{each.number}: {by.station} gave {by.raw!r} {by.unit}; {told}"
-        for each in record.findings
-        if (by := each.decided_by) is not None and by.corrections
-        for told in ["; ".join(corrected(c, by.unit) for c in by.corrections)]
-    ]
-
-
-def _calibrations(record: Record) -> list[str]:
-    """What is known of the stations that decided."""
-    known = {
-        (by.station, by.station_serial, by.calibration, by.calibration_due)
-        for each in record.findings
-        if (by := each.decided_by) is not None and (by.calibration or by.station_serial)
-    }
-    return [
-        f"{station}: serial number {serial or 'not declared'}, calibration {name or 'not declared'}, due {due or 'not declared'}"
-        for station, serial, name, due in sorted(known)
-    ]
-
-
-def _checks(record: Record) -> list[str]:
-    """What vouched for the stations that decided, and for which values."""
-    numbers: dict[tuple[str, int, str, str], list[str]] = {}
-    for each in record.findings:
-        by = each.decided_by
-        if by is not None and by.last_check is not None:
-            last = by.last_check
-            key = by.station, last.at_ms, last.program, last.run_id
-            numbers.setdefault(key, []).append(each.number)
-    return [
-        f"{station}: {program}, run {run}, {moment(at_ms)}; for {', '.join(known)}"
-        for (station, at_ms, program, run), known in sorted(numbers.items())
-    ]
-
-
-def _monitors(finding: Finding) -> str:
-    values = "; ".join(
-        f"{measured(each) or 'no value'} ± {limit(each.expanded_u)} by {each.station}"
-        for each in finding.monitored_by
-    )
-    return f"{finding.number}: also {values}"
-
-
 def _signatures() -> Table:
     """Lines for a signature by hand: name, date and meaning, as 21 CFR 11.50 asks of any signature (from memory)."""
     heads = ("Name", "Meaning", "Date and signature")
     return Table(
         [["", "", ""], [text(head, LABEL) for head in heads]],
-        colWidths=[50 * mm, 60 * mm, 70 * mm],
-        rowHeights=[8 * mm, None],
-        style=[("LINEABOVE", (0, 1), (-1, 1), 0.5, black)],
+        colWidths=[50 * mm, 60 * mm, 74 * mm],
+        rowHeights=[9 * mm, None],
+        style=[("LINEABOVE", (0, 1), (-1, 1), 0.5, black), ("LEFTPADDING", (0, 0), (0, -1), 0)],
     )
 
 

@@ -28,11 +28,13 @@ from supervisor.api.process import all_advice, chart_of, standing_of
 from supervisor.api.record_view import record_view
 from supervisor.api.routes.events import Seats
 from supervisor.api.routes.gauge import list_gauge_studies, study_of
-from supervisor.api.routes.parts import PartType, revisions_of
+from supervisor.api.routes.parts import PartType, proof_of, revisions_of
 from supervisor.api.schema import instant
 from supervisor.api.watchers import BEAT_S
+from supervisor.report.account import accounts
 from supervisor.report.chart import chart_svg
 from supervisor.report.deviation import picture
+from supervisor.report.figures import figures
 from supervisor.report.papers import NOT_PROVEN
 from supervisor.report.svg import svg
 from supervisor.web.reference import reference_of
@@ -118,6 +120,7 @@ async def show_part(
     record = found[0].record
     pictures = {each.number: svg(picture(each), each.why) for each in record.findings}
     view = record_view(found[0])
+    proof = await run_in_threadpool(proof_of, inside, found[0])
     entries = await run_in_threadpool(
         inside.records.papers, record.serial, part_type=record.part_type
     )
@@ -125,6 +128,9 @@ async def show_part(
         "part.html",
         record=view,
         pictures=pictures,
+        figures={each.number: figures(each) for each in record.findings},
+        accounts=accounts(record),
+        proof=proof,
         earlier=[record_view(each) for each in found[1:]],
         papers=papers_view(entries),
         not_proven=NOT_PROVEN,

@@ -44,7 +44,6 @@ class Templates:
             clock=clock,
             date=date,
             duration=duration,
-            measured=measured,
             number=number,
             percent=percent,
         )

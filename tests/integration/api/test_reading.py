@@ -1,12 +1,15 @@
 """What the interface says of a cell."""
 
 import csv
+import html
 from datetime import datetime
 
 import pytest
 from pypdfium2 import PdfDocument
 
 from supervisor.core.events import HoldReleased
+from supervisor.report.account import accounts
+from supervisor.report.figures import figures
 from supervisor.store.records import RecordFilter
 
 
@@ -123,6 +126,22 @@ async def test_the_sheet_of_a_part_bears_the_hash_of_its_journal_entry(cell):
     kept = cell.store.records.latest(serial)
     assert cell.store.journal.hash_at(kept.seq).hex() in "".join(words.split())
     assert (await cell.client.get("/api/v1/parts/none/sheet")).status_code == 404
+
+
+async def test_the_page_of_a_part_tells_what_its_sheet_tells_and_the_hash_of_its_entry(cell, past):
+    kept = max(
+        (cell.store.records.latest(serial) for serial in past.serials),
+        key=lambda each: sum(len(f.monitored_by) for f in each.record.findings),
+    )
+    page = html.unescape((await cell.client.get(f"/parts/{kept.record.serial}")).text)
+    assert cell.store.journal.hash_at(kept.seq).hex() in page
+    told = accounts(kept.record)
+    assert {each.title for each in told} >= {"What other stations measured", "Runs"}
+    for each in told:
+        assert f"<h2>{each.title}</h2>" in page
+        assert [line for line in each.lines if f"<li>{line}</li>" not in page] == []
+    for finding in kept.record.findings:
+        assert f">{figures(finding).value}</td>" in page
 
 
 async def test_a_part_leaves_as_qif_with_the_hash_of_its_journal_entry(cell):

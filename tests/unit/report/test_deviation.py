@@ -40,8 +40,18 @@ BORE = Finding(
     monitored_by=(replace(BY, value=20.0),),
 )
 FLATNESS = replace(
-    BORE, lower=None, upper=Decimal("0.02"), accept_lower=None, accept_upper=Decimal("0.018")
+    BORE,
+    kind="flatness",
+    nominal=Decimal(0),
+    lower=None,
+    upper=Decimal("0.02"),
+    accept_lower=None,
+    accept_upper=Decimal("0.018"),
 )
+WALL = replace(
+    BORE, nominal=Decimal("2.2"), lower=Decimal("1.9"), upper=None, accept_upper=None,
+    accept_lower=Decimal("1.91"), decided_by=replace(BY, value=2.2), monitored_by=(),
+)  # fmt: skip
 
 
 def test_the_tolerance_takes_three_fifths_and_its_middle_is_in_the_middle():
@@ -67,8 +77,27 @@ def test_a_value_far_off_stands_at_the_edge_and_says_so(value, side, at):
 
 def test_without_a_limit_there_is_no_picture():
     assert picture(replace(BORE, lower=None, upper=None)) is None
-    assert picture(replace(BORE, upper=None)) is None
     assert svg(None, "nothing") == ""
+
+
+def test_one_limit_leaves_the_nominal_in_the_middle_of_what_is_allowed():
+    found = picture(WALL)
+    assert (found.lower, found.upper) == (pytest.approx(1 - ONE_SIDED_SHARE), None)
+    assert found.decided.at == pytest.approx((1 + found.lower) / 2)
+    assert found.lower < found.sure_from < found.decided.at
+
+    below = replace(WALL, lower=None, upper=Decimal("2.5"), accept_upper=Decimal("2.49"))
+    found = picture(replace(below, accept_lower=None))
+    assert (found.lower, found.upper) == (None, pytest.approx(ONE_SIDED_SHARE))
+    assert found.decided.at == pytest.approx(found.upper / 2), "a size is not drawn from zero"
+
+
+def test_a_nominal_that_is_the_limit_is_drawn_in_uncertainties():
+    by = replace(BY, value=1.905)
+    found = picture(replace(WALL, nominal=Decimal("1.9"), decided_by=by))
+    assert found.decided.high - found.decided.low == pytest.approx(0.075 * 2)
+    assert found.lower < found.decided.at < 1.0
+    assert picture(replace(WALL, nominal=Decimal("1.9"), decided_by=None)) is None
 
 
 def test_without_a_value_the_limits_still_show():

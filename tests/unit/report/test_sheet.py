@@ -8,6 +8,9 @@ import pypdfium2
 import pytest
 
 from supervisor.cell.value import replace
+from supervisor.report.account import accounts
+from supervisor.report.deviation import picture
+from supervisor.report.figures import Figures, figures
 from supervisor.report.sheet import Proof, sheet
 from supervisor.report.table import COLUMNS, table
 from supervisor.verdict.record import Correction, Vouching
@@ -73,6 +76,57 @@ def test_every_page_says_of_how_many_it_is_one(records):
     assert pages > 2
     for number in range(1, pages + 1):
         assert f"page {number} of {pages}" in words_of(content)
+
+
+def test_a_part_of_thirty_characteristics_stands_on_one_page_with_its_hash_in_one_piece(records):
+    longest = max(records, key=lambda each: len(each.findings))
+    assert len(longest.findings) == 30
+    for record in records:
+        content = sheet(record, PROOF, cell=CELL)
+        assert len(pypdfium2.PdfDocument(content)) == 1, record.part_type
+        assert PROOF.entry_hash in words_of(content)
+
+
+def test_every_characteristic_with_a_limit_has_a_picture(records):
+    for record in records:
+        for finding in record.findings:
+            assert picture(finding) is not None, (record.part_type, finding.number)
+
+
+def test_limits_have_equal_places_and_an_uncertainty_those_of_its_value(rejected):
+    finding = rejected.findings[0]
+    by = replace(finding.decided_by, value=6.00412, expanded_u=Decimal("0.01"))
+    bore = replace(finding, lower=Decimal(6), upper=Decimal("6.012"), decided_by=by)
+    assert figures(bore) == Figures(lower="6.000", upper="6.012", value="6.004 ± 0.010")
+    finer = replace(by, expanded_u=Decimal("0.00185"))
+    told = figures(replace(bore, lower=None, decided_by=finer))
+    assert told == Figures(lower="", upper="6.012", value="6.0041 ± 0.00185"), "no digit is lost"
+    assert figures(replace(bore, decided_by=replace(by, value=None))).value == "no value ± 0.01"
+
+
+def test_runs_come_in_the_order_of_time_and_say_how_warm_the_part_was(rejected):
+    first, second, *_ = rejected.findings
+    begun_ms = 1_764_000_000_000
+
+    def run(finding, name, at_ms, **more):
+        by = replace(finding.decided_by, run_id=name, measured_ms=at_ms, **more)
+        return replace(finding, decided_by=by, monitored_by=())
+
+    cold = run(first, "R10", begun_ms + 60_000)
+    warm = run(second, "R9", begun_ms, part_c=22.4, compensated="no")
+    (told,) = [a for a in accounts(replace(rejected, findings=(cold, warm))) if a.title == "Runs"]
+    assert [line.split(", run ")[1] for line in told.lines] == [
+        "R9, 2025-11-24 16:00:00 UTC, part at 22.4 °C, not compensated",
+        "R10, 2025-11-24 16:01:00 UTC",
+    ]
+
+
+def test_only_of_what_is_undecided_the_probability_is_told(rejected):
+    open_one = replace(
+        rejected.findings[0], verdict="undecided", why="near the limit", conformance_probability=0.7071
+    )  # fmt: skip
+    told = accounts(replace(rejected, findings=(open_one,)))[0]
+    assert told.lines == (f"{open_one.number}: near the limit (70.71 % probable to conform)",)
 
 
 def test_what_comes_from_outside_is_no_markup(rejected):
