@@ -13,7 +13,7 @@ from supervisor.api.problems import NAME_UNKNOWN, Refusal
 from supervisor.cell.model import Characteristic, PartType
 from supervisor.cell.value import value
 from supervisor.process.advice import Advice, advise
-from supervisor.process.control import ControlChart, control_chart
+from supervisor.process.control import ControlChart, Grouping, control_chart
 from supervisor.process.correction import ToolOffsetHistory
 from supervisor.process.series import one_per_part
 from supervisor.statistics.charts import RuleSet
@@ -73,8 +73,10 @@ def advice_for(sources: Sources, standing: Standing, part_type: str, offset: str
     raise Refusal(NAME_UNKNOWN, f"part type {part_type} has no tool offset {offset}")
 
 
-def chart_of(sources: Sources, part_type: str, number: str, rules: RuleSet) -> ControlChart:
-    """The chart of one characteristic.
+def chart_of(
+    sources: Sources, part_type: str, number: str, rules: RuleSet, grouping: Grouping | None
+) -> ControlChart:
+    """The chart of one characteristic, with those of subgroups where a grouping is given.
 
     Raises:
         Refusal: there is no such characteristic.
@@ -82,7 +84,7 @@ def chart_of(sources: Sources, part_type: str, number: str, rules: RuleSet) -> C
     declared = part_type_of(sources, part_type)
     characteristic = characteristic_of(declared, number)
     records = records_of(sources, declared, CHART_RECORDS)
-    return control_chart(declared, characteristic, records, rules)
+    return control_chart(declared, characteristic, records, rules, grouping)
 
 
 def part_type_of(sources: Sources, name: str) -> PartType:

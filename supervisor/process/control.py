@@ -4,6 +4,7 @@ Rules of this file:
 - Limits come from a base period, the first values asked for; what comes after is judged against them.
 - It is called capability only where no rule fires; otherwise performance, and the reason stands beside it.
 - A figure that too few values carry is not given; the reason is.
+- EWMA and CUSUM look for small lasting shifts, and have nearly the same rate of false alarms: one finds what the other may find later.
 """
 
 from collections.abc import Sequence
@@ -12,9 +13,18 @@ from typing import Literal
 from supervisor.cell.model import Characteristic, PartType
 from supervisor.cell.value import value
 from supervisor.process.series import LeftOut, Point, series
+from supervisor.process.subgroups import SpreadBy, Subgroups, subgroups
 from supervisor.statistics import capability
 from supervisor.statistics.capability import Name
-from supervisor.statistics.charts import Chart, Ewma, RuleSet, Signal, individuals, signals
+from supervisor.statistics.charts import (
+    Chart,
+    Cusum,
+    Ewma,
+    RuleSet,
+    Signal,
+    individuals,
+    signals,
+)
 from supervisor.statistics.conformance import Limits
 from supervisor.statistics.moments import moments
 from supervisor.verdict.record import Record
@@ -25,8 +35,19 @@ INDEX_COUNT_MIN = 50
 """Below it no index is given: its confidence interval would be wider than half of it (ISO 22514 asks for 100 to 125; from memory)."""
 EWMA_WEIGHT, EWMA_REACH = 0.2, 2.962
 """A mean run length of 500 without a shift (Lucas and Saccucci 1990; checked in the tests of ``run_length``)."""
+CUSUM_ALLOWANCE, CUSUM_LIMIT = 0.5, 5.0
+"""In standard deviations: tuned to a shift of one, a mean run length of 465 without a shift (Page 1954; Lucas and Crosier 1982, from memory,
+checked in the tests)."""
 
 Stable = Literal["yes", "no", "not known"]
+
+
+@value
+class Grouping:
+    """That charts of subgroups are wanted: so many parts in each (2 to 10), and what tells their spread."""
+
+    size: int
+    by: SpreadBy
 
 
 @value
@@ -50,7 +71,9 @@ class Capability:
 class ControlChart:
     """One characteristic over the parts of one part type. Without limits ``why`` says what is missing.
 
-    ``signals`` and ``ewma`` go by positions in ``points``; ``ewma_limit`` is the reach of the average about the centre.
+    ``signals``, ``ewma`` and ``cusum`` go by positions in ``points``; ``ewma_limit`` is the reach of the average about the centre.
+    ``cusum`` are the upper and the lower sum, in the unit of the value, above ``cusum_allowance``; beyond ``cusum_limit`` they signal.
+    ``subgroups`` is there where it was asked for.
     """
 
     part_type: str
@@ -65,6 +88,11 @@ class ControlChart:
     ewma_weight: float
     ewma_limit: float | None
     ewma_signal: int | None
+    cusum: tuple[tuple[float, float], ...]
+    cusum_allowance: float | None
+    cusum_limit: float | None
+    cusum_signal: int | None
+    subgroups: Subgroups | None
     stable: Stable
     capability: Capability | None
     why: str
@@ -75,8 +103,9 @@ def control_chart(
     characteristic: Characteristic,
     records: Sequence[Record],
     rules: RuleSet = "western electric",
+    grouping: Grouping | None = None,
 ) -> ControlChart:
-    """The chart of a characteristic; ``records`` as ``one_per_part`` gives them."""
+    """The chart of a characteristic; ``records`` as ``one_per_part`` gives them. With ``grouping`` it has charts of subgroups, too."""
     found = series(part_type, characteristic, records)
     values = [point.value for point in found.points]
     chart = individuals(values[:BASE]) if len(values) >= BASE else None
@@ -84,6 +113,7 @@ def control_chart(
         chart = None
     fired = () if chart is None else signals(values, chart, rules)
     ewma = None if chart is None else _ewma(chart)
+    cusum = None if chart is None else _cusum(chart)
     stable: Stable = "not known" if chart is None else "no" if fired else "yes"
     return ControlChart(
         part_type=part_type.part_type,
@@ -98,6 +128,13 @@ def control_chart(
         ewma_weight=EWMA_WEIGHT,
         ewma_limit=None if ewma is None else ewma.limit,
         ewma_signal=None if ewma is None else ewma.first_signal(values),
+        cusum=() if cusum is None else cusum.follow(values),
+        cusum_allowance=None if cusum is None else cusum.allowance,
+        cusum_limit=None if cusum is None else cusum.limit,
+        cusum_signal=None if cusum is None else cusum.first_signal(values),
+        subgroups=None
+        if grouping is None
+        else subgroups(found.points, grouping.size, grouping.by, rules),
         stable=stable,
         capability=_capability(characteristic, values, chart, stable),
         why=_why(values, chart),
@@ -106,6 +143,14 @@ def control_chart(
 
 def _ewma(chart: Chart) -> Ewma:
     return Ewma(target=chart.centre, sigma=chart.sigma, weight=EWMA_WEIGHT, reach=EWMA_REACH)
+
+
+def _cusum(chart: Chart) -> Cusum:
+    return Cusum(
+        target=chart.centre,
+        allowance=CUSUM_ALLOWANCE * chart.sigma,
+        limit=CUSUM_LIMIT * chart.sigma,
+    )
 
 
 def _why(values: Sequence[float], chart: Chart | None) -> str:

@@ -9,7 +9,7 @@ import asyncio
 import secrets
 from collections.abc import AsyncIterator
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, get_args
 
 from fastapi import APIRouter, Depends, FastAPI, Request
 from fastapi.responses import FileResponse, HTMLResponse
@@ -26,21 +26,29 @@ from supervisor.api.ports import Sources
 from supervisor.api.problems import CATALOGUE, Refusal
 from supervisor.api.process import all_advice, chart_of, standing_of
 from supervisor.api.record_view import record_view
+from supervisor.api.routes.charts import Wishes
 from supervisor.api.routes.events import Seats
 from supervisor.api.routes.gauge import list_gauge_studies, study_of
 from supervisor.api.routes.parts import PartType, proof_of, revisions_of
 from supervisor.api.schema import instant
 from supervisor.api.watchers import BEAT_S
+from supervisor.process.subgroups import SpreadBy
 from supervisor.report.account import accounts
-from supervisor.report.chart import chart_svg
+from supervisor.report.chart import chart_svg, cusum_svg, subgroups_svg
 from supervisor.report.deviation import picture
 from supervisor.report.figures import figures
 from supervisor.report.papers import NOT_PROVEN
 from supervisor.report.svg import svg
+from supervisor.statistics.charts import RULES, SIZE_MAX
 from supervisor.web.reference import reference_of
 from supervisor.web.rendering import Templates, clock
 from supervisor.web.screen import Screen
 
+CHART_CHOICES = {
+    "rules": list(RULES),
+    "sizes": range(1, SIZE_MAX + 1),
+    "spreads": get_args(SpreadBy),
+}
 LIVE_S_MIN = 0.25
 RETRY_MS = 1_000
 STATIC = Path(__file__).parent / "static"
@@ -174,13 +182,27 @@ async def show_process(inside: Inside, pages: Pages) -> HTMLResponse:
 
 
 @router.get("/process/{part_type}/{number}")
-async def show_chart(part_type: str, number: str, inside: Inside, pages: Pages) -> HTMLResponse:
-    """The chart of one characteristic."""
+async def show_chart(
+    part_type: str, number: str, inside: Inside, pages: Pages, wishes: Wishes
+) -> HTMLResponse:
+    """The charts of one characteristic."""
     try:
-        chart = await run_in_threadpool(chart_of, inside, part_type, number, "western electric")
+        chart = await run_in_threadpool(
+            chart_of, inside, part_type, number, wishes.rules, wishes.grouping
+        )
     except Refusal as refusal:
         return _refused(pages, refusal)
-    page = pages.render("chart.html", chart=chart_view(chart), picture=chart_svg(chart))
+    view = chart_view(chart)
+    page = pages.render(
+        "chart.html",
+        chart=view,
+        grouped=view.subgroups,
+        picture=chart_svg(chart),
+        means=subgroups_svg(chart, "means"),
+        spreads=subgroups_svg(chart, "spreads"),
+        sums=cusum_svg(chart),
+        choices=CHART_CHOICES,
+    )
     return HTMLResponse(page)
 
 

@@ -151,7 +151,10 @@ async def test_a_chart_has_limits_of_its_first_values_and_no_index_from_few(meas
     centre = sum(v["value"] for v in chart["values"][:25]) / 25
     assert chart["limits"]["centre"] == pytest.approx(centre)
     assert (chart["index"], "50 values" in chart["why"]) == (None, True)
+    assert len(chart["cusum"]["upper"]) == len(chart["values"])
+    assert chart["subgroups"] is None
     few = (await measured.client.get("/api/v1/charts/cam-ring/1")).json()
+    assert few["cusum"] is None
     assert (few["limits"], few["stable"]) == (None, "not known")
     assert len((await measured.client.get("/api/v1/charts")).json()) > 30
 
@@ -166,6 +169,21 @@ async def test_the_pages_show_advice_and_chart_without_script(measured):
     assert "stroke-dasharray" in chart
     assert "upper limit 62.03" in chart
     assert "style=" not in chart
+
+
+async def test_subgroups_are_there_where_they_are_asked_for(measured):
+    address = "/charts/pump-body/1?subgroup=2&spread=deviation"
+    chart = (await measured.client.get(f"/api/v1{address}")).json()
+    found = chart["subgroups"]
+    values = [v["value"] for v in chart["values"]]
+    assert (found["size"], found["spread"]) == (2, "deviation")
+    assert found["groups"][0]["mean"] == pytest.approx(sum(values[:2]) / 2)
+    assert len(found["groups"]) == len(values) // 2
+    page = (await measured.client.get("/process/pump-body/1?subgroup=2&rules=nelson")).text
+    for said in ("Subgroups of 2 parts", "Means", "Ranges", "CUSUM", "selected>nelson"):
+        assert said in page, said
+    refused = await measured.client.get("/api/v1/charts/pump-body/1?subgroup=11")
+    assert refused.status_code == 422
 
 
 async def test_stations_that_disagree_block_advice_until_they_are_settled(cell, past):
