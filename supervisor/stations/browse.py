@@ -68,7 +68,7 @@ async def survey(url: str, security: Security) -> Survey:
     session = Session(url, security, timeout_ms=SESSION_MS)
     try:
         await session.open()
-        facts = await read_facts(session)
+        facts = await read_facts(session, health="whatever")
         browser = _Browser(session, facts)
         tree = await browser.tree()
         return Survey(

@@ -3,8 +3,9 @@
 Rules of this file:
 - Monitoring and orders have a session each, because a slow method blocks its session (measured).
 - The publish callback puts readings into the image and tells the seat once per message; it never waits.
-- A connection is up only after every watched node has reported and the whole image was read once more; until then nothing is told.
+- A connection is up only after every watched node has reported and the whole image was read as well; until then nothing is told.
 - Silence is counted in ticks of our own loop, so that a stall of ours is not mistaken for a silent server.
+- What the server says of its own health is watched beside the nodes of the profile; one that says that it is not fit ends the connection.
 - Whatever is doubtful ends the connection with a ``LinkLost`` that says why.
 """
 
@@ -19,6 +20,12 @@ from supervisor.shell.permit import UNLEASED, Permit
 from supervisor.stations.decode import Places
 from supervisor.stations.event_types import KnownEvent
 from supervisor.stations.facts import ServerFacts, chunks, read_facts
+from supervisor.stations.health import (
+    SERVICE_LEVEL,
+    STATE,
+    check_service_level,
+    check_state,
+)
 from supervisor.stations.latches import Latches, Placed, unasked
 from supervisor.stations.opcua import (
     Acknowledgement,
@@ -28,7 +35,6 @@ from supervisor.stations.opcua import (
     SubscriptionParameters,
     SubscriptionResult,
     UaError,
-    numeric_id,
     status_name,
     ua,
 )
@@ -54,7 +60,10 @@ _RENEWED = (
         Trigger=ua.DataChangeTrigger.StatusValueTimestamp
     )
 )
-_STATE = numeric_id(ua.ObjectIds.Server_ServerStatus_State)
+_HEALTH = {  # by client handle; those of the profile's nodes and events count from 0. There is a stack that takes 2**32 - 1 for 0 (measured).
+    1_000_000: (STATE, check_state),
+    1_000_001: (SERVICE_LEVEL, check_service_level),
+}
 
 
 @value
@@ -64,8 +73,8 @@ class LinkOptions:
     Opening takes as many round trips as the server's limits make it take, so only each of its requests has a tight limit
     (``REQUEST_S_MAX``), a session as a whole and the first image ``connect_s_max``, and everything together ``open_s_max``.
     A session is left behind with each connection that breaks, until ``session_ms`` are over at the server: short, because small servers
-    have few, and many times the silence that ends a connection. A server that does not answer is knocked at every ``knock_s``, each time for ``answer_s_max``; one that answers and then cannot
-    be used is tried again after ``retry_s_min`` to ``retry_s_max``.
+    have few, and many times the silence that ends a connection. A server that does not answer is knocked at every ``knock_s_max`` or sooner, each time for ``answer_s_max``; one that answers and then cannot
+    be used is tried again after ``retry_s_min`` to ``retry_s_max``, one under maintenance after ``maintenance_s``.
     """
 
     interval_ms: float = 100
@@ -74,15 +83,21 @@ class LinkOptions:
     session_ms: int = 10_000
     open_s_max: float = 60.0
     connect_s_max: float = 6.0
-    knock_s: float = 0.3
+    knock_s_max: float = 0.3
     answer_s_max: float = 1.5
     retry_s_min: float = 0.2
     retry_s_max: float = 2.0
+    maintenance_s: float = 20.0
 
     @property
     def keep_alive_ms(self) -> float:
         """How often a server that has nothing to tell is to say so, so that one sign that comes late is no silence."""
         return self.silence_ms_max / SIGNS
+
+    @property
+    def knock_s(self) -> float:
+        """Where a short silence says that the server is quick, its return is met sooner, too."""
+        return min(self.knock_s_max, self.keep_alive_ms / 1000)
 
     @property
     def tick_s(self) -> float:
@@ -365,16 +380,23 @@ class Connection:
         return await self._monitor.modify_subscription(granted, count)
 
     async def _watch_nodes(self, subscription: int) -> float:
-        """Create the monitored items, each one checked; the slowest sampling interval in ms."""
+        """Create the monitored items, each one of the profile checked; their slowest sampling interval in ms.
+
+        What the server says of its health comes along in the same requests; one that does not have it watched is not the worse for it.
+        """
         slowest_ms = 0.0
         numbered = [(at, name) for at, name in enumerate(self._wanted.watch) if name in self.found]
-        for chunk in chunks(numbered, self.facts.limits["items"]):
-            requests = [self._item(handle, name) for handle, name in chunk]
-            results = await self._monitor.create_items(subscription, requests)
+        requests = [self._item(at, self.found[name].node, name) for at, name in numbered]
+        requests += [self._item(handle, node) for handle, (node, _) in _HEALTH.items()]
+        names = [*(name for _, name in numbered), *(None for _ in _HEALTH)]
+        for chunk in chunks(list(zip(names, requests, strict=True)), self.facts.limits["items"]):
+            results = await self._monitor.create_items(subscription, [one for _, one in chunk])
             if len(results) != len(chunk):
                 message = f"expected {len(chunk)} monitored items, the server made {len(results)}"
                 raise LinkLost(message)
-            for (_, name), result in zip(chunk, results, strict=True):
+            for (name, _), result in zip(chunk, results, strict=True):
+                if name is None:
+                    continue
                 if not result.StatusCode.is_good():
                     message = f"node {name} cannot be watched: {status_name(result.StatusCode)}"
                     raise LinkLost(message)
@@ -391,11 +413,9 @@ class Connection:
                 message = f"events cannot be watched: {status_name(result.StatusCode)}; name another `source`, or leave it out for the server itself"
                 raise LinkLost(message)
 
-    def _item(self, handle: int, name: str) -> Any:
+    def _item(self, handle: int, node: NodeId, name: str = "") -> Any:
         return ua.MonitoredItemCreateRequest(
-            ItemToMonitor=ua.ReadValueId(
-                NodeId=self.found[name].node, AttributeId=ua.AttributeIds.Value
-            ),
+            ItemToMonitor=ua.ReadValueId(NodeId=node, AttributeId=ua.AttributeIds.Value),
             MonitoringMode=ua.MonitoringMode.Reporting,
             RequestedParameters=ua.MonitoringParameters(
                 Filter=_RENEWED if name in self._wanted.stamped else None,
@@ -450,6 +470,9 @@ class Connection:
                 self.place(self.latches.taken(event.ClientHandle, event.EventFields, now_s))
             return
         for item in part.MonitoredItems:
+            if item.ClientHandle in _HEALTH:
+                _HEALTH[item.ClientHandle][1](item.Value)
+                continue
             self._put(item.ClientHandle, reading_of(item.Value, now_s))
 
     def _count(self, number: int, what: Literal["content", "sign of life"]) -> None:
@@ -481,8 +504,7 @@ class Connection:
         """Complete the first image, tell the seat, then watch the silence."""
         try:
             async with asyncio.timeout(self._options.connect_s_max):
-                await self._all_seen.wait()
-                await self._read_image()
+                await self._complete_the_image()
         except TimeoutError:
             names = ", ".join(self._wanted.watch[position] for position in sorted(self._unseen))
             message = f"the server never reported {names or 'the whole image'}"
@@ -492,11 +514,16 @@ class Connection:
         self._seat.link_up(self)
         await self._watch_silence()
 
-    async def _read_image(self) -> None:
-        """Read every watched node over the session for orders, which proves that it answers; the newer reading stays."""
+    async def _complete_the_image(self) -> None:
+        """Read every watched node over the session for orders, which proves that it answers, while their first reports are on their way.
+
+        What was read counts only where it is newer than the report: of two that are equally old it may be the older one, as the answers of
+        two connections overtake each other, and what changes after a report is reported.
+        """
         watched = self._wanted.watch
-        for position, reading in enumerate(await self.read(watched)):
-            if reading.source_ms >= self.image[position].source_ms:
+        readings, _ = await asyncio.gather(self.read(watched), self._all_seen.wait())
+        for position, reading in enumerate(readings):
+            if reading.source_ms > self.image[position].source_ms:
                 self._put(position, reading)
 
     def _silence_ms_max(self) -> float:
@@ -525,7 +552,7 @@ class Connection:
             await asyncio.sleep(pause_s)
             await self._monitor.renew_channel_when_due()
             if not sends_keep_alives:
-                await self._monitor.read([(_STATE, ua.AttributeIds.Value)])
+                await self._monitor.read([(STATE, ua.AttributeIds.Value)])
                 self._quiet_ticks = 0
             if self._orders is None:
                 continue
@@ -549,7 +576,7 @@ class Connection:
         limit_s = self._silence_ms_max() / 1000
         try:
             async with asyncio.timeout(limit_s):
-                await session.read([(_STATE, ua.AttributeIds.Value)])
+                await session.read([(STATE, ua.AttributeIds.Value)])
         except (OSError, TimeoutError) as error:
             if session is not self._orders:
                 return  # an order has dropped it meanwhile
@@ -653,7 +680,7 @@ async def _keep_awake(opening: asyncio.Task[Session]) -> None:
 async def _heard(session: Session) -> None:
     """Ask for something; who gave the order that is at work hears whether the connection is lost."""
     with suppress(OSError, TimeoutError, UaError):
-        await session.read([(_STATE, ua.AttributeIds.Value)])
+        await session.read([(STATE, ua.AttributeIds.Value)])
 
 
 async def _until_one_ends(*works: Coroutine[Any, Any, None]) -> None:

@@ -2,14 +2,22 @@
 
 Rules of this file:
 - The start time is the server's boot identity: when it changes, every assumption about the server falls.
+- A server that says that it is not fit to be asked is asked no further.
 - Requests are split to what the server says it takes, and to ``CHUNK_MAX`` where it says nothing or more.
 """
 
+import asyncio
 from collections.abc import Iterator, Mapping, Sequence
-from typing import Any, TypeVar, cast
+from typing import Any, Literal, TypeVar, cast
 
 from supervisor.cell.value import value
-from supervisor.stations.opcua import NodeId, content_of, numeric_id, ua
+from supervisor.stations.health import (
+    SERVICE_LEVEL,
+    STATE,
+    check_service_level,
+    check_state,
+)
+from supervisor.stations.opcua import DataValue, NodeId, content_of, numeric_id, ua
 from supervisor.stations.trouble import LinkLost
 from supervisor.stations.wire import Session
 
@@ -43,28 +51,37 @@ def chunks(items: Sequence[T], size: int) -> Iterator[Sequence[T]]:
         yield items[start : start + size]
 
 
-async def read_facts(session: Session) -> ServerFacts:
-    """Ask a server for its namespaces and its start time, then for its limits.
+async def read_facts(
+    session: Session, health: Literal["asked", "whatever"] = "asked"
+) -> ServerFacts:
+    """Ask a server for its namespaces and its start time, and for its limits; ``whatever`` it says of its health where only a person looks.
 
     Raises:
-        LinkLost: it does not give namespaces or start time.
+        LinkLost: it does not give namespaces or start time, or says that it is not fit to be used.
     """
-    namespaces, start = await _values(session, [_NAMESPACES, _START_TIME])
+    names = sorted(_LIMITS)
+    said, limits = await asyncio.gather(
+        _read(session, [_NAMESPACES, _START_TIME, STATE, SERVICE_LEVEL]),
+        _read(session, [numeric_id(_LIMITS[name]) for name in names]),
+    )
+    if health == "asked":
+        check_state(said[2])
+        check_service_level(said[3])
+    namespaces, start = content_of(said[0]), content_of(said[1])
     if not isinstance(namespaces, list) or start is None:
         message = "the server gives neither namespaces nor its start time"
         raise LinkLost(message)
-    names = sorted(_LIMITS)
-    limits = await _values(session, [numeric_id(_LIMITS[name]) for name in names])
     return ServerFacts(
         boot=start.isoformat(timespec="milliseconds"),
         namespaces=tuple(str(uri) for uri in cast("list[Any]", namespaces)),
-        limits={name: _bounded(limit) for name, limit in zip(names, limits, strict=True)},
+        limits={
+            name: _bounded(content_of(limit)) for name, limit in zip(names, limits, strict=True)
+        },
     )
 
 
-async def _values(session: Session, nodes: list[NodeId]) -> list[Any]:
-    found = await session.read([(node, ua.AttributeIds.Value) for node in nodes])
-    return [content_of(item) for item in found]
+async def _read(session: Session, nodes: list[NodeId]) -> list[DataValue]:
+    return await session.read([(node, ua.AttributeIds.Value) for node in nodes])
 
 
 def _bounded(limit: Any) -> int:

@@ -19,7 +19,7 @@ from supervisor.stations.opcua import StatusError, UaError
 from supervisor.stations.reading import Reading
 from supervisor.stations.resolve import Wanted
 from supervisor.stations.security import Security
-from supervisor.stations.trouble import LinkLost
+from supervisor.stations.trouble import LinkLost, UnderMaintenance
 from supervisor.stations.wire import quiet_library_log
 
 __all__ = ["Link", "LinkOptions", "LinkReport", "LinkSeat"]
@@ -110,11 +110,11 @@ class Link:
             await until_answered(
                 self._url, self._options, lambda lost: self._is_down(reason(lost), seat)
             )
-            why = await self._one_life(listener)
+            lost = await self._one_life(listener)
             failures = 0 if self._state == "up" else failures + 1
             self._connection = None
-            self._is_down(why, seat)
-            await asyncio.sleep(self._pause_s(failures))
+            self._is_down(reason(lost), seat)
+            await asyncio.sleep(self._pause_s(failures, lost))
 
     def _is_down(self, why: str, seat: LinkSeat) -> None:
         """Note why there is no connection; tell the seat once, and the log once of each reason."""
@@ -127,8 +127,8 @@ class Link:
             log.info("%s: link still down: %s", self.name, why)
         self._outage.reasons.add(why)
 
-    async def _one_life(self, listener: "_Listener") -> str:
-        """One connection from beginning to end; why it ended."""
+    async def _one_life(self, listener: "_Listener") -> Exception:
+        """One connection from beginning to end; what ended it."""
         try:
             self._connection = Connection(
                 self._url, self._wanted, self._options, self._security, listener, self._permit
@@ -136,15 +136,17 @@ class Link:
             self._connection.recall(self._learnt)
             await self._connection.live()
         except (LinkLost, OSError, UaError) as lost:
-            return reason(lost)
+            return lost
         except Exception as defect:
             log.exception("%s: a defect in the link", self.name)
-            return f"a defect of ours, see the log: {defect!r}"
-        return "the connection ended"
+            return LinkLost(f"a defect of ours, see the log: {defect!r}")
+        return LinkLost("the connection ended")
 
-    def _pause_s(self, failures: int) -> float:
+    def _pause_s(self, failures: int, lost: Exception) -> float:
         """Longer after each failure, and never the same for two stations that lost the same switch."""
         longest_s = min(self._options.retry_s_min * 2**failures, self._options.retry_s_max)
+        if isinstance(lost, UnderMaintenance):
+            longest_s = self._options.maintenance_s
         return longest_s * random.uniform(0.5, 1.0)  # noqa: S311 - spreads retries, keeps no secret
 
     def came_up(self) -> None:

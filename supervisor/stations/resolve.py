@@ -5,9 +5,11 @@ Rules of this file:
   the old index to another namespace, where the same id is another node (measured).
 - Every node is checked by class, browse name, data type and rank before the link counts as up; a wrong one names itself, what
   was expected and what was found.
-- Requests are split to what the server takes.
+- Requests are split to what the server takes, and those that do not need each other's answers go out together: a link that is to be
+  back within half a second has no time to wait for each.
 """
 
+import asyncio
 import base64
 import uuid
 from collections.abc import Callable, Mapping, Sequence
@@ -173,14 +175,16 @@ class _Resolver:
         known, fields = await find_events(self, events)
         places |= {name: (node, BASE_EVENT) for name, node in fields.items()}
         self.nodes = {**nodes, **_as_nodes(events)}
-        described = await self._there(places)
-        names = sorted(described)
-        methods = [name for name in names if self.nodes[name].type == "Method"]
-        where = {name: places[name][0] for name in methods}
-        self.declared = {
-            direction: await self._arguments(where, f"{direction}Arguments")
-            for direction in ("Input", "Output")
+        where = {
+            name: places[name][0] for name in sorted(places) if self.nodes[name].type == "Method"
         }
+        described, inputs, outputs = await asyncio.gather(
+            self._there(places),
+            self._arguments(where, "InputArguments"),
+            self._arguments(where, "OutputArguments"),
+        )
+        self.declared = {"Input": inputs, "Output": outputs}
+        names = sorted(described)
         found = {name: await self._checked(name, places[name], described[name]) for name in names}
         return Resolution(found=found, events=known)
 

@@ -19,6 +19,10 @@ class LinkLost(Exception):  # noqa: N818 - a fact about the outside, not an erro
         self.silent = silent
 
 
+class UnderMaintenance(LinkLost):
+    """The server asks its clients to leave it alone for a while."""
+
+
 class ResultUnreadable(Exception):  # noqa: N818 - same
     """The result nodes do not hold what the profile says."""
 

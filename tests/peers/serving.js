@@ -79,6 +79,7 @@ async function serve({ name, nodesets, namespaces, build }) {
   // What came to change something, and under which audit id; a station that audits puts that into its events.
   station.heard = [];
   Object.defineProperty(station, "sessions", { get: () => server.engine.currentSessionCount });
+  Object.defineProperty(station, "serverState", { set: (state) => server.engine.setServerState(state) });
   server.on("request", (request) => {
     const kind = request.schema.name;
     if (kind === "CallRequest" || kind === "WriteRequest") station.heard.push([kind, request.requestHeader.auditEntryId]);

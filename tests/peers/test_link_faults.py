@@ -25,6 +25,7 @@ CUT_S_MAX = 1.0 + MARGIN_S
 SILENT_S_MAX = 3.0 + MARGIN_S
 BACK_S_MAX = 0.5 + MARGIN_S
 KNOCK_S_MAX = 2.0  # a server that was not there is knocked at; a link that was refused a while ago may be in a pause of 2 s
+RUNNING, SUSPENDED = 0, 3  # OPC 10000-5 12.6
 PATH = "/station"
 OWN_SESSIONS = 2  # one for what is shown, one for orders
 ENDED_S_MAX = 20.0  # those of the tests before have the default's 10 s
@@ -63,6 +64,7 @@ def server(peer):
     station = peer("job_station.js")
     yield station
     station.thaw()
+    station.switch("serverState", RUNNING)
     station.switch("occupied", False)
 
 
@@ -128,6 +130,18 @@ async def test_a_server_that_is_killed_and_started_again_is_a_new_start(visits, 
     await measured("killed, back", shows(visit, "occupied"), BACK_S_MAX + KNOCK_S_MAX)
     assert visit.seen.boot > before.boot
     assert visit.seen.mode == "automatic"
+
+
+@pytest.mark.hazard(29)
+async def test_a_server_that_says_that_it_is_suspended_is_down_until_it_runs_again(visits, server):
+    visit = await visits(server, "job-control")
+    server.switch("serverState", SUSPENDED)
+    await measured("suspended, noticed", noticed(visit), CUT_S_MAX)
+    assert "its state is Suspended" in visit.watcher.adapter.report().why
+    assert visit.seen.mode == "unknown"
+    server.switch("serverState", RUNNING)
+    await visit.until(link="up", mode="automatic")
+    assert downs(visit) == 1
 
 
 def noticed(visit):

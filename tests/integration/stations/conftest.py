@@ -254,6 +254,11 @@ class Operator:
         self._client = client
         self._index = index
 
+    async def say_of_itself(self, node: int, value: int, kind: Any) -> None:
+        """Write a variable of the server's own."""
+        content = ua.DataValue(ua.Variant(value, kind))
+        await self._client.get_node(ua.NodeId(node)).write_attribute(ua.AttributeIds.Value, content)
+
     async def node(self, name: str) -> Any:
         root = self._client.nodes.objects
         return await root.get_child([f"{self._index}:Strange", f"{self._index}:{name}"])

@@ -138,6 +138,12 @@ async def present(server: Server, keys: Path, who: str) -> None:
     server.bserver.set_policies(server._policies)
 
 
+async def let_its_health_be_written(server: Server) -> None:
+    """A test says how it is with the server itself."""
+    for node in (ua.ObjectIds.Server_ServerStatus_State, ua.ObjectIds.Server_ServiceLevel):
+        await server.get_node(ua.NodeId(node)).set_writable()
+
+
 async def state_limits(server: Server) -> None:
     capabilities = "Server_ServerCapabilities_OperationLimits"
     for name in (
@@ -302,6 +308,7 @@ async def main(shift: int, port: int, keys: Path) -> None:
     strange = Strange(server, await server.register_namespace(URI))
     await strange.build()
     await state_limits(server)
+    await let_its_health_be_written(server)
     enforce_limits()
     refuse_sessions(strange.nodes["Refusing"])
     async with server:

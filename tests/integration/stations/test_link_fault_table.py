@@ -270,6 +270,66 @@ async def test_a_limit_of_silence_that_is_declared_lower_is_kept_and_no_false_al
     await station.until(lambda: seen(station).link == "up", BACK_S_MAX)
 
 
+# --- what a server says of its own health ---------------------------------------------------------------------------------------
+
+STATE, LEVEL = ua.ObjectIds.Server_ServerStatus_State, ua.ObjectIds.Server_ServiceLevel
+HEALTHY = {STATE: (0, T.Int32), LEVEL: (255, T.Byte)}
+UNFIT = {  # states: OPC 10000-5 12.6; levels: OPC 10000-4 6.6.2.4.2
+    "suspended": (STATE, 3, "the server says that its state is Suspended"),
+    "in test": (STATE, 5, "the server says that its state is Test"),
+    "of an unlisted state": (STATE, 9, "the server says that its state is 9"),
+    "under maintenance": (LEVEL, 0, "the server says that it is under maintenance"),
+    "without data": (LEVEL, 1, "the server says that it has no data"),
+}
+
+
+@pytest.fixture
+async def operator(strange):
+    """Says how it is with the server; well again after the test."""
+    async with strange.operator() as operator:
+        yield operator
+        for node, (value, kind) in HEALTHY.items():
+            await operator.say_of_itself(node, value, kind)
+
+
+@pytest.mark.hazard(29)
+@pytest.mark.parametrize("name", UNFIT)
+async def test_a_server_that_says_that_it_is_not_fit_is_down_until_it_says_otherwise(
+    name, operator, linked
+):
+    node, value, words = UNFIT[name]
+    _, station = await linked(Wiring(options=LinkOptions(interval_ms=20, maintenance_s=0.5)))
+    await operator.say_of_itself(node, value, HEALTHY[node][1])
+    down = await station.until(lambda: seen(station).link == "down" and seen(station), CUT_S_MAX)
+    assert (down.mode, down.door, down.nest, down.work) == ("unknown",) * 4
+    assert station.adapter.report().why.startswith(words)
+    await asyncio.sleep(0.6)  # it is asked again meanwhile, and says the same
+    assert seen(station).link == "down"
+    await operator.say_of_itself(node, *HEALTHY[node])
+    await station.until(lambda: seen(station).link == "up", BACK_S_MAX + OPENING_S_MAX)
+    assert len(downs(station)) == 1
+
+
+async def test_a_degraded_server_is_used_as_each_of_its_values_says_how_good_it_is(
+    operator, linked
+):
+    _, station = await linked()
+    await operator.say_of_itself(LEVEL, 2, T.Byte)
+    count = next(counts)
+    await operator.write("Count", count, T.UInt32)
+    await station.until(lambda: seen(station).counter == count, BACK_S_MAX)
+    assert downs(station) == []
+
+
+async def test_a_server_under_maintenance_is_left_alone_for_longer_than_others(operator, linked):
+    proxy, station = await linked(Wiring(options=LinkOptions(interval_ms=20, maintenance_s=60)))
+    await operator.say_of_itself(LEVEL, 0, T.Byte)
+    await station.until(lambda: seen(station).link == "down", CUT_S_MAX)
+    before = proxy.connections
+    await asyncio.sleep(1.5)  # others are knocked at five times in this time
+    assert proxy.connections == before
+
+
 async def test_an_outage_is_knocked_at_evenly_and_leaves_no_connection_behind(linked):
     proxy, station = await linked()
     proxy.swallow()
