@@ -1,6 +1,7 @@
 """Messages to receivers outside: every record once it is kept, what a failed check casts doubt on, and advice when it is offered.
 
 Rules of this file:
+- A reference part is nobody's product: the record of a check is told as what it is, and only to whoever asks for checks.
 - The journal is the outbox. How far a receiver was told stands in the state, by a fact of its own (``MessagesDelivered``): a supervisor that
   died, or another that took over, goes on from there. So each message arrives at least once, in order; a repetition has the same id.
 - A receiver that does not take a message is asked again, later and later, for as long as it takes. Nothing is dropped, nobody else waits.
@@ -31,6 +32,7 @@ from supervisor.api.record_view import line_of
 from supervisor.api.schema import instant
 from supervisor.api.signature import signature
 from supervisor.api.trust_view import suspicion_view
+from supervisor.cell.receivers import About
 from supervisor.cell.value import value
 from supervisor.core.commands import MarkSuspect, StoreRecord
 from supervisor.core.events import (
@@ -42,6 +44,7 @@ from supervisor.core.events import (
 from supervisor.shell.inbox import InboxClosed
 from supervisor.shell.ports import JournalEntry, JournalRefused
 from supervisor.verdict.record import Record
+from supervisor.verdict.reference_check import is_check
 from supervisor.verdict.suspicion import Suspicion, suspect_values
 
 POST_S_MAX = 10.0
@@ -62,7 +65,7 @@ class Receiver:
 
     receiver: str
     url: str
-    about: tuple[Literal["verdicts", "advice"], ...]
+    about: tuple[About, ...]
     key: bytes
 
 
@@ -71,7 +74,7 @@ class Message:
     """One message: a name that is the same for each repetition, its kind, its time in the cell, and what it says."""
 
     name: str
-    kind: Literal["record.kept", "values.suspect", "advice.offered"]
+    kind: Literal["record.kept", "check.kept", "values.suspect", "advice.offered"]
     at_ms: int
     data: dict[str, Any]
 
@@ -176,7 +179,7 @@ class Messenger:
         """Tell what is new, or wait until something is."""
         lookout, head = self._sources.lookout, self._sources.lookout.head().seq
         cursor = self._cursor()
-        if "verdicts" not in self._receiver.about and self._advised is None:
+        if set(self._receiver.about) == {"advice"} and self._advised is None:
             self._looked = head  # nothing of the past is wanted but the advice in force
         if lookout.published is None:
             await lookout.wait_after(0, LOOK_S)
@@ -215,15 +218,17 @@ class Messenger:
 
     def _messages(self, entry: JournalEntry) -> list[Message]:
         """What an entry gives reason to tell."""
-        if "verdicts" not in self._receiver.about:
-            return []
         records = [each.record for each in entry.commands if isinstance(each, StoreRecord)]
-        marks = [each.suspicion for each in entry.commands if isinstance(each, MarkSuspect)]
-        known = self._doubt_at(entry) if records else []
-        return [
-            *(self._kept(entry, number, record, known) for number, record in enumerate(records, 1)),
-            *(self._suspect(entry, mark) for mark in marks),
-        ]
+        wanted = [(n, each) for n, each in enumerate(records, 1) if self._is_asked_for(each)]
+        known = self._doubt_at(entry) if wanted else []
+        messages = [self._kept(entry, number, record, known) for number, record in wanted]
+        if "verdicts" in self._receiver.about:
+            marks = [each.suspicion for each in entry.commands if isinstance(each, MarkSuspect)]
+            messages += [self._suspect(entry, mark) for mark in marks]
+        return messages
+
+    def _is_asked_for(self, record: Record) -> bool:
+        return ("checks" if is_check(record) else "verdicts") in self._receiver.about
 
     def _kept(
         self, entry: JournalEntry, number: int, record: Record, known: list[Suspicion]
@@ -231,7 +236,7 @@ class Messenger:
         suspect = [each.number for each in suspect_values(record, known)]
         return Message(
             name=f"{self._cell}-{entry.seq}-{number}",
-            kind="record.kept",
+            kind="check.kept" if is_check(record) else "record.kept",
             at_ms=entry.at_ms,
             data=line_of(record, seq=entry.seq, suspect=suspect).model_dump(),
         )

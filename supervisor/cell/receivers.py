@@ -17,7 +17,7 @@ from supervisor.cell.problem import Problem
 RECEIVERS_MAX = 20
 """So many are followed at a time (S11)."""
 
-About = Literal["verdicts", "advice"]
+About = Literal["verdicts", "checks", "advice"]
 
 
 class ReceiverEntry(Declared):
@@ -29,7 +29,7 @@ class ReceiverEntry(Declared):
     )
     about: list[About] = Field(
         min_length=1,
-        description="`verdicts`: every record, when it is kept, and what a failed check casts doubt on. `advice`: where to correct, whenever advice is offered.",
+        description="`verdicts`: every record of a part, when it is kept, and what a failed check casts doubt on. `checks`: what each check of a station with a reference part found. `advice`: where to correct, whenever advice is offered.",
     )
     secret: Identifier = Field(
         description="Name that the key is kept under which messages are signed with, outside the folder."

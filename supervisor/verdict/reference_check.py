@@ -24,7 +24,8 @@ from supervisor.verdict.result import StationResult
 from supervisor.verdict.weighing import Weighed, weigh
 
 _SHOWN = Context(prec=6)
-RULE = "reference check: |x - x_ref| <= sqrt(U^2 + U_ref^2), k = 2 (|En| <= 1, ISO 13528:2022 9.7)"
+_CHECK = "reference check: "
+RULE = f"{_CHECK}|x - x_ref| <= sqrt(U^2 + U_ref^2), k = 2 (|En| <= 1, ISO 13528:2022 9.7)"
 
 Outcome = Literal["good", "missed", "no value"]
 VERDICTS: dict[Outcome, Verdict] = {
@@ -136,6 +137,11 @@ def check_record(
         why=f"check of {result.station} by {result.program}: {named}",
         findings=findings,
     )
+
+
+def is_check(record: Record) -> bool:
+    """Whether a record tells of a check with a reference part, and of no part that was made for somebody."""
+    return record.rule.startswith(_CHECK)
 
 
 def _worst(compared: Sequence[Compared]) -> Outcome:

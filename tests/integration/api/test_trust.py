@@ -244,6 +244,37 @@ async def test_a_receiver_is_told_what_a_failed_check_casts_doubt_on(
         assert len(set(names)) == len(names)
 
 
+@pytest.mark.parametrize(
+    ("about", "kinds"),
+    [
+        (("verdicts",), {"record.kept", "values.suspect"}),
+        (("checks",), {"check.kept"}),
+        (("advice", "checks"), {"check.kept"}),
+    ],
+)
+async def test_a_reference_part_is_told_as_a_check_and_to_whoever_asks_for_checks(
+    start_on, failed, outside, tmp_path, about, kinds
+):
+    async with start_on(tmp_path, failed) as cell, telling(cell, a_receiver(outside, about)):
+        lines = (await cell.client.get("/api/v1/records?limit=500")).json()["records"]
+        cursor = next(e.event.seq for e in failed.entries if isinstance(e.event, MessagesDelivered))
+        wanted = {
+            (line["serial"], line["part_type"], line["seq"])
+            for line in lines
+            if line["seq"] > cursor and (line["part_type"] == "master") == ("checks" in about)
+        }
+        assert wanted
+
+        def told():
+            bodies = [json.loads(body) for _, _, body in outside.taken]
+            records = [each["data"] for each in bodies if each["type"].endswith(".kept")]
+            return {(r["serial"], r["part_type"], r["seq"]) for r in records}
+
+        await until(lambda: told() >= wanted)
+        assert told() == wanted
+        assert {json.loads(body)["type"] for _, _, body in outside.taken} <= kinds
+
+
 # --- a station that moves ---------------------------------------------------------------------------------------------------------
 
 
