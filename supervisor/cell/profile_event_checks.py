@@ -28,6 +28,8 @@ from supervisor.cell.profile_language import (
 from supervisor.cell.profile_order_checks import check_call
 from supervisor.cell.profile_values import SINGLE_TYPES
 
+AFTER_OUTAGE = ("levels", "query", "order", "refresh")
+
 
 def check_events(profile: StationProfile) -> Problems:
     """Every event has a type, fields with names of their own, something that ends it, and something that is asked after an outage."""
@@ -137,11 +139,15 @@ def _ends(profile: StationProfile, name: str, event: EventSource) -> Problems:
 def _after_outage(profile: StationProfile, at: FieldPath, event: EventSource) -> Problems:
     after = event.after_outage
     yield from _levels(profile, (*at, "when"), after.when)
-    given = [key for key in ("levels", "query", "order") if getattr(after, key) is not None]
+    given = [key for key in AFTER_OUTAGE if getattr(after, key) is not None]
     if len(given) != 1:
-        remedy = "name the nodes (`levels`), the method that is asked (`query`), or the order that is given again"
+        remedy = "name the nodes (`levels`), the method that is asked (`query`), the order that is given again, or `refresh: conditions` for alarms"
         found = " and ".join(given) or "none of them"
-        yield ProfileProblem(at, found, "exactly one of `levels`, `query` and `order`", remedy)
+        expected = "exactly one of `levels`, `query`, `order` and `refresh`"
+        yield ProfileProblem(at, found, expected, remedy)
+        return
+    if after.refresh is not None:
+        yield from _said_again(at, after.when)
         return
     if after.order is not None:
         yield from _given_again(profile, (*at, "order"), after.order)
@@ -160,6 +166,13 @@ def _after_outage(profile: StationProfile, at: FieldPath, event: EventSource) ->
             if types
             else check_declared(profile, (*at, "levels", key), node)
         )
+
+
+def _said_again(at: FieldPath, when: list[Condition]) -> Problems:
+    """What is said again comes as an event like any other, so nothing is left that could be asked about it."""
+    if when:
+        remedy = "leave `when` out, or put what holds for the event itself under `only`"
+        yield ProfileProblem((*at, "when"), "conditions with `refresh`", "none", remedy)
 
 
 def _given_again(profile: StationProfile, at: FieldPath, order: str) -> Problems:

@@ -95,7 +95,7 @@ class Query(Part):
 
 
 class AfterOutage(Part):
-    """What is asked once on every connection, before anything counts: exactly one of `levels`, `query` and `order`.
+    """What is asked once on every connection, before anything counts: exactly one of `levels`, `query`, `order` and `refresh`.
 
     An event that comes while it is asked is newer than the answer and wins.
     """
@@ -111,6 +111,10 @@ class AfterOutage(Part):
     order: Literal["prepare", "abort", "acknowledge", "clear_fault"] | None = Field(
         default=None,
         description="Or the order that the event belongs to: the cell gives it again as long as it wants what it brings about. Never `start`.",
+    )
+    refresh: Literal["conditions"] | None = Field(
+        default=None,
+        description="Or, for an event of a condition (an alarm): the station says again how each condition stands that is still of interest (`ConditionRefresh`).",
     )
     when: list[Condition] = Field(
         default_factory=list[Condition],

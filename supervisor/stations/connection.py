@@ -35,6 +35,7 @@ from supervisor.stations.opcua import (
     SubscriptionParameters,
     SubscriptionResult,
     UaError,
+    numeric_id,
     status_name,
     ua,
 )
@@ -60,6 +61,8 @@ _RENEWED = (
         Trigger=ua.DataChangeTrigger.StatusValueTimestamp
     )
 )
+_CONDITIONS = numeric_id(ua.ObjectIds.ConditionType)
+_REFRESH = numeric_id(ua.ObjectIds.ConditionType_ConditionRefresh)
 _HEALTH = {  # by client handle; those of the profile's nodes and events count from 0. There is a stack that takes 2**32 - 1 for 0 (measured).
     1_000_000: (STATE, check_state),
     1_000_001: (SERVICE_LEVEL, check_service_level),
@@ -173,6 +176,7 @@ class Connection:
         self._opening_orders = asyncio.Lock()
         self._signs: set[asyncio.Task[None]] = set()
         self._ended = self._told = False
+        self._subscription = 0
         self._quiet_ticks = self._next_number = 0
         self._unseen = set(range(len(wanted.watch)))
         self._all_seen = asyncio.Event()
@@ -357,6 +361,7 @@ class Connection:
         )
         granted = await self._monitor.create_subscription(parameters)
         granted = await self._as_often(parameters, granted)
+        self._subscription = granted.SubscriptionId
         await self._watch_events(granted.SubscriptionId)
         sampling_ms = await self._watch_nodes(granted.SubscriptionId)
         revised_ms = granted.RevisedPublishingInterval
@@ -425,6 +430,25 @@ class Connection:
                 DiscardOldest=True,
             ),
         )
+
+    async def refresh_conditions(self, limit_s: float) -> None:
+        """Have the server say again how each of its conditions stands, as events (OPC 10000-9 5.5.7); returns when it has said all.
+
+        Raises:
+            LinkLost, OSError, TimeoutError: it does not.
+        """
+        self.latches.refreshed.clear()
+        arguments = [ua.Variant(self._subscription, ua.VariantType.UInt32)]
+        result = await self._monitor.ask(_CONDITIONS, _REFRESH, arguments, limit_s)
+        if not result.StatusCode.is_good():
+            message = f"the server does not say again how its conditions stand: {status_name(result.StatusCode)}"
+            raise LinkLost(message)
+        try:
+            async with asyncio.timeout(limit_s):
+                await self.latches.refreshed.wait()
+        except TimeoutError:
+            message = f"the server did not end the refresh of its conditions in {limit_s:.0f} s"
+            raise LinkLost(message) from None
 
     # --- messages -------------------------------------------------------------------------------------------------------
 

@@ -8,6 +8,7 @@ Rules of this file:
 - Nothing here waits or sends: it is called from within the publish callback.
 """
 
+import asyncio
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any, NamedTuple
 
@@ -24,6 +25,8 @@ QUEUE_SIZE = 100
 HEADER = ("EventType", "Time")  # of BaseEventType, OPC 10000-5 6.4.2
 SERVER = numeric_id(ua.ObjectIds.Server)
 OVERFLOW = numeric_id(ua.ObjectIds.EventQueueOverflowEventType)
+REFRESH_END = numeric_id(ua.ObjectIds.RefreshEndEventType)
+REFRESH_REQUIRED = numeric_id(ua.ObjectIds.RefreshRequiredEventType)
 
 Placed = tuple[int, Reading]
 
@@ -57,6 +60,7 @@ class Latches:
     ) -> None:
         self._latches: dict[str, _Latch] = {}
         self._items: list[list[str]] = []
+        self.refreshed = asyncio.Event()
         self._changes = dict.fromkeys(events, 0)
         sources: dict[str | None, int] = {}
         for name, event in events.items():
@@ -98,7 +102,7 @@ class Latches:
         """What an event changes in the image.
 
         Raises:
-            LinkLost: the server says that it had to drop events.
+            LinkLost: the server says that it had to drop events, or that its conditions have to be asked anew.
         """
         number = handle - self._handles
         if not 0 <= number < len(self._items) or len(fields) < len(HEADER):
@@ -107,6 +111,14 @@ class Latches:
         if kind == OVERFLOW:
             message = "the server had to drop events; what they said is asked anew"
             raise LinkLost(message)
+        if kind == REFRESH_REQUIRED:
+            message = (
+                "the server says that its conditions may have changed unheard; they are asked anew"
+            )
+            raise LinkLost(message)
+        if kind == REFRESH_END:
+            self.refreshed.set()
+            return []
         source_ms = 0 if at is None else int(at.timestamp() * 1000)
         changed: list[Placed] = []
         for name in self._items[number]:
@@ -203,6 +215,8 @@ def unasked(events: Mapping[str, EventSource]) -> Image:
 
 def _filter(events: list[KnownEvent]) -> Any:
     """Type, time and the fields of these events, of events of their types only, and of the one that says that some were dropped.
+
+    Those that begin and end a refresh, or ask for one, come whatever the filter says (OPC 10000-9 4.5).
 
     Subtypes are named one by one although ``OfType`` includes them: there are servers that compare the type itself only (measured).
     """

@@ -1,4 +1,4 @@
-"""What lost events would have said: read from levels, or asked of a method.
+"""What lost events would have said: read from levels, asked of a method, or said again by the server.
 
 Rules of this file:
 - It is asked on every connection, the first one too, before anything of the image counts, and once more before a run is started.
@@ -20,6 +20,7 @@ from supervisor.stations.results import part_of
 from supervisor.stations.trouble import LinkLost, ResultUnreadable
 
 LIMIT_S_MIN = 2.0
+REFRESH_S_MAX = 4.0
 INTERVALS = 2  # publishing intervals until an event from before the answer has come
 
 Answers = Mapping[str, list[Reading] | None]
@@ -72,14 +73,18 @@ async def ask_the_world(
         LinkLost, OSError, TimeoutError: it cannot be asked.
     """
     answers: dict[str, list[Reading] | None] = {}
+    if any(event.after_outage.refresh is not None for event in events.values()):
+        await connection.refresh_conditions(REFRESH_S_MAX)
     for name, event in events.items():
         after = event.after_outage
         try:
             if after.query is not None:
                 within_s = max(after.query.limit_s / speed, LIMIT_S_MIN)
                 answers[name] = await _queried(connection, name, event, after.query, within_s)
-            elif after.order is not None:
-                answers[name] = None  # the order is given again while it is wanted, and tells
+            elif after.order is not None or after.refresh is not None:
+                answers[name] = (
+                    None  # the order that is given again while it is wanted, or the refresh, tells
+                )
             else:
                 levels = cast("dict[str, str]", after.levels)
                 answers[name] = await connection.read(tuple(levels[key] for key in event.fields))

@@ -57,7 +57,8 @@ watch = _stations.watch
 shipped = _stations.shipped
 through_proxy = _stations.through_proxy
 keys = _stations.keys
-through_proxy = _stations.through_proxy
+eventful = _stations.eventful
+event_profile = _stations.event_profile
 
 
 class Visits:

@@ -165,7 +165,7 @@ def test_the_guide_to_events_goes_on_with_that_profile_and_stays_sound(repositor
             content[section] = {**content.get(section, {}), **entries}
     profile = read_profile(content)
     assert profile_problems(profile) == []
-    assert list(profile.events) == ["verdict"]
+    assert list(profile.events) == ["verdict", "warm", "warm_no_more"]
     assert profile.facets.door.node == "bits"
 
 
