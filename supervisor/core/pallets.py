@@ -318,7 +318,10 @@ def _prove(draft: Draft, pallet: str, event: TagRead) -> None:
 
 
 def _is_the_same(draft: Draft, pallet: str, content: TagContent) -> bool:
-    return (content.pallet, content.serial) == (pallet, draft.pallets[pallet].serial)
+    """A serial number is one of its part type: the same number of another type is another part."""
+    known = draft.pallets[pallet]
+    named = (content.pallet, content.serial, _type_of(draft, content))
+    return named == (pallet, known.serial, known.part_type)
 
 
 def _is_another(draft: Draft, pallet: str) -> None:

@@ -5,6 +5,7 @@ from dataclasses import replace as changed
 import pytest
 
 from simulators.bench.trial import DAY_MS, START_MS, finish, serials, troubles
+from simulators.models.tag import encode_tag
 from supervisor.cell.value import replace
 from supervisor.core.commands import ReadTag
 from supervisor.core.events import HoldReleased, PlacesObserved, TagRead
@@ -330,6 +331,37 @@ def test_pallets_exchanged_while_the_reader_was_off_are_measured_under_their_own
     assert {r.serial for r in world.records if r.verdict != "not measured"} == set(serials(world))
     assert world.state.pallets == {}
     assert world.state.holds == {}
+
+
+@pytest.mark.hazard(11)
+@pytest.mark.parametrize("named", ["another type", "an unknown type"])
+def test_the_serial_number_of_another_part_type_is_another_part(a_world, named):
+    """It was measured under the known one's name (found by the campaign, seed 1657)."""
+    world = a_world(pallets=9)
+    until(world, lambda: bool(resting(world)))
+    known = next(p for p in world.state.pallets.values() if p.place == resting(world)[0])
+    gtins = [t.gtin for t in world.cell.part_types if t.part_type != known.part_type]
+    payload = encode_tag(
+        pallet=known.pallet,
+        gtin=gtins[0] if named == "another type" else "00614141999996",
+        serial=known.serial,
+        batch=known.batch,
+        produced=known.produced,
+    )
+
+    def exchanged(fact):
+        there = isinstance(fact, TagRead) and fact.place == known.place
+        return ((0, replace(fact, payload=payload.hex()) if there else fact),)
+
+    blind(world, lambda: setattr(world, "wire", exchanged))
+    world.run(world.now_ms + MINUTE_MS)
+    there = world.state.pallets[world.state.places[known.place].pallet]
+    if named == "another type":
+        assert (there.serial, there.part_type != known.part_type) == (known.serial, True)
+        assert there.results == ()
+    else:
+        assert (there.stage, there.serial) == ("held", "")
+        assert stands(world) == ["part-type-unknown"]
 
 
 @pytest.mark.hazard(15)
