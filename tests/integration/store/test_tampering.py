@@ -194,6 +194,7 @@ TRIES = {"flipped bit": FLIPS, "cut": CUTS}
 
 
 @pytest.mark.hazard(33)
+@pytest.mark.timeout(240)  # it opens a store a thousand times, on a disk that others write to
 @pytest.mark.parametrize("damage", sorted(TRIES))
 def test_the_chain_alone_sees_no_damage_to_the_log_and_the_head_sees_all_that_shortens(
     log_and_store, tmp_path, damage
