@@ -5,6 +5,9 @@ Rules of this file:
 - A drawn cell is ``random_cell`` of tests/unit/routing with three stations: 1 to 3 part types of 3 to 9 characteristics, each decided by one
   or two stations; a program takes pace x (10 s + 3 to 12 s for each characteristic), with a pace of 0.7, 1.2, 2, 3 or 5; handler 2 to 5.5 s
   for a pick or a put, 0.4 to 1.5 m/s on a rail of 12 m. The result is there when the part is free, and every part conforms.
+- A large cell has 16 stations at equal distances and 4 part types of 4 to 6 characteristics, each decided by three of the stations, so that
+  every station is needed; programs as above with a pace of 10, 15, 20 or 30 (minutes, as one handler for so many stations calls for:
+  with the paces of the small cells it is the handler alone that limits), 0.6 to 1.5 m/s. Seeds 0 to 3 were used to choose how the plan is made.
 - Pallets are all there at the start, each with a rack place of its own; outfeed places are cleared at once.
 """
 
@@ -17,6 +20,8 @@ from tests.unit.routing.random_cells import cell_of, program, random_cell
 
 PALLETS = (8, 10, 12, 16, 20)
 PACES = (0.7, 1.2, 2, 3, 5)
+LARGE_PACES = (10, 15, 20, 30)
+LARGE_FROM_MM, LARGE_TO_MM = 1500, 10_500
 RACKS_AT_MM = 100
 RACK_COLUMNS = 12
 
@@ -46,6 +51,38 @@ def drawn(seed: int, *, stations: int = 3, pallets: int = 0) -> Case:
     types = random.Random(seed)
     chosen = tuple(types.choice(cell.part_types).part_type for _ in range(count))
     return Case(f"drawn {seed}", cell, chosen)
+
+
+def large(seed: int, *, stations: int = 16, pallets: int = 200) -> Case:
+    """A drawn cell of many stations and pallets, all stations needed."""
+    rng = random.Random(seed)
+    names = [f"station-{n:02}" for n in range(1, stations + 1)]
+    gap_mm = (LARGE_TO_MM - LARGE_FROM_MM) // max(1, stations - 1)
+    pace = rng.choice(LARGE_PACES)
+    part_types, programs = [], []
+    for kind in range(4):
+        part_type, numbers = f"type-{kind}", [str(n) for n in range(1, rng.randint(4, 6) + 1)]
+        part_types.append((part_type, tuple(numbers)))
+        able: dict[str, list[str]] = {}
+        for number in numbers:
+            for name in rng.sample(names, min(3, stations)):
+                able.setdefault(name, []).append(number)
+        for name, known in sorted(able.items()):
+            seconds = pace * (10 + len(known) * rng.uniform(3, 12))
+            programs.append(program(f"{part_type}-{name}", name, part_type, known, seconds))
+    hands_ms = rng.randrange(2000, 6000, 500)
+    cell = cell_of(
+        [(name, LARGE_FROM_MM + at * gap_mm) for at, name in enumerate(names)],
+        part_types,
+        programs,
+        pick_ms=hands_ms,
+        put_ms=hands_ms,
+        swap_ms=round(hands_ms * rng.uniform(1.2, 2)),
+        speed_mm_s=rng.randrange(600, 1600, 100),
+    )
+    outfeeds = tuple(place for place in cell.places if place.kind == "outfeed")
+    chosen = tuple(rng.choice(part_types)[0] for _ in range(pallets))
+    return Case(f"large {seed}", replace(cell, places=_places(pallets, outfeeds)), chosen)
 
 
 def _places(count: int, outfeeds: tuple[Place, ...]) -> tuple[Place, ...]:
