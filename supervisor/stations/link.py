@@ -24,6 +24,7 @@ from supervisor.stations.wire import quiet_library_log
 
 __all__ = ["Link", "LinkOptions", "LinkReport", "LinkSeat"]
 
+STEADY_S = 2.0  # a connection that has held for so long is made again at once when it is lost
 REASONS_MAX = 5  # an outage never fills the log, whatever a server thinks of
 
 HINTS = {
@@ -100,6 +101,7 @@ class Link:
         self._state: Literal["up", "down", "new"] = "new"
         self._why = "not connected yet"
         self._outage = Outage(0.0)
+        self._up_since_s = 0.0
 
     async def run(self, seat: LinkSeat) -> None:
         """Connect and connect again until cancelled."""
@@ -143,10 +145,14 @@ class Link:
         return LinkLost("the connection ended")
 
     def _pause_s(self, failures: int, lost: Exception) -> float:
-        """Longer after each failure, and never the same for two stations that lost the same switch."""
-        longest_s = min(self._options.retry_s_min * 2**failures, self._options.retry_s_max)
+        """Longer after each failure, hardly any where it had worked for a while, and never the same for two stations that lost the same switch."""
+        options = self._options
         if isinstance(lost, UnderMaintenance):
-            longest_s = self._options.maintenance_s
+            longest_s = options.maintenance_s
+        elif failures == 0 and asyncio.get_running_loop().time() - self._up_since_s > STEADY_S:
+            longest_s = options.retry_s_min / 4
+        else:
+            longest_s = min(options.retry_s_min * 2**failures, options.retry_s_max)
         return longest_s * random.uniform(0.5, 1.0)  # noqa: S311 - spreads retries, keeps no secret
 
     def came_up(self) -> None:
@@ -159,6 +165,7 @@ class Link:
         for node, why in self._without():
             log.info("%s: it has no %s: %s", self.name, node, why)
         self._state, self._why = "up", ""
+        self._up_since_s = asyncio.get_running_loop().time()
         self._learnt = self._connection and self._connection.learnt
 
     def _without(self) -> tuple[tuple[str, str], ...]:

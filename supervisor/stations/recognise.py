@@ -149,15 +149,16 @@ class _Sought:
     def readers(self, root: Branch) -> tuple[str, ...]:
         """The browse names of what stands at a place each."""
         each = [name for name in self._needed if PLACE in (self._nodes[name].path or "")]
-        names = [
-            {place[len(root.path)][1] for place in self._places(self._paths[name], root, self._nodes[name].type)}
-            for name in each
-        ]  # fmt: skip
-        return (
-            tuple(sorted(one for one in names[0] if all(one in each for each in names)))
-            if names
-            else ()
-        )
+        names = [self._names_of_places(name, root) for name in each]
+        shared = {one for one in names[0] if all(one in each for each in names)} if names else ()
+        return tuple(sorted(shared))
+
+    def _names_of_places(self, name: str, root: Branch) -> set[str]:
+        """What stands where a path has ``{place}``, wherever in the path that is."""
+        path = self._paths[name]
+        at = next(index for index, step in enumerate(path) if PLACE in step.name)
+        found = self._places(path, root, self._nodes[name].type)
+        return {place[len(root.path) + at][1] for place in found}
 
 
 def _used(profile: AnyProfile) -> set[str]:

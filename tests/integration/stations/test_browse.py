@@ -18,7 +18,7 @@ VISION = (
     "http://opcfoundation.org/UA/MachineVision"  # OPC 40100-1, namespace of its published nodeset
 )
 T = ua.VariantType
-PROFILES = {"scan-1": "scan-methods", "touch-1": "touch-datablock", "ct-1": "ct-pulse"}
+PROFILES = {"scan-1": "scan-methods", "touch-1": "touch-datablock", "ct-1": "ct-pulse", "rack": "rack-reader"}  # fmt: skip
 
 
 @pytest.fixture

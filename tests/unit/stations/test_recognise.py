@@ -5,7 +5,7 @@ from ruamel.yaml import YAML
 from supervisor.cell.shipped import shipped_profile
 from supervisor.stations.browse import Survey
 from supervisor.stations.first_profile import first_profile
-from supervisor.stations.recognise import recognised
+from supervisor.stations.recognise import readers_of, recognised
 from supervisor.stations.tree import OPC_UA, Branch
 
 PLANT = "urn:our:plant"
@@ -124,3 +124,12 @@ def test_readers_of_tags_are_found_one_for_each_place():
     text, content = written(paths)
     assert "# Readers were found for the places slot-1, slot-2." in text
     assert "nodes" not in content
+
+
+def test_a_place_may_stand_anywhere_in_the_path_of_what_is_read_there():
+    reader = shipped_profile("rack-reader")
+    site = reader.namespaces["r"]
+    paths = {}
+    for place in ("slot-1", "slot-2"):
+        paths |= of(reader, ((site, "Rack"),), site=site, renamed={"{place}": place})
+    assert readers_of(reader, grown(paths)) == ("slot-1", "slot-2")
