@@ -64,6 +64,21 @@ def quiet_library_log() -> None:
         library.setLevel(logging.CRITICAL)
 
 
+@contextmanager
+def plainly_cancelled() -> Generator[None]:
+    """Lets a cancellation out as what it is.
+
+    Where an answer comes in the moment in which nobody waits for it any more, the library raises a CancelledError of a kind of its own
+    (``wait_for2``, before Python 3.12). ``asyncio.timeout`` of Python 3.11 knows the plain one only: what should have been a time-out
+    went on as the cancelling of a task that nobody had cancelled, and ended the link, or with it the supervisor. It came after the
+    process had stood still, when answers and time-outs are due at once.
+    """
+    try:
+        yield
+    except asyncio.CancelledError:
+        raise asyncio.CancelledError from None
+
+
 async def knock(url: str, limit_s: float) -> None:
     """Ask a server for its Acknowledge (OPC 10000-6 7.1.2) and hang up: it is there, and no channel or session was spent on it.
 
@@ -73,8 +88,9 @@ async def knock(url: str, limit_s: float) -> None:
     client = Client(url, timeout=limit_s)
     try:
         async with asyncio.timeout(limit_s):
-            await client.connect_socket()
-            await client.send_hello()
+            with plainly_cancelled():
+                await client.connect_socket()
+                await client.send_hello()
     finally:
         _hang_up(client)
 
@@ -164,14 +180,15 @@ class Session:
         Raises:
             LinkLost, OSError, TimeoutError, UaError: it did not work; the session is good for nothing.
         """
-        await self._security.prepare(self._client)
-        await self._client.connect_socket()
-        _notice_a_gone_peer(self._client)
-        await self._client.send_hello()
-        await self._open_channel()
-        self._note_channel()
-        self._security.check(await self._client.create_session())
-        await self._security.activate(self._client)
+        with plainly_cancelled():
+            await self._security.prepare(self._client)
+            await self._client.connect_socket()
+            _notice_a_gone_peer(self._client)
+            await self._client.send_hello()
+            await self._open_channel()
+            self._note_channel()
+            self._security.check(await self._client.create_session())
+            await self._security.activate(self._client)
 
     async def _open_channel(self) -> None:
         """Open the channel. A server that cannot read what we encrypted for another key hangs up or says nothing.
@@ -195,8 +212,7 @@ class Session:
         """Renew the channel once three quarters of its life are over (OPC 10000-4 5.5.2.1, as asyncua cites it)."""
         if asyncio.get_running_loop().time() < self._renew_at_s:
             return
-        async with asyncio.timeout(REQUEST_S_MAX):
-            await self._client.open_secure_channel(renew=True)
+        await self._bounded(self._client.open_secure_channel(renew=True))
         self._client.uaclient.revolve_security_token()
         self._note_channel()
 
@@ -211,8 +227,7 @@ class Session:
     async def close(self, limit_s: float) -> None:
         """Say goodbye, so that the server's session slot is free at once; within the limit, whatever happens."""
         try:
-            async with asyncio.timeout(limit_s):
-                await self._session.close_session(delete_subscriptions=True)
+            await self._bounded(self._session.close_session(delete_subscriptions=True), limit_s)
         except (OSError, TimeoutError, UaError):
             pass  # the server keeps the slot until the session's own time-out
         finally:
@@ -259,8 +274,7 @@ class Session:
     ) -> CallMethodResult:
         """Call one method that changes nothing, by what its profile says it is for, and wait for its answer."""
         request = ua.CallMethodRequest(ObjectId=owner, MethodId=method, InputArguments=arguments)
-        async with asyncio.timeout(limit_s):
-            (result,) = await self._session.call([request])
+        (result,) = await self._bounded(self._session.call([request]), limit_s)
         return result
 
     async def translate(
@@ -354,13 +368,15 @@ class Session:
 
     async def publish(self, acknowledgements: list[Acknowledgement]) -> PublishResult:
         """Wait for the next message of the subscription; without limit, the link watches the silence."""
-        response: Any = await self._session.publish(acknowledgements)
+        with plainly_cancelled():
+            response: Any = await self._session.publish(acknowledgements)
         response.ResponseHeader.ServiceResult.check()
         return response.Parameters
 
-    async def _bounded(self, request: Any) -> Any:
-        async with asyncio.timeout(REQUEST_S_MAX):
-            return await request
+    async def _bounded(self, request: Any, limit_s: float = REQUEST_S_MAX) -> Any:
+        async with asyncio.timeout(limit_s):
+            with plainly_cancelled():
+                return await request
 
 
 def _forward(node: NodeId, reference: int) -> Any:

@@ -4,11 +4,14 @@ import asyncio
 import time
 
 import pytest
+from asyncua import ua
 
 from supervisor.core.commands import ClearFault, SetDoor
 from supervisor.core.events import HandlerObserved, OrderAnswered, StationObserved
 from supervisor.stations.handler import HandlerAdapter
+from supervisor.stations.security import NoSecurity
 from supervisor.stations.station import StationAdapter
+from supervisor.stations.wire import Session
 
 pytestmark = [pytest.mark.integration, pytest.mark.timeout(120)]
 
@@ -167,3 +170,27 @@ async def test_every_connection_is_thrown_away_whole(
 
     assert open_files() <= files
     assert len(asyncio.all_tasks()) <= tasks
+
+
+# --- the process itself stands still ----------------------------------------------------------------------------------------------
+
+SERVER = ua.NodeId(ua.ObjectIds.Server)
+ITEMS = ua.NodeId(ua.ObjectIds.Server_GetMonitoredItems)
+
+
+@pytest.mark.hazard(34)
+async def test_an_answer_and_its_time_out_that_are_due_at_once_are_a_time_out(machines):
+    """They were the cancelling of a task by nobody, which ended the supervisor after it had been frozen (seen in 2 of 18 freezes)."""
+    session = Session(machines.urls["scan-1"], NoSecurity(), timeout_ms=10_000)
+    await session.open()
+    nothing = [ua.Variant(0, ua.VariantType.UInt32)]
+    try:
+        asyncio.get_running_loop().call_soon(
+            time.sleep, 0.5
+        )  # begins when the request is on its way
+        with pytest.raises(TimeoutError):
+            await session.ask(SERVER, ITEMS, nothing, 0.1)
+        answer = await session.ask(SERVER, ITEMS, nothing, 5)
+        assert not answer.StatusCode.is_good(), "it answers on, that there is no such subscription"
+    finally:
+        await session.close(1)
