@@ -61,9 +61,9 @@ async def test_a_simulated_result_is_never_taken(visits, server):
 async def outage(visits, server, through_proxy):
     """A run at work, and then nobody listens; the station's side is played before the link comes back."""
 
-    async def during(run_no, *switches):
+    async def during(run_no, *switches, profile="machinery-result"):
         proxy = await through_proxy(server.url.removesuffix("/station"))
-        visit = await visits(server, "machinery-result", f"{proxy.url}/station")
+        visit = await visits(server, profile, f"{proxy.url}/station")
         await visit.load()
         server.switch("holding", True)
         visit.start(run_no)
@@ -85,6 +85,14 @@ async def test_a_result_that_came_in_an_outage_is_fetched_when_the_link_is_back(
     visit = await outage(24, ("ends", "R24"))
     await visit.result(24)
     await visit.acknowledge(24)
+    assert len(visit.results) == 1
+
+
+async def test_by_job_control_alone_a_result_that_came_in_an_outage_is_fetched_as_well(outage):
+    visit = await outage(29, ("ends", "R29"), profile="job-control")
+    result = await visit.result(29)
+    assert [value.value for value in result.values] == [25.0104, 0.0031]
+    await visit.acknowledge(29)
     assert len(visit.results) == 1
 
 

@@ -147,6 +147,28 @@ async def test_a_machine_in_maintenance_or_manual_is_in_manual(station, server, 
     await station.until(lambda: seen(station).mode == "manual")
 
 
+async def test_a_result_that_came_in_an_outage_is_fetched(
+    server, watch, shipped, profile, through_proxy
+):
+    proxy = await through_proxy(server.url.removesuffix("/station"))
+    url = f"{proxy.url}/station"
+    watcher = watch(StationAdapter("unit-1", url, shipped(profile), WIRING))
+    await watcher.until(lambda: seen(watcher).mode == "automatic", 20)
+    await load(watcher, server)
+    server.switch("holding", True)
+    start(watcher, 17)
+    await watcher.until(lambda: seen(watcher).work == "running")
+    await proxy.refuse()
+    proxy.cut("reset")
+    await watcher.until(lambda: seen(watcher).link == "down")
+    server.switch("stands", "Complete")  # its run ends while nobody listens
+    await proxy.listen()
+    await watcher.until(lambda: watcher.of(ResultArrived), 15)
+    result = watcher.last(ResultArrived)
+    await acknowledged(watcher, 17)
+    assert (result.run_id, result.serial) == ("R17", "S17")
+
+
 @pytest.mark.parametrize("state", ["Held", "Suspended"])
 async def test_a_run_that_is_held_is_still_running(station, server, state):
     server.switch("run", "R15")

@@ -6,7 +6,9 @@ from pathlib import Path
 import pytest
 
 from supervisor.core.commands import (
+    AbortRun,
     AcknowledgeResult,
+    ClearFault,
     MoveHandler,
     PrepareProgram,
     ReadTag,
@@ -224,6 +226,51 @@ async def test_a_refused_start_gives_the_stations_words(cell):
 
     assert (answer.order, answer.outcome) == (goal.order, "refused")
     assert answer.why
+
+
+async def test_each_station_refuses_a_start_while_its_door_is_open_and_ends_a_run_by_order(
+    cell, machines
+):
+    await cell.move("pick", "rack-01", 1, 0)
+    for run_no, station in enumerate(PROFILES, start=611):
+        watcher = cell.stations[station]
+        machines.switch(station, "DurationFactor", 100.0)  # the run is at work when its end comes
+        await cell.door(station, "open")
+        await cell.move("put", station, 0, 1)
+        cell.prepare(station)
+        await cell.shows(station, work="prepared", nest="occupied")
+        refused = cell.start(station, run_no)
+        await watcher.until(lambda watcher=watcher: watcher.of(OrderAnswered), 15)
+        await cell.door(station, "closed")
+        cell.start(station, run_no + 10)
+        await cell.shows(station, work="running")
+        ended = AbortRun(order=cell.order(), station=station, run_id=f"R{run_no + 10}")
+        watcher.adapter.give(ended)
+        await cell.shows(station, work="aborted")
+        watcher.adapter.give(
+            AcknowledgeResult(order=cell.order(), station=station, run_id=ended.run_id)
+        )
+        await watcher.until(
+            lambda watcher=watcher: watcher.last(StationObserved).work in ("idle", "prepared")
+        )
+        machines.switch(station, "DurationFactor", 1.0)
+        await cell.door(station, "open")
+        await cell.move("pick", station, 1, 0)
+
+        (answer,) = watcher.of(OrderAnswered)
+        assert answer.order == refused.order
+        # the tactile one has no word for a refusal: a request that it does not echo is in doubt
+        assert answer.outcome == ("unknown" if station == "touch-1" else "refused")
+        assert watcher.of(ResultArrived) == []
+    await cell.move("put", "rack-01", 0, 1)
+
+
+@pytest.mark.parametrize("station", PROFILES)
+async def test_a_fault_is_shown_and_cleared_from_here(cell, machines, station):
+    machines.switch(station, "Fault", True)
+    await cell.shows(station, mode="fault")
+    cell.stations[station].adapter.give(ClearFault(order=cell.order(), station=station))
+    await cell.shows(station, mode="automatic")
 
 
 @pytest.mark.hazard(5)
