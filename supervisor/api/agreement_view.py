@@ -14,6 +14,7 @@ from supervisor.api.schema import (
     instant_or_none,
     shown_by,
 )
+from supervisor.cell.reading_order import reading_order
 from supervisor.verdict.agreement import (
     LIMIT,
     RUN_LENGTHS,
@@ -182,7 +183,7 @@ def agreement_view(standings: Mapping[str, Agreement], to_check: Iterable[str]) 
         limit=LIMIT,
         run_lengths=[RunLengthView(mean_z=z, parts=n) for z, n in RUN_LENGTHS.items()],
         stations_to_check=list(to_check),
-        pairs=[standing_view(standings[key]) for key in sorted(standings)],
+        pairs=[standing_view(standings[key]) for key in sorted(standings, key=reading_order)],
     )
 
 

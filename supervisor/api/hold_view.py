@@ -6,6 +6,7 @@ from pydantic import Field
 
 from supervisor.api.schema import TEXT_MAX, Instant, Schema, instant, shown_by
 from supervisor.api.waits import Now
+from supervisor.cell.reading_order import reading_order
 from supervisor.core.holds import HOLDS, JOURNAL_REFUSED
 from supervisor.core.state import CellState, Hold
 from supervisor.shell.ports import Head
@@ -106,7 +107,7 @@ def hold_view(hold: Hold) -> HoldView:
 
 def holds_view(state: CellState) -> list[HoldView]:
     """All holds, the oldest first."""
-    holds = sorted(state.holds.values(), key=lambda hold: (hold.since_ms, hold.hold))
+    holds = sorted(state.holds.values(), key=lambda hold: (hold.since_ms, reading_order(hold.hold)))
     return [hold_view(hold) for hold in holds]
 
 
@@ -134,4 +135,5 @@ def _journal_refused(now: Now, status: RuntimeStatus, head: Head) -> HoldView:
 
 def holds_about(state: CellState, subject: str) -> list[str]:
     """The ids of the holds about one thing."""
-    return sorted(hold.hold for hold in state.holds.values() if hold.subject == subject)
+    found = (hold.hold for hold in state.holds.values() if hold.subject == subject)
+    return sorted(found, key=reading_order)

@@ -10,6 +10,7 @@ from supervisor.api.hold_view import holds_about
 from supervisor.api.schema import Example, Instant, Schema, instant, shown_by
 from supervisor.api.waits import Now
 from supervisor.cell.model import Characteristic
+from supervisor.cell.reading_order import reading_order
 from supervisor.core import reservations
 from supervisor.core.holds import HOLDS
 from supervisor.core.state import LINE, PalletState, Run
@@ -135,7 +136,7 @@ def pallet_view(now: Now, pallet: str) -> PalletView:
 
 def pallets_view(now: Now) -> list[PalletView]:
     """All pallets in the cell by id."""
-    return [pallet_view(now, pallet) for pallet in sorted(now.state.pallets)]
+    return [pallet_view(now, pallet) for pallet in sorted(now.state.pallets, key=reading_order)]
 
 
 def _plan(now: Now, part_type: str) -> dict[str, Characteristic]:

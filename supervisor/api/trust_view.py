@@ -8,6 +8,7 @@ from typing import Literal
 from supervisor.api.schema import Instant, Schema, instant, shown_by
 from supervisor.api.waits import Now
 from supervisor.cell.model import Vouched
+from supervisor.cell.reading_order import reading_order
 from supervisor.core.state import Check, StationTrust, Suspension
 from supervisor.core.tables import DAY_MS, end_of_day_ms
 from supervisor.verdict.reference_trend import LIMIT, Trend
@@ -212,7 +213,8 @@ def _suspension(suspension: Suspension) -> SuspensionView:
 
 
 def _vouched(about: tuple[Vouched, ...]) -> list[VouchedView]:
-    return [VouchedView(part_type=each.part_type, number=each.number) for each in about]
+    ordered = sorted(about, key=lambda each: (each.part_type, reading_order(each.number)))
+    return [VouchedView(part_type=each.part_type, number=each.number) for each in ordered]
 
 
 def _known(at_ms: int) -> Instant | None:

@@ -10,6 +10,7 @@ Rules of this file:
 from collections.abc import Iterator
 
 from supervisor.api.schema import Instant, Schema, instant
+from supervisor.cell.reading_order import reading_order
 from supervisor.cell.value import value
 from supervisor.core import interlocks
 from supervisor.core.commands import (
@@ -25,7 +26,7 @@ from supervisor.core.commands import (
 )
 from supervisor.core.decide import Core
 from supervisor.core.draft import Draft
-from supervisor.core.state import CellState, Run
+from supervisor.core.state import CellState, Outstanding, Run
 from supervisor.routing.situation import Carry, Stay
 
 
@@ -85,11 +86,15 @@ def _move_phrase(goal: MoveHandler) -> str:
             return f"{goal.picked} and {goal.put} swapped at {goal.place}"
 
 
+def _outstanding_now(now: Now) -> list[tuple[str, Outstanding]]:
+    return sorted(now.state.outstanding.items(), key=lambda each: reading_order(each[0]))
+
+
 def waits_of_station(now: Now, station: str) -> list[Wait]:
     """What a station waits for: its own goals, the move that enters it, the run that may not start yet."""
     waits = [
         _outstanding(now, about)
-        for about, waiting in sorted(now.state.outstanding.items())
+        for about, waiting in _outstanding_now(now)
         if station in (getattr(waiting.goal, "station", ""), getattr(waiting.goal, "place", ""))
     ]
     waits += [_blocked(now, goal) for goal in _intended(now) if station in _places_of(goal)]
@@ -117,7 +122,7 @@ def waits_of_place(now: Now, place: str) -> list[Wait]:
     """What a rack or outfeed place waits for."""
     waits = [
         _outstanding(now, about)
-        for about, waiting in sorted(now.state.outstanding.items())
+        for about, waiting in _outstanding_now(now)
         if getattr(waiting.goal, "place", "") == place
     ]
     timer = now.state.timers.get(f"place {place}")

@@ -33,11 +33,11 @@ from supervisor.cell.plan import characteristic_of, tool_offset_of
 from supervisor.cell.problem import (
     DeclarationError,
     Problem,
-    by_number,
     errors_among,
     in_reading_order,
 )
 from supervisor.cell.profile import AnyProfile, StationProfile
+from supervisor.cell.reading_order import reading_order
 from supervisor.cell.receivers import ReceiverEntry
 from supervisor.cell.reference_parts import reference_of
 from supervisor.cell.schema import (
@@ -231,7 +231,7 @@ def _part_type(draft: PartTypeDraft, plans: Mapping[str, tuple[str, ...]]) -> Pa
         title=draft.table.text("title") or "",
         gtin=draft.table.text("gtin") or "",
         revision=draft.table.text("revision") or "",
-        plan=tuple(sorted(plan, key=lambda c: by_number(c.number))),
+        plan=tuple(sorted(plan, key=lambda c: reading_order(c.number))),
         rule=None if draft.rule is None else _rule(draft.rule),
         expansion=None if draft.expansion is None else _expansion(draft.expansion),
         tool_offsets=tuple(
@@ -260,7 +260,7 @@ def _program(declaration: Declaration, entry: ProgramEntry) -> Program:
         name=entry.name,
         number=entry.number,
         revision=entry.revision,
-        covers=tuple(sorted(covers, key=lambda c: by_number(c.number))),
+        covers=tuple(sorted(covers, key=lambda c: reading_order(c.number))),
         part_free_ms=_ms(entry.part_free_s),
         result_ms=_ms(entry.result_s),
     )

@@ -14,6 +14,7 @@ from supervisor.cell.declaration import Declaration, PartTypeDraft, texts
 from supervisor.cell.model import left_waiting
 from supervisor.cell.plan import AbsoluteLimits, limits_of, required_u_of
 from supervisor.cell.problem import Problem, one_of
+from supervisor.cell.reading_order import reading_order
 from supervisor.cell.schema import CharacteristicEntry
 
 
@@ -25,7 +26,7 @@ def precedence_names_the_plan(declaration: Declaration) -> Iterator[Problem]:
             for number in sorted({*entry.after} - known):
                 yield entry.problem(
                     "after",
-                    expected=f"numbers of this plan: {', '.join(sorted(known))}",
+                    expected=f"numbers of this plan: {', '.join(sorted(known, key=reading_order))}",
                     found=number,
                     remedy="correct the number, or add the characteristic",
                 )
@@ -91,7 +92,10 @@ def precedence_can_be_kept(declaration: Declaration) -> Iterator[Problem]:
             continue
         stuck = {number for program in waits for number in decides[program]}
         first = next(e for e in draft.plan if e.after and e.number in stuck)
-        said = [f"{name} waits for {', '.join(sorted(waits[name]))}" for name in sorted(waits)]
+        said = [
+            f"{name} waits for {', '.join(sorted(waits[name], key=reading_order))}"
+            for name in sorted(waits)
+        ]
         yield first.problem(
             "after",
             expected="an order of programs in which everything can be measured",

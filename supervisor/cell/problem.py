@@ -6,11 +6,11 @@ Rules of this file:
 - "error" means that the cell cannot be used; "warning" means that it can, and that the author probably meant something else.
 """
 
-import re
 from collections.abc import Iterable
 from difflib import get_close_matches
 from typing import Literal
 
+from supervisor.cell.reading_order import reading_order
 from supervisor.cell.value import value
 
 Grade = Literal["error", "warning"]
@@ -63,15 +63,9 @@ def near_miss(written: str, known: Iterable[str]) -> str | None:
     return words[close[0]] if close else None
 
 
-def by_number(number: str) -> tuple[tuple[int, int, str], ...]:
-    """The order of a drawing's numbers: 2 before 10, 1.9 before 1.10, figures before letters."""
-    parts = re.findall(r"([0-9]+)|([^0-9]+)", number)
-    return tuple((0, int(f), "") if f else (1, 0, t) for f, t in parts)
-
-
 def one_of(known: Iterable[str]) -> str:
     """The known words as a phrase: "one of a, b, c"."""
-    words = sorted(known, key=by_number)
+    words = sorted(known, key=reading_order)
     match words:
         case []:
             return "nothing, as none is declared"

@@ -6,7 +6,7 @@ Rules of this file: what is left out is spelled out here, so that nobody has to 
 from collections.abc import Mapping
 
 from supervisor.cell.model import CheckRule, Reference, ReferenceValue, Vouched
-from supervisor.cell.problem import by_number
+from supervisor.cell.reading_order import reading_order
 from supervisor.cell.schema import CheckEntry, ReferenceEntry, ReferenceValueEntry
 
 MINUTE_MS = 60_000
@@ -21,7 +21,8 @@ def reference_of(entry: ReferenceEntry, plans: Mapping[str, tuple[str, ...]]) ->
         due=entry.due,
         values=tuple(
             sorted(
-                (_value(each, plans) for each in entry.values), key=lambda v: by_number(v.number)
+                (_value(each, plans) for each in entry.values),
+                key=lambda v: reading_order(v.number),
             )
         ),
         checks=tuple(sorted(map(_check, entry.checks), key=lambda check: check.station)),

@@ -5,8 +5,10 @@ Rules of this file:
 - Runs come in the order of time, everything else in the order of the plan or by the station's name.
 """
 
+from supervisor.cell.reading_order import reading_order
 from supervisor.cell.value import value
 from supervisor.report.figures import corrected, moment, with_uncertainty
+from supervisor.verdict.conformity import exact_value, shown
 from supervisor.verdict.record import Evidence, Finding, Record
 
 
@@ -62,9 +64,10 @@ def _warmth(evidence: Evidence) -> str:
 def _corrections(record: Record) -> list[str]:
     """The deciding values that are not as the station gave them."""
     return [
-        f"{each.number}: {by.station} gave {by.raw!r} {by.unit}; {told}"
+        f"{each.number}: {by.station} gave {raw} {by.unit}; {told}"
         for each in record.findings
         if (by := each.decided_by) is not None and by.corrections
+        for raw in ["no value" if by.raw is None else shown(exact_value(by.raw))]
         for told in ["; ".join(corrected(c, by.unit) for c in by.corrections)]
     ]
 
@@ -83,7 +86,9 @@ def _calibrations(record: Record) -> list[str]:
             if name
             else "no calibration declared"
         )
-        for station, serial, name, due in sorted(known)
+        for station, serial, name, due in sorted(
+            known, key=lambda each: (reading_order(each[0]), each)
+        )
     ]
 
 
@@ -98,7 +103,9 @@ def _checks(record: Record) -> list[str]:
             numbers.setdefault(key, []).append(each.number)
     return [
         f"{station}: {program}, run {run}, {moment(at_ms)}; for {', '.join(known)}"
-        for (station, at_ms, program, run), known in sorted(numbers.items())
+        for (station, at_ms, program, run), known in sorted(
+            numbers.items(), key=lambda each: (reading_order(each[0][0]), each[0])
+        )
     ]
 
 

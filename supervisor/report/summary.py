@@ -11,6 +11,7 @@ from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 from decimal import Decimal
 
+from supervisor.cell.reading_order import reading_order
 from supervisor.cell.value import value
 from supervisor.report.figures import limit, moment
 from supervisor.report.table import formula_free, instant_of, line_of
@@ -121,11 +122,11 @@ class _Gathered:
             verdicts=_all(self.verdicts),
             first_ms=self.times[0],
             last_ms=self.times[1],
-            batches=tuple(sorted(self.batches)),
+            batches=tuple(sorted(self.batches, key=reading_order)),
             characteristics=tuple(self._characteristic(each) for each in self.findings.values()),
-            troubled=tuple(sorted(self.troubled)),
+            troubled=tuple(sorted(self.troubled, key=reading_order)),
             suspect=self.suspect,
-            doubted=tuple(sorted(self.doubted)),
+            doubted=tuple(sorted(self.doubted, key=reading_order)),
         )
 
     def _characteristic(self, finding: Finding) -> CharacteristicSummary:
@@ -141,7 +142,7 @@ class _Gathered:
             moments=moments(values) if values else None,
             smallest=min(values) if values else None,
             largest=max(values) if values else None,
-            stations=tuple(sorted(self.stations.get(finding.number, ()))),
+            stations=tuple(sorted(self.stations.get(finding.number, ()), key=reading_order)),
             suspect=self.doubts[finding.number],
         )
 

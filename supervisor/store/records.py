@@ -380,7 +380,7 @@ def is_latest() -> ColumnElement[bool]:
 def page_unknown(after: str) -> StoreError:
     """That a position in a list is none."""
     return StoreError(
-        "page-unknown", f"{after!r} is no position in a list", "Begin with the first page"
+        "page-unknown", f'"{after}" is no position in a list', "Begin with the first page"
     )
 
 

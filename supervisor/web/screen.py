@@ -22,6 +22,7 @@ from supervisor.api.shift_desk import ShiftDesk
 from supervisor.api.shift_view import BoundView, ShiftView, shift_view
 from supervisor.api.station_view import station_view
 from supervisor.api.waits import Now
+from supervisor.cell.reading_order import reading_order
 from supervisor.cell.value import value
 from supervisor.shell.ports import JournalRefused
 from supervisor.web.rendering import Templates
@@ -110,7 +111,9 @@ class Screen:
             "holds": holds_view(now.state),
             "disagreements": [
                 standing_view(each)
-                for _, each in sorted(now.state.agreement.items())
+                for _, each in sorted(
+                    now.state.agreement.items(), key=lambda pair: reading_order(pair[0])
+                )
                 if each.standing == "disagrees"
             ],
         }

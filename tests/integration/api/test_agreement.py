@@ -2,6 +2,7 @@
 
 import pytest
 
+from supervisor.cell.reading_order import reading_order
 from supervisor.cell.value import replace
 from supervisor.core.events import AgreementSettled
 
@@ -12,7 +13,7 @@ async def test_every_pair_is_shown_with_its_limit_and_the_run_lengths(cell):
     assert (shown["limit"], shown["stations_to_check"]) == (2.0, [])
     assert {run["mean_z"]: run["parts"] for run in shown["run_lengths"]}[2.0] == 14
     assert [f"{p['part_type']} {p['number']} {p['one']} {p['other']}" for p in shown["pairs"]] == (
-        sorted(cell.state().agreement)
+        sorted(cell.state().agreement, key=reading_order)
     )
 
 

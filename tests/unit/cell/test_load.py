@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from supervisor.cell.canonical import cell_from_json, cell_to_json, digest_of
 from supervisor.cell.iso286 import size_limits
 from supervisor.cell.load import examine, load_cell
-from supervisor.cell.problem import DeclarationError, by_number, one_of
+from supervisor.cell.problem import DeclarationError, one_of
 from supervisor.cell.profile import shipped_profiles
 from supervisor.cell.report import check_cell
 from supervisor.cell.value import replace
@@ -139,17 +139,6 @@ def test_everything_is_sorted_whatever_the_order_of_the_files(small_cell):
 
     assert after == before
     assert [p.place for p in after.places] == sorted(p.place for p in after.places)
-
-
-def test_numbers_of_a_drawing_are_sorted_as_people_do():
-    assert sorted(["10", "2", "1.10", "1.9", "A2", "A10"], key=by_number) == [
-        "1.9",
-        "1.10",
-        "2",
-        "10",
-        "A2",
-        "A10",
-    ]
 
 
 def test_numbers_that_are_offered_stand_in_their_order():
