@@ -2,6 +2,7 @@
 // (OPC 40001-3), and a door of our own namespace, which none of them has. For tests: it plays its part within tenths of seconds.
 // What a test says to it, serving.js takes.
 "use strict";
+const path = require("path");
 const { Variant, VariantArrayType, DataType, StatusCodes, nodesets, coerceLocalizedText } = require("node-opcua");
 const { run } = require("./serving.js");
 
@@ -215,8 +216,11 @@ const SET = [nodesets.standard, nodesets.di, nodesets.ia, nodesets.machinery, no
 module.exports = { Station, SET, JOBS, CONTROL, MACHINERY, OWN };
 
 if (require.main === module) {
+  // "shifted": another model is loaded before these, so that their namespaces have other indices here
+  const [standard, ...models] = SET;
+  const shifted = [standard, path.join(__dirname, "vision_station.xml"), ...models];
   run({
-    name: "job-station", nodesets: SET, namespaces: [OWN],
+    name: "job-station", nodesets: process.argv[4] === "shifted" ? shifted : SET, namespaces: [OWN],
     build: (server) => { const station = new Station(server); station.build(); return station; },
   });
 }

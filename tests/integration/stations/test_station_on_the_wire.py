@@ -326,6 +326,29 @@ async def test_a_method_that_the_server_refuses_was_not_carried_out(station):
     assert answers(station) == [(19, "refused", "the server answered BadInvalidState")]
 
 
+async def test_a_number_is_counted_up_for_each_order_and_nothing_is_sent_while_one_is_on_its_way(
+    strange, watch, strange_profile, wiring, operator
+):
+    counted = {"by": "count", "node": "request", "echo": "echo", "done": "accepted", "limit_s": 2}
+    profile = strange_profile({("orders", "close_door"): counted})
+    station = watch(StationAdapter("strange-1", strange.url, profile, wiring))
+    await operator.write("RunRequest", 2**32 - 2, T.UInt32)
+    await operator.until("RunEcho", 2**32 - 2)
+    await station.until(lambda: seen(station).link == "up")
+
+    async def given(order):
+        station.adapter.give(SetDoor(order=order, station="strange-1", door="closed"))
+        await station.until(lambda: len(answers(station)) >= order)
+        return answers(station)[-1][1], await operator.read("RunRequest")
+
+    assert await given(1) == ("done", 2**32 - 1)
+    assert await given(2) == ("done", 0)  # after the largest number of the node's type
+    await operator.write("Echoing", False, T.Boolean)
+    assert await given(3) == ("unknown", 1)
+    assert await given(4) == ("failed", 1)  # the third is still on its way
+    assert "an order is on its way; nothing was sent" in answers(station)[-1][2]
+
+
 async def test_an_order_that_says_so_is_done_when_it_is_accepted(station):
     station.adapter.give(AcknowledgeResult(order=20, station="strange-1", run_id="R0"))
     await station.until(lambda: answers(station))
