@@ -15,10 +15,11 @@ from statistics import mean, quantiles
 
 from supervisor.routing.router import Router
 from tests.bench.routing.bounds import assignment_bound_ms
-from tests.bench.routing.cells import Case, drawn
+from tests.bench.routing.cells import Case, drawn, large
 from tests.bench.routing.checker import broken_rules
 from tests.bench.routing.job_shops import SHOPS, case_of, looked_ahead, planned
 from tests.bench.routing.keeping import Figure, Kept
+from tests.bench.routing.limits import limits
 from tests.bench.routing.open_shops import instances, times
 from tests.bench.routing.oracle import open_shop_optimum
 from tests.bench.routing.planned import planned_ms
@@ -122,19 +123,35 @@ def _row(name: str, figures: list[Figure], best: list | None, bounds: list | Non
     return Row(name, ratios(best), ratios(bounds), cpu_s)
 
 
-def large_cells(count: int, kept: Kept, budgets: tuple[int, ...]) -> list[Row]:
-    """200 pallets and 16 stations, with a home place for each pallet."""
-    cases = [drawn(FIRST_SEED + at, stations=16, pallets=200) for at in range(count)]
-    bounds = [assignment_bound_ms(case) for case in cases]
-    rows = []
-    for steps in budgets:
-        name = f"200 x 16, {_named(steps)}"
-        figures = [
-            kept.of(f"{case.name}: {name}", lambda c=case, n=steps: _ran(c.with_steps(n)))
-            for case in cases
-        ]
-        rows.append(_row(name, figures, None, bounds))
-    return rows
+def large_cells(count: int, kept: Kept, budgets: tuple[int, ...]) -> list[str]:
+    """200 pallets and 16 stations, with a home place for each pallet: cell by cell, because they differ in what limits them."""
+    lines = [
+        "| cell | policy | / bound | decision p99 | what the time went for |",
+        "| --- | --- | --- | --- | --- |",
+    ]
+    for case in (large(FIRST_SEED + at) for at in range(count)):
+        bound = kept.of(
+            f"{case.name}: bound", lambda c=case: {"makespan_ms": assignment_bound_ms(c)}
+        )
+        ways: dict[str, Callable[[], Figure]] = {
+            "first come": lambda c=case: _limited(c, FirstCome),
+            **{
+                _named(steps): lambda c=case, n=steps: _limited(c.with_steps(n))
+                for steps in budgets
+            },
+        }
+        for name, way in ways.items():
+            figure = kept.of(f"{case.name}: {name}", way)
+            ratio = figure["makespan_ms"] / bound["makespan_ms"]
+            p99 = f"{1000 * percentile(figure['cpu_s'], 99):.1f} ms"
+            lines.append(f"| {case.name} | {name} | {ratio:.3f} | {p99} | {figure['limits']} |")
+    return lines
+
+
+def _limited(case: Case, policy: type = Router) -> Figure:
+    log = checked(run(case, policy))
+    cpu_s = [round(s, 5) for s in log.cpu_s]
+    return {"makespan_ms": log.makespan_ms, "cpu_s": cpu_s, "limits": str(limits(log))}
 
 
 def open_shops(
@@ -254,7 +271,7 @@ def main() -> None:
         print(f"{given.cells} drawn cells, 3 stations, 8 to 20 pallets\n\n{HEAD}")
         print(*drawn_cells(given.cells, kept, carries=given.carries), sep="\n", flush=True)
     if given.large:
-        print(f"\n{HEAD}")
+        print()
         print(*large_cells(given.large, kept, (0, 300)), sep="\n", flush=True)
     if given.shops:
         print()

@@ -8,7 +8,7 @@ import json
 from collections.abc import Callable
 from pathlib import Path
 
-Figure = dict[str, float | list[float]]
+Figure = dict[str, float | list[float] | str]
 
 
 class Kept:

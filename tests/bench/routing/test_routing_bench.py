@@ -13,6 +13,7 @@ from tests.bench.routing.bounds import assignment_bound_ms, minimal_covers
 from tests.bench.routing.cells import drawn
 from tests.bench.routing.checker import broken_rules
 from tests.bench.routing.keeping import Kept
+from tests.bench.routing.limits import limits
 from tests.bench.routing.open_shops import OPTIMA, instances, times
 from tests.bench.routing.oracle import open_shop_optimum
 from tests.bench.routing.planned import planned_ms
@@ -151,3 +152,13 @@ def test_figures_that_were_kept_are_not_worked_out_again(tmp_path):
 
 def test_a_row_without_a_bound_still_prints():
     assert str(Row("any", (1.0, 1.1), (), ())).count("|") == 7
+
+
+def test_what_the_handler_did_in_a_run_adds_up_to_the_whole(log):
+    found = limits(log)
+    assert found.hands + found.travel + found.stands + found.free == pytest.approx(1)
+    assert min(found.hands, found.travel, found.stands, found.free) >= 0
+    assert sum(stop.end_ms - stop.begin_ms for stop in log.stops) == pytest.approx(
+        found.hands * log.makespan_ms
+    )
+    assert 0 < found.all_measure <= found.measures < 1
