@@ -16,8 +16,9 @@ FORMULA_KINDS = {
     "position": ("position", "coaxiality"),
     "profile": ("profile of a line", "profile of a surface"),
     "run-out": ("circular run-out", "total run-out"),
+    "form": ("straightness", "flatness", "roundness", "cylindricity"),
 }
-COMPONENTS = {"position": (2, 3), "profile": (1, 1_000), "run-out": (2, 1_000)}
+COMPONENTS = {"position": (2, 3), "profile": (1, 1_000), "run-out": (2, 1_000), "form": (2, 1_000)}
 BONUS_KINDS = (
     "position",
     "coaxiality",

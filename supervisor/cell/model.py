@@ -24,13 +24,18 @@ REQUIRED_U_K = Decimal(2)
 """The coverage factor of every required uncertainty."""
 
 
-Formula = Literal["position", "profile", "run-out"]
+Formula = Literal["position", "profile", "run-out", "form"]
 SENSITIVITY: MappingProxyType[Formula, Decimal] = MappingProxyType(
-    {"position": Decimal(2), "profile": Decimal(2), "run-out": Decimal("1.4142135624")}
+    {
+        "position": Decimal(2),
+        "profile": Decimal(2),
+        "run-out": Decimal("1.4142135624"),
+        "form": Decimal("1.4142135624"),
+    }
 )
 """By how many times the largest standard uncertainty of its components a derived value may be uncertain at most.
 
-Position: 2 sqrt(dx2 ux2 + dy2 uy2) / r is at most 2 max(u). Run-out: sqrt(u1^2 + u2^2), rounded up. Components uncorrelated.
+Position: 2 sqrt(dx2 ux2 + dy2 uy2) / r is at most 2 max(u). Run-out and form: sqrt(u1^2 + u2^2), rounded up. Components uncorrelated.
 """
 
 

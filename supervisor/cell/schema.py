@@ -269,9 +269,9 @@ class LimitsEntry(Declared):
 class DerivedEntry(Declared):
     """That a value is calculated from others of the same result. The record shows it as if the station had given it."""
 
-    formula: Literal["position", "profile", "run-out"] = Field(
+    formula: Literal["position", "profile", "run-out", "form"] = Field(
         description="`position`: twice the root of the sum of squared deviations. `profile`: twice the largest deviation. "
-        "`run-out`: highest less lowest value."
+        "`run-out`: highest less lowest value. `form`: highest less lowest deviation from the fitted element."
     )
     of: list[Text] = Field(
         min_length=1,

@@ -27,6 +27,8 @@ def derived_value(
             return profile(deviations)
         case "run-out":
             return run_out(values)
+        case "form":
+            return form(deviations)
 
 
 def position(deviations: Sequence[Decimal]) -> Decimal:
@@ -43,6 +45,14 @@ def profile(deviations: Sequence[Decimal]) -> Decimal:
 def run_out(indicated: Sequence[Decimal]) -> Decimal:
     """The highest less the lowest indication."""
     return EXACT.subtract(max(indicated), min(indicated))
+
+
+def form(deviations: Sequence[Decimal]) -> Decimal:
+    """The highest less the lowest deviation from the element that the station fitted: +3 and -2 need a zone of 5, neither 3 nor 6.
+
+    Whatever was fitted, no zone can be narrower than the minimum zone of ISO 1101; a least-squares fit gives as much or more.
+    """
+    return EXACT.subtract(max(deviations), min(deviations))
 
 
 def maximum_material_bonus(

@@ -34,6 +34,7 @@ from supervisor.verdict import (
 )
 from supervisor.verdict.geometry import (
     derived_value,
+    form,
     maximum_material_bonus,
     position,
     profile,
@@ -62,6 +63,14 @@ def test_run_out_is_the_span_of_the_indications():
     assert run_out([D("0.012"), D("-0.004"), D("0.003")]) == D("0.016")
 
 
+def test_form_is_the_span_of_the_deviations_whatever_their_nominals_are():
+    # arithmetic
+    assert form([D(3), D(-2), D(0)]) == 5  # neither 3 nor 2 * 3
+    assert form([D(3), D(1)]) == 2, "a fitted element that lies beside the surface adds nothing"
+    nominals = [D("2.000"), D("2.500")]
+    assert derived_value("form", [D("2.003"), D("2.498")], nominals) == D("0.005")
+
+
 @pytest.mark.parametrize(
     ("feature", "actual", "bonus"),
     [
@@ -80,7 +89,7 @@ def test_the_bonus_counts_from_the_maximum_material_limit_of_the_feature(feature
 
 
 @given(
-    formula=st.sampled_from(["position", "profile", "run-out"]),
+    formula=st.sampled_from(sorted(SENSITIVITY)),
     values=st.lists(st.integers(-500, 500), min_size=2, max_size=3),
     errors=st.lists(st.integers(-20, 20), min_size=3, max_size=3),
 )
