@@ -1,6 +1,5 @@
 """Every event and every command as text and back."""
 
-from decimal import Decimal
 from typing import get_args
 
 import pytest
@@ -8,7 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from supervisor.core.commands import Command, Goal, SetDoor, StoreRecord
-from supervisor.core.events import Event, HistoryLost, ResultArrived, TimerFired
+from supervisor.core.events import Event, ResultArrived, TimerFired
 from supervisor.shell.ports import SCHEMA, JournalEntry
 from supervisor.store import StoreError
 from supervisor.store.codec import (
@@ -20,28 +19,10 @@ from supervisor.store.codec import (
     encode_record,
 )
 from supervisor.store.upcast import lifted
-from supervisor.verdict.record import Correction, Evidence, Finding, Record
+from supervisor.verdict.record import Record
 from supervisor.verdict.result import MeasuredValue
 
 pytestmark = pytest.mark.property
-
-st.register_type_strategy(float, st.floats(allow_nan=False, allow_infinity=False))
-st.register_type_strategy(Decimal, st.decimals(allow_nan=False, allow_infinity=False))
-st.register_type_strategy(int, st.integers(min_value=-(2**63), max_value=2**63 - 1))
-
-
-def at_most(count, cls, **fields):
-    """A class whose tuples hold at most ``count``: a record drawn without bounds takes a second to draw."""
-    short = {
-        name: st.lists(st.from_type(of), max_size=count).map(tuple) for name, of in fields.items()
-    }
-    st.register_type_strategy(cls, st.builds(cls, **short))
-
-
-at_most(1, Evidence, corrections=Correction)
-at_most(1, Finding, monitored_by=Evidence)
-at_most(2, Record, findings=Finding)
-at_most(1, HistoryLost, orphans=Record)
 
 TIMER = TimerFired(timer="door")
 
