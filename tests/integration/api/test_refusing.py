@@ -43,6 +43,22 @@ async def test_what_is_not_there_is_404(cell, address, name):
     assert "absent" in problem["detail"] or name == "no-such-address"
 
 
+@pytest.mark.parametrize(
+    "address",
+    [
+        "/records?batches=B7",
+        "/records/archive?serials=1",
+        "/records/summary?from=2025-01-01",
+        "/charts/pump-body/1?size=5",
+    ],
+)
+async def test_a_misspelt_question_is_refused_and_not_answered_with_everything(cell, address):
+    answer = await cell.client.get(f"/api/v1{address}")
+    problem = assert_problem(answer, 422, "not-understood")
+    name = address.partition("?")[2].partition("=")[0]
+    assert f"query.{name}: is not known at this address; known are " in problem["detail"]
+
+
 async def test_a_405_names_all_methods_of_an_address_with_several(cell):
     answer = await cell.client.put("/api/v1/gauge-studies", json={})
     assert answer.headers["allow"] == "GET, POST"
