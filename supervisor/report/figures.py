@@ -29,15 +29,22 @@ class Figures:
 
 
 def figures(finding: Finding) -> Figures:
-    """Limits with all their digits and equal places: an undrawn decimal is a zero (ISO 8015, from memory)."""
-    lower, upper = limit(finding.lower), limit(finding.upper)
-    places = max(_places(lower), _places(upper))
+    """The figures of a finding."""
+    lower, upper = evened(finding.lower, finding.upper)
     by = finding.decided_by
-    return Figures(
-        lower=_padded(lower, places),
-        upper=_padded(upper, places),
-        value="" if by is None else with_uncertainty(by),
-    )
+    return Figures(lower=lower, upper=upper, value="" if by is None else with_uncertainty(by))
+
+
+def evened(lower: Decimal | None, upper: Decimal | None) -> tuple[str, str]:
+    """Limits with all their digits and equal places: an undrawn decimal is a zero (ISO 8015, from memory)."""
+    texts = limit(lower), limit(upper)
+    places = max(map(_places, texts))
+    return _padded(texts[0], places), _padded(texts[1], places)
+
+
+def second_digit(spread: float | Decimal) -> int:
+    """The place behind the point at which a spread above zero has its second digit."""
+    return max(0, 1 - math.floor(math.log10(spread)))
 
 
 def with_uncertainty(evidence: Evidence) -> str:
@@ -63,7 +70,7 @@ def measured(evidence: Evidence | None) -> str:
         return ""
     if evidence.expanded_u <= 0:
         return f"{evidence.value:.7g}"
-    return f"{evidence.value:.{max(0, 1 - math.floor(math.log10(evidence.expanded_u)))}f}"
+    return f"{evidence.value:.{second_digit(evidence.expanded_u)}f}"
 
 
 def corrected(correction: Correction, unit: str) -> str:

@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from reportlab.lib.units import mm
 from reportlab.platypus import Flowable, Spacer
 
-from supervisor.report.figures import limit
+from supervisor.report.figures import evened, second_digit
 from supervisor.report.layout import (
     BOLD,
     LABEL,
@@ -107,24 +107,38 @@ def _cut(serials: Sequence[str]) -> str:
 
 
 def _row(each: CharacteristicSummary) -> list[Flowable | list[Flowable]]:
-    figures = each.moments
-    spread = "–"
-    if figures is not None:
-        sd = "" if figures.sd is None else f", {figures.sd:.2g}"
-        spread = f"{figures.mean:.7g}{sd}"
-    extremes = "–" if each.smallest is None else f"{each.smallest:.7g}, {each.largest:.7g}"
+    lower, upper = evened(each.lower, each.upper)
     bad = each.verdicts["nonconforming"]
     doubt = f"; {each.suspect} suspect" if each.suspect else ""
     about = f"{each.kind}, {each.unit}; {', '.join(each.stations)}{doubt}"
     return [
         text(each.number),
         [text(each.name), text(about, LABEL)],
-        text(limit(each.lower)),
-        text(limit(each.upper)),
+        text(lower),
+        text(upper),
         *(
             text(str(count), style(6.8, BOLD) if word == "nonconforming" and bad else SMALL)
             for word, count in each.verdicts.items()
         ),
-        text(spread),
-        text(extremes),
+        text(_spread(each)),
+        text(_extremes(each)),
     ]
+
+
+def _spread(each: CharacteristicSummary) -> str:
+    """Mean and standard deviation to the second digit of the latter."""
+    found = each.moments
+    if found is None:
+        return "–"
+    if not found.sd:
+        return f"{found.mean:.7g}"
+    places = second_digit(found.sd)
+    return f"{found.mean:.{places}f}, {found.sd:.{places}f}"
+
+
+def _extremes(each: CharacteristicSummary) -> str:
+    if each.smallest is None or each.largest is None:
+        return "–"
+    sd = None if each.moments is None else each.moments.sd
+    form = f".{second_digit(sd)}f" if sd else ".7g"
+    return f"{each.smallest:{form}}, {each.largest:{form}}"
