@@ -30,13 +30,14 @@ from supervisor.core.commands import AcknowledgeResult, StartRun
 from supervisor.core.events import ResultArrived, StationObserved
 from supervisor.stations.adapter import Wiring
 from supervisor.stations.browse import Survey, survey
+from supervisor.stations.certificate import encoded
 from supervisor.stations.connection import LinkOptions
 from supervisor.stations.first_profile import first_profile
 from supervisor.stations.own_keys import OwnKeys
 from supervisor.stations.secrets import Secrets
 from supervisor.stations.security import Keys, NoSecurity, make_ready, security_of
 from supervisor.stations.station import StationAdapter
-from supervisor.stations.trust import TrustList, read_certificate
+from supervisor.stations.trust import TrustList, read_certificate, write_file
 from tests.peers import steps
 
 HERE = Path(__file__).parent
@@ -44,6 +45,12 @@ ROOT = HERE.parents[1]
 MODULES = ROOT / ".tools/peers/node_modules"
 START_S_MAX = 60
 ANSWER_S_MAX = 10
+PASSWORD = "swordfish-7"  # of the peers, see serving.js
+USERS = {
+    "anonymous": {},
+    "user name": {"user": "pointsman", "secret": "peer"},
+    "certificate": {"user_certificate": "operator"},
+}
 
 _spec = importlib.util.spec_from_file_location(
     "stations_conftest", HERE.parent / "integration/stations/conftest.py"
@@ -275,15 +282,29 @@ def _keys_in(folder: Path) -> Keys:
     return Keys(own=OwnKeys(folder), trust=TrustList(folder), secrets=Secrets({}))
 
 
-@pytest.fixture
-def encrypted(our_keys: Path) -> Callable[..., Wiring]:
-    """The wiring of a signed and encrypted connection with this policy; both sides were told to trust each other."""
+@pytest.fixture(scope="session")
+def user_keys(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A user certificate with its key, in a folder for secrets."""
+    folder = tmp_path_factory.mktemp("users")
+    made = OwnKeys(folder / "operator").identity()
+    write_file(folder / "operator.pem", (folder / "operator/own/current.pem").read_bytes())
+    (folder / "operator.der").write_bytes(encoded(made.certificate))
+    return folder
 
-    def make(server: Peer, policy: str = CURRENT[0]) -> Wiring:
-        ours = _keys_in(our_keys)
+
+@pytest.fixture
+def encrypted(our_keys: Path, user_keys: Path) -> Callable[..., Wiring]:
+    """The wiring of a signed and encrypted connection with this policy, as this kind of user; both sides were told to trust each other."""
+
+    def make(server: Peer, policy: str = CURRENT[0], user: str = "anonymous") -> Wiring:
+        secrets = Secrets({"POINTSMAN_SECRET_PEER": PASSWORD, "POINTSMAN_SECRETS": str(user_keys)})
+        ours = replace(_keys_in(our_keys), secrets=secrets)
         ours.trust.add(read_certificate(server.certificate), "trusted")
         server.trust("application", our_keys / "own/current.der")
-        security = security_of(SecurityEntry.model_validate({"policy": policy}), ours)
+        server.trust("user", user_keys / "operator.der")
+        security = security_of(
+            SecurityEntry.model_validate({"policy": policy, **USERS[user]}), ours
+        )
         return Wiring(options=LinkOptions(interval_ms=20), security=security)
 
     return make

@@ -1,9 +1,12 @@
 """Steps of a visit at a station of the second stack, each waited for."""
 
+from supervisor.cell.security import CURRENT
 from supervisor.core.commands import SetDoor
 from supervisor.core.events import StationObserved
 
 LIMIT_S = 20
+SECURED = tuple(zip(CURRENT, ("user name", "certificate", "user name"), strict=True))
+"""Every current policy, with both kinds of users; all of them with each other stand in test_security_matrix.py."""
 
 
 async def shows(watcher, **shown):

@@ -7,6 +7,7 @@ from supervisor.core.events import PlacesObserved, TagRead
 from supervisor.stations.adapter import Wiring
 from supervisor.stations.connection import LinkOptions
 from supervisor.stations.reader import ReaderAdapter
+from tests.peers.steps import SECURED
 
 pytestmark = [pytest.mark.integration, pytest.mark.timeout(120)]
 
@@ -57,8 +58,11 @@ async def test_a_tag_is_found_and_its_memory_read_by_what_was_found(readers, ser
     assert (second.status, second.payload) == ("read", OTHER["memory"])
 
 
-async def test_a_tag_is_read_over_an_encrypted_connection(server, watch, shipped, encrypted):
-    wiring = encrypted(server, "Basic256Sha256")
+@pytest.mark.parametrize(("policy", "user"), SECURED)
+async def test_a_tag_is_read_over_an_encrypted_connection(
+    policy, user, server, watch, shipped, encrypted
+):
+    wiring = encrypted(server, policy, user)
     adapter = ReaderAdapter("rack", server.url, shipped("autoid"), places=PLACES, wiring=wiring)
     readers = watch(adapter)
     await readers.until(lambda: readers.last(PlacesObserved).link == "up", 20)
@@ -66,7 +70,7 @@ async def test_a_tag_is_read_over_an_encrypted_connection(server, watch, shipped
     await readers.until(lambda: presence(readers)[0] == "occupied")
     found = await read(readers, "slot-1")
     assert (found.status, found.payload) == ("read", ONE["memory"])
-    assert adapter.report().security.endswith("(Basic256Sha256)")
+    assert f"({policy})" in adapter.report().security
 
 
 @pytest.mark.parametrize("answer", ["a status of its own", "success without a tag"])

@@ -18,6 +18,7 @@ from supervisor.core.events import OrderAnswered, ResultArrived, StationObserved
 from supervisor.stations.adapter import Wiring
 from supervisor.stations.connection import LinkOptions
 from supervisor.stations.station import StationAdapter
+from tests.peers.steps import SECURED
 
 pytestmark = [pytest.mark.integration, pytest.mark.timeout(120)]
 
@@ -125,9 +126,9 @@ async def test_a_whole_visit_by_the_shipped_profile(station, server):
     assert (seen(station).run_id, len(station.of(ResultArrived))) == ("", 1)
 
 
-@pytest.mark.parametrize("policy", CURRENT)
-async def test_a_visit_over_every_current_policy(policy, server, watch, shipped, encrypted):
-    wiring = encrypted(server, policy)
+@pytest.mark.parametrize(("policy", "user"), SECURED)
+async def test_a_visit_over_every_current_policy(policy, user, server, watch, shipped, encrypted):
+    wiring = encrypted(server, policy, user)
     station = watch(StationAdapter(NAME, server.url, shipped("machine-vision"), wiring))
     await station.until(lambda: seen(station).mode == "automatic", 20)
     await acknowledged(station, 1)

@@ -2,11 +2,11 @@
 
 import pytest
 
+from supervisor.cell.security import CURRENT
 from supervisor.core.events import OrderAnswered, ResultArrived, StationObserved
+from tests.peers.steps import SECURED
 
 pytestmark = [pytest.mark.integration, pytest.mark.timeout(120)]
-
-POLICY = "Basic256Sha256"
 
 
 @pytest.fixture
@@ -129,13 +129,15 @@ async def test_a_station_with_nothing_but_the_latest_result_is_asked_for_that(pe
     assert len(visit.results) == 2
 
 
-async def test_a_visit_over_an_encrypted_connection(visits, server, encrypted):
-    visit = await visits(server, "machinery-result", wiring=encrypted(server, POLICY))
+@pytest.mark.parametrize(("policy", "user"), SECURED)
+async def test_a_visit_over_an_encrypted_connection(policy, user, visits, server, encrypted):
+    visit = await visits(server, "machinery-result", wiring=encrypted(server, policy, user))
+    run_no = 40 + CURRENT.index(policy)
     await visit.load()
-    visit.start(29)
-    assert len((await visit.result(29)).values) == 2
-    await visit.acknowledge(29)
-    assert visit.security.endswith(f"({POLICY})")
+    visit.start(run_no)
+    assert len((await visit.result(run_no)).values) == 2
+    await visit.acknowledge(run_no)
+    assert f"({policy})" in visit.security
 
 
 async def test_browsing_it_proposes_the_profile_that_says_most(server, proposed):
