@@ -3,11 +3,15 @@
 import re
 from html.parser import HTMLParser
 
+import httpx
 import pytest
 
+from supervisor.api.link_view import UNKNOWN
+from supervisor.api.service import create_service
 from supervisor.cell.value import replace
 from supervisor.core.events import StationObserved
 from supervisor.shell.ports import Published
+from supervisor.web.pages import add_pages
 from supervisor.web.rendering import Templates, measured
 
 MARKUP = '<img src=x onerror="alert(1)">'
@@ -174,3 +178,16 @@ async def test_before_the_first_state_the_page_says_that_it_starts(cell):
     assert "starting" in html
     answer = await cell.client.get("/api/v1/cell")
     assert (answer.status_code, answer.json()["code"]) == (503, 34)
+
+
+async def test_how_a_station_is_connected_stands_on_the_page(cell):
+    words = "not signed and not encrypted"
+    links = dict.fromkeys(
+        cell.sources.links(), UNKNOWN.model_copy(update={"security": words, "link": "up"})
+    )
+    app = create_service(replace(cell.sources, links=lambda: links), reach="this machine")
+    add_pages(app)
+    transport = httpx.ASGITransport(app)
+    async with httpx.AsyncClient(transport=transport, base_url="http://127.0.0.1") as client:
+        shown = (await client.get("/")).text
+    assert shown.count(f"connection {words}") >= 4

@@ -1,7 +1,10 @@
 """What `pointsman check` says: problems first, then what was understood; text and JSON say the same."""
 
 import json
+import logging
 
+from supervisor.app import note_security
+from supervisor.cell.load import load_cell
 from supervisor.cell.report import check_cell
 
 
@@ -85,3 +88,34 @@ def test_a_folder_that_is_not_there_is_answered_and_not_raised(tmp_path):
 
     assert not report.ok
     assert "name the folder of a cell" in report.as_text()
+
+
+def test_a_connection_that_is_weak_by_choice_is_said_by_check_and_at_every_start(
+    small_cell, caplog
+):
+    path = small_cell / "cell.yaml"
+    text = path.read_text()
+    for station, security in (("scan-methods", "none"), ("touch-datablock", "{policy: Basic256}")):
+        text = text.replace(
+            f"profile: {station}\n", f"profile: {station}\n    security: {security}\n"
+        )
+    path.write_text(text)
+    report = check_cell(small_cell)
+    assert report.ok
+    lines = report.as_text().splitlines()
+    assert (
+        "  connections to scan-1: not signed and not encrypted, by choice of the cell file" in lines
+    )
+    assert (
+        "  connections to touch-1: encrypted with Basic256, which is deprecated, by choice of the cell file"
+        in lines
+    )
+    assert "  connections to handler, rack: encrypted with a current policy" in lines
+
+    with caplog.at_level(logging.INFO):
+        note_security(load_cell(small_cell))
+    weak = [record.message for record in caplog.records if record.levelno == logging.WARNING]
+    assert weak == [
+        "scan-1: connection not signed and not encrypted, by choice of the cell file",
+        "touch-1: connection encrypted with Basic256, which is deprecated, by choice of the cell file",
+    ]
