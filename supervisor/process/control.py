@@ -54,7 +54,7 @@ class Grouping:
 class Capability:
     """An index of the process over all values: ``whole`` and ``least`` with the lower bound of the least one.
 
-    ``how`` is "normal" or "quantiles"; by quantiles there is no bound (None) and no ``whole`` with one open limit.
+    ``how`` is "normal" or "quantiles", for what cannot be negative or is not normal (Anderson and Darling, 1 %); by quantiles there is no bound (None) and no ``whole`` with one open limit.
     """
 
     name: Name
@@ -183,7 +183,7 @@ def _capability(
     ):
         return None
     name: Name = "capability" if stable == "yes" else "performance"
-    if limits.zero_below:
+    if limits.zero_below or capability.anderson_darling(values) > capability.NOT_NORMAL_FROM:
         spread = capability.empirical_spread(values)
         whole, least = capability.indices(spread, limits)
         return Capability(

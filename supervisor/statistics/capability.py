@@ -14,6 +14,11 @@ from supervisor.cell.value import value
 from supervisor.statistics.charts import Chart, RuleSet, signals
 from supervisor.statistics.conformance import Limits
 from supervisor.statistics.distributions import chi_square_quantile, normal_cdf, normal_quantile
+from supervisor.statistics.moments import moments
+
+NORMALITY_COUNT_MIN = 8
+LEAST_PROBABILITY = 1e-300
+"""So that a value ever so far off still has a logarithm."""
 
 BAND = 6.0
 OUTER = 0.00135
@@ -142,6 +147,32 @@ def _at(ordered: Sequence[float], p: float) -> float:
     z_outer, z_inner = (normal_quantile((n + 0.5) / count) for n in (outer, inner))
     slope = (ordered[outer] - ordered[inner]) / (z_outer - z_inner)
     return ordered[outer] + slope * (normal_quantile(p) - z_outer)
+
+
+NOT_NORMAL_FROM = 1.035
+"""The adjusted statistic of Anderson and Darling that one normal sample in 100 exceeds (D'Agostino and Stephens 1986, table 4.7, from memory;
+checked against statsmodels)."""
+
+
+def anderson_darling(values: Sequence[float]) -> float:
+    """How far values are from normal with their own mean and deviation: A2 (1 + 0.75/n + 2.25/n2).
+
+    Raises:
+        ValueError: fewer than 8 values, or all of them equal.
+    """
+    found, count = moments(values), len(values)
+    if count < NORMALITY_COUNT_MIN or not found.sd:
+        raise ValueError(f"{count} values: expected {NORMALITY_COUNT_MIN} that are not all equal")
+    z = [(each - found.mean) / found.sd for each in sorted(values)]
+    tails = (
+        (2 * at + 1) * (_log_below(low) + _log_below(-high))
+        for at, (low, high) in enumerate(zip(z, reversed(z), strict=True))
+    )
+    return (-count - sum(tails) / count) * (1.0 + 0.75 / count + 2.25 / count**2)
+
+
+def _log_below(z: float) -> float:
+    return math.log(max(normal_cdf(z), LEAST_PROBABILITY))
 
 
 def is_stable(values: Sequence[float], chart: Chart, rules: RuleSet) -> bool:

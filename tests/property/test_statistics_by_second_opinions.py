@@ -8,11 +8,11 @@ import warnings
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import assume, given
 from hypothesis import strategies as st
 from scipy import stats
 
-from supervisor.statistics import gauge
+from supervisor.statistics import capability, gauge
 from supervisor.statistics.agreement import Measurement, correlated_mean, weighted_mean
 from supervisor.statistics.linear import least_squares
 from supervisor.statistics.uncertainty import Component, combine
@@ -21,6 +21,7 @@ with warnings.catch_warnings():  # what others deprecate among themselves is non
     warnings.simplefilter("ignore")
     import GTC
     import statsmodels.api as sm
+    from statsmodels.stats.diagnostic import normal_ad
 
 pytestmark = pytest.mark.property
 
@@ -146,3 +147,14 @@ def test_a_crossed_study_has_the_mean_squares_of_statsmodels(study):
     assert found.interaction**2 == pytest.approx(interaction, rel=1e-6, abs=1e-6)
     assert found.reproducibility**2 == pytest.approx(loading + interaction, rel=1e-6, abs=1e-6)
     assert found.part**2 == pytest.approx(part, rel=1e-6, abs=1e-6)
+
+
+@given(st.lists(st.floats(-50, 50), min_size=8, max_size=60, unique=True))
+def test_the_distance_from_normal_is_that_of_statsmodels(values):
+    assume(np.std(values) > 1e-3)
+    count = len(values)
+    statistic, p = normal_ad(np.array(values))
+    adjusted = capability.anderson_darling(values)
+    assert adjusted == pytest.approx(statistic * (1 + 0.75 / count + 2.25 / count**2), rel=1e-6)
+    assume(abs(adjusted - capability.NOT_NORMAL_FROM) > 0.01)
+    assert (adjusted > capability.NOT_NORMAL_FROM) == (p < 0.01)

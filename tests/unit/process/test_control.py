@@ -1,5 +1,7 @@
 """Control charts over records: limits from the base period, rules after it, capability only where it is stable."""
 
+import math
+
 import pytest
 
 from supervisor.cell.value import replace
@@ -59,6 +61,28 @@ def test_what_cannot_be_negative_has_an_index_by_quantiles_without_a_bound():
     shop.make(124)
     chart = control_chart(body(), form, one_per_part(shop.records))
     assert (chart.capability.how, chart.capability.least_bound) == ("quantiles", None)
+
+
+def test_what_is_skewed_has_an_index_by_quantiles_that_sees_its_long_tail():
+    shop = Shop(seed=3)
+    shop.make(304)
+    chart = chart_of(shop)
+    values = [point.value for point in chart.points]
+    middle, highest = sum(values) / len(values), max(values)
+    by_serial = {
+        p.serial: middle + SD * math.expm1(1.2 * (p.value - middle) / SD) for p in chart.points
+    }  # lognormal
+    shop.records = [skewed(r, by_serial.get(r.serial, middle)) for r in shop.records]
+    index = chart_of(shop).capability
+    assert (index.how, index.least_bound) == ("quantiles", None)
+    assert index.least < chart.capability.least / 2
+    assert max(by_serial.values()) > highest
+
+
+def skewed(record, number):
+    finding = record.findings[0]
+    by = replace(finding.decided_by, value=number)
+    return replace(record, findings=(replace(finding, decided_by=by), *record.findings[1:]))
 
 
 def test_the_picture_tells_signals_by_shape_and_lines_by_dashes():
