@@ -14,7 +14,7 @@ from typing import Literal
 from supervisor.cell.value import replace, value
 from supervisor.routing.covers import Cover
 from supervisor.routing.picture import NEVER_MS, Picture, Seat
-from supervisor.routing.plan import GREEDY_MAX, most_with
+from supervisor.routing.plan import most_with
 from supervisor.routing.precedence import awaited
 from supervisor.routing.situation import PalletView
 from supervisor.routing.tables import Offer
@@ -203,17 +203,14 @@ def wanted_by(picture: Picture, pallet: PalletView) -> list[tuple[Seat, Cover]]:
 
 
 def _instead(picture: Picture, pallet: PalletView, seat: Seat) -> Cover | None:
-    """Another cover that uses this station and makes the busiest one no busier; of many pallets none takes more measuring for it."""
+    """Another cover that uses this station and makes the busiest one no busier."""
     covers = picture.outlooks[pallet.pallet].covers
     if len(covers) == 1:
         return None
     plan = picture.plan
     planned = plan.covers[pallet.pallet]
     without = [load - work for load, work in zip(plan.load_ms, planned.work_ms, strict=True)]
-    most_ms = planned.total_ms if len(plan.covers) > GREEDY_MAX else NEVER_MS
     for cover in covers:
-        if cover.total_ms > most_ms:
-            return None  # cheapest first: what each of many takes beyond the plan adds up, and all stations have more to do in the end
         if cover.visits[seat.station] and most_with(without, cover) <= plan.most_ms:
             return cover
     return None
