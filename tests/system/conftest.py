@@ -1,5 +1,6 @@
 """A simulated cell that runs for real, for tests that throw faults at it."""
 
+import os
 import time
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack
@@ -15,6 +16,8 @@ from simulators.bench.run import Live, running, wait_finished
 from simulators.bench.staging import Stage, Wishes, free_ports, prepare
 
 SPEED = 120.0
+AS_AT_A_USER = {name: text for name, text in os.environ.items() if name != "POINTSMAN_FROZEN"}
+"""The environment of a process as a user starts it: values are not really frozen there."""
 WAIT_S_MAX = 60.0
 
 

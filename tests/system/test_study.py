@@ -5,6 +5,8 @@ import subprocess
 import sys
 from pathlib import Path
 
+from tests.system.conftest import AS_AT_A_USER
+
 ROOT = Path(__file__).parents[2]
 CELL = "deploy/cells/vane-pumps"
 
@@ -16,6 +18,7 @@ def pointsman(*arguments: str) -> subprocess.CompletedProcess[str]:
         capture_output=True,
         text=True,
         check=False,
+        env=AS_AT_A_USER,
     )
 
 

@@ -8,6 +8,8 @@ from typing import Any
 
 import pytest
 
+from tests.system.conftest import AS_AT_A_USER
+
 pytestmark = [pytest.mark.system, pytest.mark.timeout(300)]
 
 PALLETS = 12
@@ -21,6 +23,7 @@ def bench(*arguments: str) -> subprocess.CompletedProcess[str]:
         text=True,
         timeout=280,
         check=False,
+        env=AS_AT_A_USER,
     )
 
 
