@@ -18,7 +18,7 @@ PEERS_STAMP := .tools/peers/.stamp
 COMPILE := pip compile --quiet --universal --python-version 3.11 --generate-hashes --no-emit-index-url \
            --custom-compile-command 'make lock' --extra postgres pyproject.toml
 
-.PHONY: help setup demo test lint types coverage bench bench-routing wire-faults retrieval campaign proof kills fuzz peers lock
+.PHONY: help setup demo test second-stack lint types coverage bench bench-routing wire-faults retrieval campaign proof kills fuzz peers lock
 
 help:  ## print the targets
 	@sed -nE 's/^([a-z-]+):.*## (.*)/  make \1\t\2/p' $(MAKEFILE_LIST) | expand -t 18,20
@@ -28,9 +28,12 @@ setup: $(STAMP)  ## bring the pinned tools and libraries into .venv
 demo: $(STAMP)  ## run the simulated cell with its page; ARGS="--pallets 12 --seed 7 --speed 60"
 	@$(BIN)/pointsman bench $(ARGS)
 
-test: lint types  ## every gate: lint, import contract, types, all tests; ARGS go to pytest
-	@if command -v npm >/dev/null; then $(MAKE) --no-print-directory $(PEERS_STAMP) || echo "make: npm brought no second stack; its tests are skipped"; fi
+test: $(STAMP)  ## every gate: lint, import contract, types, all tests; ARGS go to pytest
+	@$(MAKE) --no-print-directory --jobs=3 --output-sync=target lint types second-stack
 	@$(BIN)/python -m pytest --numprocesses 3 --dist loadfile --no-loadscope-reorder $(ARGS)
+
+second-stack:
+	@if command -v npm >/dev/null; then $(MAKE) --no-print-directory $(PEERS_STAMP) || echo "make: npm brought no second stack; its tests are skipped"; fi
 
 lint: $(STAMP)  ## ruff check, ruff format, import contract
 	@$(BIN)/ruff check

@@ -32,7 +32,7 @@ pytestmark = [pytest.mark.system, pytest.mark.timeout(TIMEOUT_S[SIZE])]
 
 ROOT = Path(__file__).parents[2]
 CELL = ROOT / "deploy/cells/vane-pumps"
-EXAMPLES = {"short": 30, "long": 650}
+EXAMPLES = {"short": 20, "long": 650}
 CASES_MIN = {"short": 1_000, "long": 20_000}
 READY_S_MAX = 60
 MINUTE_MS = 60_000

@@ -19,7 +19,8 @@ from supervisor.core.events import TagRead
 from supervisor.store.opening import open_archive
 from tests.system.kills.judge import Story, judge
 from tests.system.kills.machines import TROUBLES
-from tests.system.kills.sweep import POSITIONS
+from tests.system.kills.points import AT_THE_STORE
+from tests.system.kills.sweep import FROM_OUTSIDE, POSITIONS
 
 pytestmark = [pytest.mark.system, pytest.mark.timeout(400)]
 
@@ -31,11 +32,10 @@ ASKED = {"move-late", "handler-failed", "jaw-unknown", "nest-unknown", "rack-ful
 class Sweep:
     """One kill at each position on one store, in a process of its own."""
 
-    def __init__(self, store: str, folder: Path, *, machines: int) -> None:
+    def __init__(self, store: str, folder: Path, *options: str) -> None:
         self.folder = folder
         command = [sys.executable, "-m", "tests.system.kills", "--json", "--store", store]
-        command += ["--repeats", "1", "--machines", str(machines), "--keep", str(folder)]
-        command += ["--dialects", "own"]  # they are up in less time
+        command += ["--repeats", "1", "--keep", str(folder), "--dialects", "own", *options]
         self.process = subprocess.Popen(
             command,
             stdout=subprocess.PIPE,
@@ -66,8 +66,12 @@ class Sweep:
 def sweeps(tmp_path_factory: pytest.TempPathFactory) -> Iterator[dict[str, Sweep]]:
     """Both stores at the same time: most of a sweep is waiting for measurements."""
     begun = {
-        "sqlite": Sweep("sqlite", tmp_path_factory.mktemp("sqlite"), machines=1),
-        "postgresql": Sweep("postgresql", tmp_path_factory.mktemp("postgresql"), machines=0),
+        "sqlite": Sweep("sqlite", tmp_path_factory.mktemp("sqlite"), "--machines", "1"),
+        "postgresql": Sweep(
+            "postgresql",
+            tmp_path_factory.mktemp("postgresql"),
+            *("--machines", "0", "--points", *AT_THE_STORE),
+        ),
     }
     yield begun
     for sweep in begun.values():
@@ -106,10 +110,10 @@ def test_machines_that_die_amid_a_run_an_order_or_a_swap_lose_no_pallet(
 
 @pytest.mark.hazard(16)
 @pytest.mark.usefixtures("postgres_programs")
-def test_the_same_holds_on_postgresql(sweeps: dict[str, Sweep]) -> None:
+def test_the_same_holds_on_postgresql_where_the_database_matters(sweeps: dict[str, Sweep]) -> None:
     told = sweeps["postgresql"].told
     assert told["findings"] == []
-    assert told["kills"] == dict.fromkeys(POSITIONS, 1)
+    assert told["kills"] == dict.fromkeys((*AT_THE_STORE, FROM_OUTSIDE), 1)
 
 
 @pytest.mark.soak

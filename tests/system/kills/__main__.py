@@ -18,8 +18,9 @@ from simulators.bench.run import RunFailed
 from simulators.bench.staging import Dialects
 from tests.system.kills.defects import DEFECTS
 from tests.system.kills.machines import TROUBLES, trouble
+from tests.system.kills.points import POINTS
 from tests.system.kills.stores import STORES, address_of
-from tests.system.kills.sweep import POSITIONS, Plan, Tally, sweep
+from tests.system.kills.sweep import FROM_OUTSIDE, Plan, Tally, sweep
 
 SPEED = 120.0
 
@@ -30,7 +31,8 @@ def main() -> int:
     # Told to end, it takes its own processes with it.
     signal.signal(signal.SIGTERM, lambda *_: sys.exit(128 + signal.SIGTERM))
     begun = time.monotonic()
-    wanted = dict.fromkeys(POSITIONS, given.repeats) | dict.fromkeys(TROUBLES, given.machines)
+    positions = (*given.points, FROM_OUTSIDE)
+    wanted = dict.fromkeys(positions, given.repeats) | dict.fromkeys(TROUBLES, given.machines)
     tallies: dict[str, Tally] = {}
     with tempfile.TemporaryDirectory(prefix="pointsman-kills-") as name:
         for store in given.store or STORES:
@@ -65,6 +67,13 @@ def _options() -> argparse.Namespace:
         help="what the machines speak: the open standards that the example cell declares, or models of their own, "
         "which are quicker up (declared)",
     )
+    parser.add_argument(
+        "--points",
+        nargs="+",
+        choices=POINTS,
+        default=POINTS,
+        help="die at these only, and at any moment",
+    )
     parser.add_argument("--keep", type=Path, help="a folder for journals and logs, which stays")
     parser.add_argument("--json", action="store_true", help="one JSON object on standard output")
     return parser.parse_args()
@@ -86,6 +95,7 @@ def _on_store(
             store=store,
             defect=given.defect,
             dialects=given.dialects,
+            points=tuple(given.points),
             address=address,
         )
         try:

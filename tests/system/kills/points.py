@@ -48,6 +48,13 @@ Point = Literal[
 ]
 POINTS: tuple[Point, ...] = get_args(Point)
 
+AT_THE_STORE: tuple[Point, ...] = tuple(
+    point
+    for point in POINTS
+    if "append" in point or "stored" in point or point in ("command journalled", "while recovering")
+)
+"""Where it matters which database it is."""
+
 RARE: tuple[Point, ...] = POINTS[POINTS.index("start journalled") :]
 """Points that a run reaches a few times per part only."""
 

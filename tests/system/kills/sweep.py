@@ -14,7 +14,7 @@ from random import Random
 from simulators.bench.staging import Dialects, Stage, Wishes, prepare
 from tests.system.kills.cell import DyingCell, dying_cell
 from tests.system.kills.judge import Judgement, Machines, judge
-from tests.system.kills.points import POINTS, RARE, Death
+from tests.system.kills.points import POINTS, RARE, Death, Point
 
 CELL = Path(__file__).parents[3] / "deploy" / "cells" / "vane-pumps"
 FROM_OUTSIDE = "at any moment"
@@ -33,6 +33,7 @@ class Plan:
     """What a sweep is asked for. ``repeats`` counts the deaths at each position, ``machines`` those of each kind of machine.
 
     ``address`` gives an empty database for each cell; None: each run folder has its own. ``dialects``: what the machines speak.
+    ``points``: the service dies at these, and at any moment.
     """
 
     repeats: int
@@ -43,6 +44,7 @@ class Plan:
     store: str
     defect: str
     dialects: Dialects
+    points: tuple[Point, ...]
     address: Callable[[], str] | None
 
 
@@ -79,7 +81,7 @@ def deaths(plan: Plan) -> list[Death | None]:
     """Every position as often as is asked for, shuffled; None is a death from outside."""
     draw = Random(f"kills {plan.seed}")
     wanted: list[Death | None] = [None] * plan.repeats
-    for point in POINTS:
+    for point in plan.points:
         skip_max = SKIP_MAX["rare" if point in RARE else "often"] if plan.repeats > 1 else 0
         wanted += [
             Death(point=point, skip=draw.randint(0, skip_max), share=draw.random())
