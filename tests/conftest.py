@@ -21,7 +21,7 @@ from hypothesis import settings
 IN_CI = os.environ.get("CI") == "true"
 
 settings.register_profile("dev", max_examples=30, deadline=None)
-settings.register_profile("ci", max_examples=300, deadline=None, derandomize=True, print_blob=True)
+settings.register_profile("ci", max_examples=100, deadline=None, derandomize=True, print_blob=True)
 settings.register_profile("nightly", max_examples=5_000, deadline=None)
 settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "ci" if IN_CI else "dev"))
 
