@@ -26,7 +26,6 @@ from supervisor.cell.reading import read_table
 from supervisor.cell.security import CURRENT, SecurityEntry
 from supervisor.cell.shipped import shipped_names, shipped_profile, shipped_table
 from supervisor.cell.value import replace
-from supervisor.core.commands import AcknowledgeResult, StartRun
 from supervisor.core.events import ResultArrived, StationObserved
 from supervisor.stations.adapter import Wiring
 from supervisor.stations.browse import Survey, survey
@@ -104,21 +103,7 @@ class Visits:
 
     def start(self, run_no: int) -> None:
         """Start the run with this number, for a part of its own."""
-        self.watcher.adapter.give(
-            StartRun(
-                order=run_no,
-                station="touch-1",
-                run_id=f"R{run_no}",
-                run_no=run_no,
-                program="p",
-                name="P-17",
-                number=1,
-                revision="A",
-                part_type="cam-ring",
-                serial=f"S{run_no}",
-                pallet="g",
-            )
-        )
+        steps.start(self.watcher, run_no)
 
     async def result(self, run_no: int) -> Any:
         """The result of a run, once it has come."""
@@ -127,9 +112,7 @@ class Visits:
 
     async def acknowledge(self, run_no: int) -> None:
         """Take note of a result; the station shows nothing of it any more."""
-        goal = AcknowledgeResult(order=2, station="touch-1", run_id=f"R{run_no}")
-        self.watcher.adapter.give(goal)
-        await self.until(work="idle")
+        await steps.acknowledge(self.watcher, run_no)
 
 
 class Peer:
@@ -220,9 +203,9 @@ class Peer:
         self._process.stdout.close()
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="module")
 def peer(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Callable[..., Peer]]:
-    """Starts peers by their script and options; each is started once."""
+    """Starts peers by their script and options, each once for a file: one that nobody asks any more costs the others time."""
     if not MODULES.is_dir() or shutil.which("node") is None:
         pytest.skip("needs the second stack: make peers (node and npm)")
     started: dict[tuple[str, ...], Peer] = {}

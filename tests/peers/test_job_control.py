@@ -4,12 +4,12 @@ import contextlib
 
 import pytest
 
-from supervisor.core.commands import AbortRun, AcknowledgeResult, StartRun
+from supervisor.core.commands import AbortRun, AcknowledgeResult
 from supervisor.core.events import OrderAnswered, ResultArrived, StationObserved
 from supervisor.stations.adapter import Wiring
 from supervisor.stations.connection import LinkOptions
 from supervisor.stations.station import StationAdapter
-from tests.peers.steps import bring_in, door
+from tests.peers.steps import acknowledge, bring_in, door, start
 
 pytestmark = [pytest.mark.integration, pytest.mark.timeout(120)]
 
@@ -18,13 +18,6 @@ WIRING = Wiring(options=LinkOptions(interval_ms=20))
 
 def seen(watcher):
     return watcher.last(StationObserved)
-
-
-def start(run_no):
-    return StartRun(
-        order=run_no, station="job-1", run_id=f"R{run_no}", run_no=run_no, program="p", name="P-17", number=1,
-        revision="A", part_type="cam-ring", serial=f"S{run_no}", pallet="g",
-    )  # fmt: skip
 
 
 @pytest.fixture
@@ -44,17 +37,12 @@ async def station(server, watch, shipped):
     return watcher
 
 
-async def acknowledged(watcher, run_no):
-    watcher.adapter.give(AcknowledgeResult(order=2, station="job-1", run_id=f"R{run_no}"))
-    await watcher.until(lambda: seen(watcher).work == "idle")
-
-
 async def test_a_whole_visit_by_the_shipped_profile(station, server):
     await bring_in(station, server)
-    station.adapter.give(start(11))
+    start(station, 11)
     await station.until(lambda: seen(station).work == "finished")
     shown, result = seen(station), station.last(ResultArrived)
-    await acknowledged(station, 11)
+    await acknowledge(station, 11)
 
     assert (shown.run_id, shown.program) == ("R11", "P-17")
     assert result.run_id == "R11"
@@ -67,7 +55,7 @@ async def test_a_whole_visit_by_the_shipped_profile(station, server):
 
 
 async def test_a_job_that_the_station_will_not_take_is_refused(station):
-    station.adapter.give(start(12))  # nothing is in the nest
+    start(station, 12)  # nothing is in the nest
     await station.until(lambda: station.of(OrderAnswered))
     answer = station.last(OrderAnswered)
     assert (answer.outcome, answer.why) == ("refused", "status 8")
@@ -77,7 +65,7 @@ async def test_a_job_that_the_station_will_not_take_is_refused(station):
 async def test_the_station_itself_refuses_a_start_while_its_door_is_open(station, server):
     await bring_in(station, server)
     await door(station, "open")
-    station.adapter.give(start(16))
+    start(station, 16)
     await station.until(lambda: station.of(OrderAnswered))
     assert (station.last(OrderAnswered).outcome, station.last(OrderAnswered).why) == ("refused", "status 8")  # fmt: skip
     await door(station, "closed")
@@ -86,11 +74,11 @@ async def test_the_station_itself_refuses_a_start_while_its_door_is_open(station
 async def test_a_run_is_ended_and_a_job_that_is_unknown_is_refused(station, server):
     await bring_in(station, server)
     server.switch("holding", True)
-    station.adapter.give(start(13))
+    start(station, 13)
     await station.until(lambda: seen(station).work == "running")
     station.adapter.give(AbortRun(order=3, station="job-1", run_id="R13"))
     await station.until(lambda: seen(station).work == "aborted")
-    await acknowledged(station, 13)
+    await acknowledge(station, 13)
     station.adapter.give(AbortRun(order=4, station="job-1", run_id="R13"))
     await station.until(lambda: station.of(OrderAnswered))
     assert (station.last(OrderAnswered).order, station.last(OrderAnswered).outcome) == (
@@ -102,9 +90,9 @@ async def test_a_run_is_ended_and_a_job_that_is_unknown_is_refused(station, serv
 async def test_the_station_can_show_which_order_and_run_each_request_comes_from(station, server):
     server.switch("heard", [])
     await bring_in(station, server)
-    station.adapter.give(start(15))
+    start(station, 15)
     await station.until(lambda: station.of(ResultArrived))
-    await acknowledged(station, 15)
+    await acknowledge(station, 15)
     heard = [tuple(one) for one in server.ask("heard")]
     assert heard == [
         ("WriteRequest", "order 1"),
@@ -118,11 +106,11 @@ async def test_the_station_can_show_which_order_and_run_each_request_comes_from(
 @pytest.mark.hazard(5)
 async def test_a_start_that_comes_twice_is_one_job(station, server):
     await bring_in(station, server)
-    station.adapter.give(start(14))
-    station.adapter.give(start(14))
+    start(station, 14)
+    start(station, 14)
     await station.until(lambda: seen(station).work == "finished")
-    station.adapter.give(start(14))
-    await acknowledged(station, 14)
+    start(station, 14)
+    await acknowledge(station, 14)
     assert len(station.of(ResultArrived)) == 1
     assert station.of(OrderAnswered) == []
 
@@ -151,10 +139,10 @@ async def test_a_station_that_cannot_store_and_start_at_once_stores_and_starts_o
     assert [node for node, _ in station.adapter.report().without] == ["store_and_start"]
     await bring_in(station, server)
     before = server.ask("starts") or 0
-    station.adapter.give(start(41))
-    station.adapter.give(start(41))
+    start(station, 41)
+    start(station, 41)
     await station.until(lambda: seen(station).work == "finished")
-    await acknowledged(station, 41)
+    await acknowledge(station, 41)
     assert len(station.of(ResultArrived)) == 1
     assert server.ask("starts") == before + 1
     assert station.of(OrderAnswered) == []
@@ -164,22 +152,22 @@ async def test_a_station_that_cannot_store_and_start_at_once_stores_and_starts_o
 async def test_a_job_that_was_stored_and_whose_start_was_lost_is_started_when_it_is_ordered_again(without, server):  # fmt: skip
     station = await without("StoreAndStart")
     await door(station, "open")
-    station.adapter.give(start(42))  # it is stored, and not allowed to start: the nest is empty
+    start(station, 42)  # it is stored, and not allowed to start: the nest is empty
     await station.until(lambda: station.of(OrderAnswered))
     assert station.last(OrderAnswered).why == "step 2: status 8"
     server.switch("occupied", True)
     await station.until(lambda: seen(station).nest == "occupied")
     await door(station, "closed")
-    station.adapter.give(start(42))
+    start(station, 42)
     await station.until(lambda: seen(station).work == "finished")
-    await acknowledged(station, 42)
+    await acknowledge(station, 42)
 
 
 async def test_a_station_that_can_neither_abort_nor_clear_is_used_and_its_newest_job_counts(without, server):  # fmt: skip
     station = await without("Abort", "Clear", "Store", "Start")
     await bring_in(station, server)
     for run_no in (43, 44):
-        station.adapter.give(start(run_no))
+        start(station, run_no)
         await station.until(lambda run_no=run_no: (seen(station).work, seen(station).run_id) == ("finished", f"R{run_no}"))  # fmt: skip
         station.adapter.give(AcknowledgeResult(order=2, station="job-1", run_id=f"R{run_no}"))
         await station.until(lambda: station.of(OrderAnswered))

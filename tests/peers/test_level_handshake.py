@@ -2,18 +2,12 @@
 
 import pytest
 
-from supervisor.core.commands import (
-    AbortRun,
-    AcknowledgeResult,
-    ClearFault,
-    PrepareProgram,
-    StartRun,
-)
+from supervisor.core.commands import AbortRun, ClearFault
 from supervisor.core.events import OrderAnswered, ResultArrived, StationObserved
 from supervisor.stations.adapter import Wiring
 from supervisor.stations.connection import LinkOptions
 from supervisor.stations.station import StationAdapter
-from tests.peers.steps import bring_in, door
+from tests.peers.steps import acknowledge, bring_in, door, prepare, start
 
 pytestmark = [pytest.mark.integration, pytest.mark.timeout(120)]
 
@@ -22,19 +16,6 @@ WIRING = Wiring(options=LinkOptions(interval_ms=20), speed=4)
 
 def seen(watcher):
     return watcher.last(StationObserved)
-
-
-def start(run_no):
-    return StartRun(
-        order=run_no, station="level-1", run_id=f"R{run_no}", run_no=run_no, program="p", name="P-17", number=17,
-        revision="A", part_type="cam-ring", serial=f"S{run_no}", pallet="g",
-    )  # fmt: skip
-
-
-def prepare():
-    return PrepareProgram(
-        order=9, station="level-1", program="p", name="P-17", number=17, revision="A", part_type="cam-ring",
-    )  # fmt: skip
 
 
 @pytest.fixture(params=["level_station.js"])
@@ -55,18 +36,16 @@ async def station(server, watch, shipped):
 
 async def load(watcher, server):
     await bring_in(watcher, server)
-    watcher.adapter.give(prepare())
-    await watcher.until(lambda: seen(watcher).work == "prepared")
+    await prepare(watcher)
 
 
 async def acknowledged(watcher, run_no):
-    watcher.adapter.give(AcknowledgeResult(order=2, station="level-1", run_id=f"R{run_no}"))
-    await watcher.until(lambda: seen(watcher).work == "prepared")
+    await acknowledge(watcher, run_no, quiet="prepared")
 
 
 async def test_a_whole_visit_by_the_shipped_profile(station, server):
     await load(station, server)
-    station.adapter.give(start(11))
+    start(station, 11)
     await station.until(lambda: seen(station).work == "finished")
     shown, result = seen(station), station.last(ResultArrived)
     await acknowledged(station, 11)
@@ -86,7 +65,7 @@ async def test_a_visit_over_an_encrypted_connection(server, watch, shipped, encr
     watcher = watch(adapter)
     await watcher.until(lambda: seen(watcher).mode == "automatic", 20)
     await load(watcher, server)
-    watcher.adapter.give(start(18))
+    start(watcher, 18)
     await watcher.until(lambda: watcher.of(ResultArrived))
     await acknowledged(watcher, 18)
     assert watcher.last(ResultArrived).run_id == "18"
@@ -96,10 +75,10 @@ async def test_a_visit_over_an_encrypted_connection(server, watch, shipped, encr
 @pytest.mark.hazard(5)
 async def test_a_start_that_comes_twice_is_one_run(station, server):
     await load(station, server)
-    station.adapter.give(start(12))
-    station.adapter.give(start(12))
+    start(station, 12)
+    start(station, 12)
     await station.until(lambda: seen(station).work == "finished")
-    station.adapter.give(start(12))
+    start(station, 12)
     await acknowledged(station, 12)
     assert len(station.of(ResultArrived)) == 1
 
@@ -109,12 +88,12 @@ async def test_a_start_that_the_station_does_not_take_with_its_door_open_is_with
 ):
     await load(station, server)
     await door(station, "open")
-    station.adapter.give(start(13))
+    start(station, 13)
     await station.until(lambda: station.of(OrderAnswered))
     assert station.last(OrderAnswered).outcome == "unknown"
     assert station.last(OrderAnswered).why.endswith("the request was withdrawn")
     await door(station, "closed")  # a request that still stood would be taken now
-    station.adapter.give(start(17))
+    start(station, 17)
     await station.until(lambda: seen(station).work == "finished")
     await acknowledged(station, 17)
     assert [result.run_id for result in station.of(ResultArrived)] == ["17"]
@@ -123,7 +102,7 @@ async def test_a_start_that_the_station_does_not_take_with_its_door_open_is_with
 async def test_a_run_is_ended_without_a_result(station, server):
     await load(station, server)
     server.switch("holding", True)
-    station.adapter.give(start(14))
+    start(station, 14)
     await station.until(lambda: seen(station).work in ("running", "part free"))
     station.adapter.give(AbortRun(order=3, station="level-1", run_id="R14"))
     await station.until(lambda: seen(station).work == "aborted")
@@ -152,7 +131,7 @@ async def test_a_controller_that_stands_still_leaves_nothing_known(station, serv
 
 async def test_a_result_that_came_while_the_link_was_down_is_fetched(station, server):
     await load(station, server)
-    station.adapter.give(start(15))
+    start(station, 15)
     await station.until(lambda: seen(station).work in ("running", "part free"))
     server.freeze()
     await station.until(lambda: seen(station).link == "down", 6)
@@ -167,7 +146,7 @@ async def test_a_station_without_options_goes_through_a_visit_and_what_it_lacks_
     station, server
 ):
     await load(station, server)
-    station.adapter.give(start(16))
+    start(station, 16)
     await station.until(lambda: seen(station).work == "finished")
     await acknowledged(station, 16)
     station.adapter.give(ClearFault(order=4, station="level-1"))

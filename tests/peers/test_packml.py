@@ -3,18 +3,12 @@
 import pytest
 
 from supervisor.cell.security import CURRENT
-from supervisor.core.commands import (
-    AbortRun,
-    AcknowledgeResult,
-    ClearFault,
-    PrepareProgram,
-    StartRun,
-)
+from supervisor.core.commands import AbortRun, ClearFault
 from supervisor.core.events import OrderAnswered, ResultArrived, StationObserved
 from supervisor.stations.adapter import Wiring
 from supervisor.stations.connection import LinkOptions
 from supervisor.stations.station import StationAdapter
-from tests.peers.steps import bring_in, door
+from tests.peers.steps import acknowledge, bring_in, door, prepare, start
 
 pytestmark = [pytest.mark.integration, pytest.mark.timeout(120)]
 
@@ -51,27 +45,14 @@ async def station(server, watch, shipped, profile):
 async def load(watcher, server):
     """A part in, its program prepared, the door closed."""
     await bring_in(watcher, server)
-    watcher.adapter.give(
-        PrepareProgram(
-            order=9, station="unit-1", program="p", name="P-17", number=17, revision="A", part_type="cam-ring"
-        )
-    )  # fmt: skip
-    await watcher.until(lambda: (seen(watcher).work, seen(watcher).program) == ("prepared", "17"))
-
-
-def start(watcher, run_no):
-    watcher.adapter.give(
-        StartRun(
-            order=run_no, station="unit-1", run_id=f"R{run_no}", run_no=run_no, program="p", name="P-17", number=17,
-            revision="A", part_type="cam-ring", serial=f"S{run_no}", pallet="g",
-        )
-    )  # fmt: skip
+    await prepare(watcher)
+    await watcher.until(lambda: seen(watcher).program == "17")
 
 
 async def acknowledged(watcher, run_no):
     """Finished or aborted, the machine is idle after it and names no run any more."""
-    watcher.adapter.give(AcknowledgeResult(order=2, station="unit-1", run_id=f"R{run_no}"))
-    await watcher.until(lambda: (seen(watcher).work, seen(watcher).run_id) == ("prepared", ""))
+    await acknowledge(watcher, run_no, quiet="prepared")
+    await watcher.until(lambda: seen(watcher).run_id == "")
 
 
 async def test_a_whole_visit_by_the_shipped_profile(station, server):

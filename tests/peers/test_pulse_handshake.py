@@ -2,18 +2,12 @@
 
 import pytest
 
-from supervisor.core.commands import (
-    AbortRun,
-    AcknowledgeResult,
-    ClearFault,
-    PrepareProgram,
-    StartRun,
-)
+from supervisor.core.commands import AbortRun, ClearFault
 from supervisor.core.events import OrderAnswered, ResultArrived, StationObserved
 from supervisor.stations.adapter import Wiring
 from supervisor.stations.connection import LinkOptions
 from supervisor.stations.station import StationAdapter
-from tests.peers.steps import bring_in, door, shows
+from tests.peers.steps import acknowledge, bring_in, door, prepare, shows, start, start_of
 
 pytestmark = [pytest.mark.integration, pytest.mark.timeout(120)]
 
@@ -22,19 +16,6 @@ WIRING = Wiring(options=LinkOptions(interval_ms=20), speed=4)
 
 def seen(watcher):
     return watcher.last(StationObserved)
-
-
-def start(run_no):
-    return StartRun(
-        order=run_no, station="pulse-1", run_id=f"R{run_no}", run_no=run_no, program="p", name="P-17", number=17,
-        revision="A", part_type="cam-ring", serial=f"S{run_no}", pallet="g",
-    )  # fmt: skip
-
-
-def prepare():
-    return PrepareProgram(
-        order=9, station="pulse-1", program="p", name="P-17", number=17, revision="A", part_type="cam-ring",
-    )  # fmt: skip
 
 
 @pytest.fixture
@@ -55,13 +36,7 @@ async def station(server, watch, shipped):
 
 async def load(watcher, server):
     await bring_in(watcher, server)
-    watcher.adapter.give(prepare())
-    await shows(watcher, work="prepared")
-
-
-async def acknowledged(watcher, run_no):
-    watcher.adapter.give(AcknowledgeResult(order=2, station="pulse-1", run_id=f"R{run_no}"))
-    await shows(watcher, work="idle")
+    await prepare(watcher)
 
 
 async def refused(watcher, goal):
@@ -76,10 +51,10 @@ async def refused(watcher, goal):
 
 async def test_a_whole_visit_by_the_shipped_profile(station, server):
     await load(station, server)
-    station.adapter.give(start(11))
+    start(station, 11)
     await shows(station, work="finished")
     shown, result = seen(station), station.last(ResultArrived)
-    await acknowledged(station, 11)
+    await acknowledge(station, 11)
 
     assert (shown.run_id, shown.serial, shown.program) == ("R11", "S11", "P-17")
     assert (result.run_id, result.serial) == ("R11", "S11")
@@ -96,9 +71,9 @@ async def test_a_visit_over_an_encrypted_connection(server, watch, shipped, encr
     watcher = watch(adapter)
     await shows(watcher, mode="automatic")
     await load(watcher, server)
-    watcher.adapter.give(start(18))
+    start(watcher, 18)
     await watcher.until(lambda: watcher.of(ResultArrived))
-    await acknowledged(watcher, 18)
+    await acknowledge(watcher, 18)
     assert watcher.last(ResultArrived).run_id == "R18"
     assert adapter.report().security.endswith("(Aes256_Sha256_RsaPss)")
 
@@ -107,11 +82,11 @@ async def test_a_visit_over_an_encrypted_connection(server, watch, shipped, encr
 async def test_a_start_that_comes_twice_is_one_run(station, server):
     before = server.ask("starts")
     await load(station, server)
-    station.adapter.give(start(12))
-    station.adapter.give(start(12))
+    start(station, 12)
+    start(station, 12)
     await shows(station, work="finished")
-    station.adapter.give(start(12))
-    await acknowledged(station, 12)
+    start(station, 12)
+    await acknowledge(station, 12)
     assert len(station.of(ResultArrived)) == 1
     assert server.ask("starts") - before == 1
 
@@ -119,11 +94,11 @@ async def test_a_start_that_comes_twice_is_one_run(station, server):
 async def test_the_station_itself_refuses_a_start_while_its_door_is_open(station, server):
     await load(station, server)
     await door(station, "open")
-    assert "the door is not closed" in await refused(station, start(13))
+    assert "the door is not closed" in await refused(station, start_of("pulse-1", 13))
     await door(station, "closed")  # a request that still stood would be taken now
-    station.adapter.give(start(17))
+    start(station, 17)
     await shows(station, work="finished")
-    await acknowledged(station, 17)
+    await acknowledge(station, 17)
     assert [result.run_id for result in station.of(ResultArrived)] == ["R17"]
 
 
@@ -132,14 +107,14 @@ async def test_a_run_is_ended_without_a_result_and_one_that_is_not_at_work_is_re
 ):
     await load(station, server)
     server.switch("holding", True)
-    station.adapter.give(start(14))
+    start(station, 14)
     await station.until(lambda: seen(station).work in ("running", "part free"))
     assert "that run is not at work" in await refused(
         station, AbortRun(order=3, station="pulse-1", run_id="R15")
     )
     station.adapter.give(AbortRun(order=4, station="pulse-1", run_id="R14"))
     await shows(station, work="aborted")
-    await acknowledged(station, 14)
+    await acknowledge(station, 14)
     assert station.of(ResultArrived) == []
 
 
@@ -152,11 +127,11 @@ async def test_a_fault_is_shown_and_cleared(station, server):
 
 async def test_a_result_that_came_while_the_link_was_down_is_fetched(station, server):
     await load(station, server)
-    station.adapter.give(start(15))
+    start(station, 15)
     await station.until(lambda: seen(station).work in ("running", "part free"))
     server.freeze()
     await station.until(lambda: seen(station).link == "down", 6)
     server.thaw()
     await station.until(lambda: station.of(ResultArrived), 15)
     assert station.last(ResultArrived).run_id == "R15"
-    await acknowledged(station, 15)
+    await acknowledge(station, 15)

@@ -61,7 +61,7 @@ def test_every_part_is_in_one_subgroup_in_the_order_of_making_and_the_rest_waits
     assert found.waiting == 3
 
 
-def test_a_shift_of_one_standard_deviation_is_found_by_means_and_sums_soon():
+def test_a_shift_of_one_and_a_half_standard_deviations_is_found_by_means_and_sums_soon():
     shop = Shop(seed=3)
     shop.make(104)
     shop.shift = 1.5 * SD
