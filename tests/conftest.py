@@ -26,6 +26,15 @@ settings.register_profile("nightly", max_examples=5_000, deadline=None)
 settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "ci" if IN_CI else "dev"))
 
 
+LATER = {"integration": 1, "peers": 1, "unit": 2}
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """The longest files first, the shortest last; those between share servers, which cost time from then on until the end."""
+    here = Path(__file__).parent
+    items.sort(key=lambda item: LATER.get(item.path.relative_to(here).parts[0], 0))
+
+
 def pytest_report_teststatus(report: pytest.TestReport) -> tuple[str, str, str] | None:
     """Names a failure as soon as it is known: a run that is ended from outside for its time prints no summary."""
     if not (IN_CI and report.failed):
