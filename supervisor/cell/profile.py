@@ -135,12 +135,12 @@ def _start_and_proof(profile: StationProfile) -> Problems:
         profile.echoes.counter,
         profile.results.run,
         profile.results.counter,
+        profile.results.created,
     )
     if not any(proofs):
-        remedy = "add `run` or `counter` to the echoes or the results"
-        yield ProfileProblem(
-            ("results",), "no proof of belonging", "a run id or a result counter", remedy
-        )
+        remedy = "add `run` or `counter` to the echoes or the results, or at least `created` to the results"
+        expected = "a run id, a result counter or the time of its making"
+        yield ProfileProblem(("results",), "no proof of belonging", expected, remedy)
 
 
 def _single_nodes(profile: StationProfile | HandlerProfile) -> Problems:

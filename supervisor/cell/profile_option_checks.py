@@ -86,7 +86,9 @@ def _needed_nodes(profile: StationProfile | HandlerProfile) -> Mapping[FieldPath
 
 
 def _result_nodes(results: Results) -> list[str | None]:
-    shared = [getattr(results, name, None) for name in ("node", "run", "serial", "counter")]
+    shared = [
+        getattr(results, name, None) for name in ("node", "run", "serial", "counter", "created")
+    ]
     if isinstance(results, ArrayResults):
         columns = results.columns
         return [*shared, results.rows, columns.number, columns.value, columns.unit, columns.quality]

@@ -93,6 +93,7 @@ def _proof_nodes(
     yield from check_shown(profile, (*at, "run"), results.run, (*TEXT_TYPES, *WHOLE_TYPES))
     yield from check_shown(profile, (*at, "serial"), results.serial, TEXT_TYPES)
     yield from check_shown(profile, (*at, "counter"), results.counter, WHOLE_TYPES)
+    yield from check_shown(profile, (*at, "created"), results.created, ("DateTime", "String"))
     numbers = (*REAL_TYPES, *WHOLE_TYPES)
     yield from check_shown(profile, (*at, "temperature"), results.temperature, numbers)
 

@@ -22,7 +22,7 @@ from supervisor.cell.profile_values import (
     Text,
 )
 
-ProofWord = Literal["run", "serial", "counter", "other"]
+ProofWord = Literal["run", "serial", "counter", "created", "other"]
 
 
 class Columns(Part):
@@ -156,6 +156,10 @@ class JsonResults(Fetched):
     run: Text | None = Field(default=None, description="Key of the run id.")
     serial: Text | None = Field(default=None, description="Key of the serial number.")
     counter: Text | None = Field(default=None, description="Key of the result counter.")
+    created: Text | None = Field(
+        default=None,
+        description="Key of the time at which the result was made: a text of RFC 3339, with `Z` or its distance from UTC.",
+    )
     temperature: Text | None = Field(
         default=None, description="Key of the part's temperature in degrees Celsius."
     )
@@ -176,7 +180,7 @@ class CsvResults(Fetched):
     )
     preamble: list[ProofWord] = Field(
         default_factory=list[ProofWord],
-        description="What a line before all others holds, in order: `run`, `serial`, `counter`, or `other` for what is not needed.",
+        description="What a line before all others holds, in order: `run`, `serial`, `counter`, `created`, or `other` for what is not needed.",
     )
 
     @property
@@ -188,6 +192,11 @@ class CsvResults(Fetched):
     def counter(self) -> str | None:
         """Whether the text counts results."""
         return "counter" if "counter" in self.preamble else None
+
+    @property
+    def created(self) -> str | None:
+        """Whether the text says when it was made."""
+        return "created" if "created" in self.preamble else None
 
 
 class DocumentResults(Fetched):
@@ -210,6 +219,9 @@ class DocumentResults(Fetched):
     run: Text | None = Field(default=None, description="Path of the run id.")
     serial: Text | None = Field(default=None, description="Path of the serial number.")
     counter: Text | None = Field(default=None, description="Path of the result counter.")
+    created: Text | None = Field(
+        default=None, description="Path of the time at which the result was made."
+    )
     temperature: Text | None = Field(
         default=None, description="Path of the part's temperature in degrees Celsius."
     )
@@ -225,6 +237,10 @@ class ArrayResults(Rows):
     run: NodeName | None = Field(default=None, description="The node with the run of the result.")
     serial: NodeName | None = Field(default=None, description="The node with the serial number.")
     counter: NodeName | None = Field(default=None, description="The node that counts results.")
+    created: NodeName | None = Field(
+        default=None,
+        description="The node with the time at which the result was made: a `DateTime`, or a text of RFC 3339.",
+    )
     temperature: NodeName | None = Field(
         default=None, description="The node with the part's temperature in degrees Celsius."
     )
@@ -238,6 +254,10 @@ class StructureResults(Rows):
     run: NodeName | None = Field(default=None, description="The node with the run of the result.")
     serial: NodeName | None = Field(default=None, description="The node with the serial number.")
     counter: NodeName | None = Field(default=None, description="The node that counts results.")
+    created: NodeName | None = Field(
+        default=None,
+        description="The node with the time at which the result was made: a `DateTime`, or a text of RFC 3339.",
+    )
     temperature: NodeName | None = Field(
         default=None, description="The node with the part's temperature in degrees Celsius."
     )

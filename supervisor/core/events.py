@@ -145,7 +145,8 @@ class ResultArrived:
     """A result of a station with what it offers as proof of belonging ("" or -1 where it offers none).
 
     ``result_id`` tells two results of one station apart, also after a restart of either side. ``part_c`` is the part's temperature in
-    degrees Celsius where the station gives it.
+    degrees Celsius where the station gives it. ``created_ms`` is when the station says that the result came to be, on the clock of
+    ``source_ms``.
     """
 
     station: str
@@ -159,6 +160,7 @@ class ResultArrived:
     values: tuple[MeasuredValue, ...]
     part_c: float | None = None
     compensated: Compensated = "unknown"
+    created_ms: int = -1
 
 
 @value

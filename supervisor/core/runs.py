@@ -2,8 +2,8 @@
 
 Rules of this file:
 - A run is ours only if the station's echo says so, or if the station cannot echo and nothing contradicts.
-- A result is taken only with proof of belonging: an echoed run id, or a counter that moved by one since the start; and only if
-  nothing that it says contradicts.
+- A result is taken only with proof of belonging: an echoed run id, a counter that moved by one since the start, or a time of its
+  making after the start, on the station's own clock; and only if nothing that it says contradicts.
 - A run that ends without a result counts as one try of its program for that pallet; tries are bounded by the verdict room.
 """
 
@@ -229,7 +229,11 @@ def _start(draft: Draft, station: str) -> None:
         return
     draft.number()
     marked = replace(
-        run, counter_before=state.counter, boot_before=state.boot, started_ms=draft.at_ms
+        run,
+        counter_before=state.counter,
+        boot_before=state.boot,
+        source_before_ms=state.source_ms,
+        started_ms=draft.at_ms,
     )
     draft.change_station(station, run=marked)
     _move_run(draft, station, "start ordered")
@@ -426,6 +430,9 @@ def _doubt(state: StationState, event: ResultArrived) -> str:
         return "no run of ours is under way at the station"
     if event.serial and event.serial != run.serial:
         return f"it names serial number {event.serial}, not {run.serial}"
+    if _is_dated(run, event) and event.created_ms <= run.source_before_ms:
+        early_ms = run.source_before_ms - event.created_ms
+        return f"it is from before the start: made {early_ms} ms before what the station showed then, on its own clock"
     if event.run_id:
         return (
             ""
@@ -440,7 +447,12 @@ def _doubt(state: StationState, event: ResultArrived) -> str:
             if event.counter == run.counter_before + 1
             else "the station's result counter did not move by one"
         )
-    return "it carries neither a run id nor a counter"
+    return "" if _is_dated(run, event) else "it carries neither a run id nor a counter nor a time"
+
+
+def _is_dated(run: Run, event: ResultArrived) -> bool:
+    """Whether the result says when it was made, and the station had shown its clock before the start: it is compared with no other."""
+    return event.created_ms >= 0 and run.source_before_ms > 0
 
 
 def _take(draft: Draft, event: ResultArrived) -> None:

@@ -29,8 +29,8 @@ LINE = "on the line"
 class Run:
     """One execution of a program at a station.
 
-    ``counter_before`` and ``boot_before`` are what the station showed when the start was ordered; ``started_ms`` is the cell's
-    time of that order (0 before). ``study`` is the gauge study that it belongs to ("" = it is for the part's record).
+    ``counter_before`` and ``boot_before`` are what the station showed when the start was ordered, ``source_before_ms`` the newest time
+    that it had given until then, on its own clock; ``started_ms`` is the cell's time of that order (0 before). ``study`` is the gauge study that it belongs to ("" = it is for the part's record).
     """
 
     run_id: str
@@ -44,6 +44,7 @@ class Run:
     boot_before: str
     started_ms: int
     study: str = ""
+    source_before_ms: int = 0
 
 
 @value

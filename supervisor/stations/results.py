@@ -9,6 +9,8 @@ Rules of this file:
 import json
 import math
 from collections.abc import Callable, Mapping
+from contextlib import suppress
+from datetime import datetime
 from typing import Any, cast
 
 import msgspec
@@ -44,7 +46,7 @@ COUNTER_DIGITS_MAX = len(str(COUNTER_MAX))
 class Report:
     """A result as the station gave it; "" and -1 where it offers no such proof.
 
-    ``part_c`` is the part's temperature, if it is given; ``id`` is what the station calls the result itself.
+    ``created_ms`` is when the station says that it made it; ``part_c`` is the part's temperature, if it is given; ``id`` is what the station calls the result itself.
     """
 
     run_id: str
@@ -54,6 +56,7 @@ class Report:
     values: tuple[MeasuredValue, ...]
     part_c: float | None = None
     compensated: Compensated = "unknown"
+    created_ms: int = -1
     id: str = ""
 
 
@@ -70,11 +73,12 @@ def result_nodes(results: AnyResults) -> tuple[str, ...]:
                 results.run,
                 results.serial,
                 results.counter,
+                results.created,
                 results.temperature,
             ]
         case StructureResults():
             names = [results.node, results.run, results.serial, results.counter]
-            names += [results.temperature]
+            names += [results.created, results.temperature]
     return tuple(dict.fromkeys(name for name in names if name is not None))
 
 
@@ -83,7 +87,7 @@ def proof_nodes(profile: StationProfile) -> tuple[str, ...]:
     results, echoes = profile.results, profile.echoes
     own: list[str | None] = []
     if isinstance(results, ArrayResults | StructureResults):
-        own = [results.run, results.serial, results.counter]
+        own = [results.run, results.serial, results.counter, results.created]
     shown = [echo.node for echo in (echoes.run, echoes.counter) if echo is not None]
     names = [*own, *shown]
     return tuple(dict.fromkeys(name for name in names if name is not None))
@@ -160,6 +164,7 @@ class ResultReader:
             values=self._from_rows(cast("list[Any]", rows)),
             part_c=_finite(proof(results.temperature)),
             compensated=results.compensated,
+            created_ms=made_ms(self.nodes[0], proof(results.created)),
         )
 
     def _from_csv(self, results: CsvResults, reading: Reading) -> Report:
@@ -171,6 +176,7 @@ class ResultReader:
             source_ms=reading.source_ms,
             values=self._from_rows(cast("list[Any]", table.rows)),
             compensated=results.compensated,
+            created_ms=made_ms(self.nodes[0], table.proof.get("created")),
         )
 
     def _from_rows(self, rows: list[Any]) -> tuple[MeasuredValue, ...]:
@@ -309,6 +315,9 @@ def _with_proof(
         values=values,
         part_c=_temperature(results, readings),
         compensated=results.compensated,
+        created_ms=made_ms(results.created, readings[results.created].value)
+        if results.created
+        else -1,
     )
 
 
@@ -324,6 +333,24 @@ def _counter(content: Any) -> int:
     if not isinstance(content, int) or isinstance(content, bool):
         return -1
     return content if 0 <= content <= COUNTER_MAX else -1
+
+
+def made_ms(node: str, content: Any) -> int:
+    """When the station says that it made a result, in ms since 1970 (UTC); -1 where it says nothing, or shows the null of a DateTime.
+
+    Raises:
+        ResultUnreadable: it is no time, or one that means another in the next time zone.
+    """
+    if content is None or content == "":
+        return -1
+    made = content
+    if isinstance(content, str):
+        with suppress(ValueError):
+            made = datetime.fromisoformat(content.strip())
+    if not isinstance(made, datetime) or made.tzinfo is None:
+        message = f"node {node}: the result was made at {content!r:.40}, expected a time with its distance from UTC, such as 2026-03-01T08:30:00Z"
+        raise ResultUnreadable(message)
+    return max(-1, int(made.timestamp() * 1000))
 
 
 def _count(node: str, content: Any) -> int:

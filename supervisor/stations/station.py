@@ -55,6 +55,7 @@ QUICK_TRIES = 3
 TRY_AGAIN_S = 0.05
 TRY_LATER_S = 1.0
 STARTED: tuple[Work, ...] = ("running", "part free", "finished", "aborted")
+NOTHING_TO_TAKE: tuple[Work, ...] = ("idle", "prepared", "running", "part free", "aborted")
 
 log = logging.getLogger(__name__)
 
@@ -160,6 +161,11 @@ class ResultMark(NamedTuple):
     serial: str
     counter: int
 
+    @property
+    def is_nameless(self) -> bool:
+        """Whether the next result would have the same mark: once the station shows this one no more, whatever it shows is another."""
+        return not self.run_id and self.counter < 0
+
 
 class StationAdapter(WiredAdapter):
     """One station on the wire."""
@@ -220,6 +226,8 @@ class StationAdapter(WiredAdapter):
         if seen == self._reported:
             return
         self._open_run.look(seen.run_id, seen.serial, seen.work)
+        if seen.work in NOTHING_TO_TAKE and self._taken is not None and self._taken.is_nameless:
+            self._taken = None
         mark = self._new_result(seen) or self._missed_result(seen)
         if (
             mark is None
@@ -397,7 +405,7 @@ class StationAdapter(WiredAdapter):
     def _emit_result(self, mark: ResultMark, report: Report) -> None:
         counter = report.counter if report.counter >= 0 else mark.counter
         run_id = report.run_id or mark.run_id
-        name = f"{counter}" if counter >= 0 else f"{run_id or report.serial}"
+        name = f"{counter}" if counter >= 0 else run_id or _dated(report) or report.serial
         self._taken, self._missed = mark, None
         self._open_run.close()
         self._kept_under = (run_id, report.id)
@@ -414,6 +422,7 @@ class StationAdapter(WiredAdapter):
                 values=report.values,
                 part_c=report.part_c,
                 compensated=report.compensated,
+                created_ms=report.created_ms,
             )
         )
 
@@ -474,6 +483,11 @@ class StationAdapter(WiredAdapter):
         fresh = await image_asked_afresh(connection, self._profile.events, self._speed)
         seen = self._interpreter.look(fresh)
         return seen.run_id in (goal.run_id, str(goal.run_no)) and seen.work in STARTED
+
+
+def _dated(report: Report) -> str:
+    """What tells a result of a station that neither counts nor names its results from the one before."""
+    return f"at {report.created_ms}" if report.created_ms >= 0 else ""
 
 
 def _parts(

@@ -192,12 +192,9 @@ class Walk:
         )
 
     def results(self, run_id: str) -> list[ResultArrived]:
-        """The results that came for a run."""
-        return [
-            e
-            for e in self._events
-            if isinstance(e, ResultArrived) and e.run_id in (run_id, run_id.rpartition("-")[2])
-        ]
+        """The results that came for a run, or without a name, where a station has no other way."""
+        names = (run_id, run_id.rpartition("-")[2], "")
+        return [e for e in self._events if isinstance(e, ResultArrived) and e.run_id in names]
 
     async def may_move(self, what: str) -> None:
         """Ask before something moves.

@@ -292,6 +292,7 @@ def _run(run: Run, names: Renaming, boots: Mapping[str, str], shift: int) -> Run
         run_no=number,
         boot_before=boots[run.boot_before],
         counter_before=shifted(run.counter_before, shift),
+        source_before_ms=0,  # no station of the proof says when its results were made
         started_ms=started_ms,
     )
 

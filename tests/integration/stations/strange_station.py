@@ -12,6 +12,7 @@ import asyncio
 import json
 import logging
 import sys
+from datetime import UTC, datetime
 from typing import Any
 
 from asyncua import Server, ua
@@ -35,6 +36,7 @@ class Station:
         self.work = IDLE
         self.left = 0
         self.opened: dict[int, int] = {}
+        self.made = datetime.now(UTC)
 
     async def build(self) -> None:
         self.root = await self.server.nodes.objects.add_object(self.index, "Odd")
@@ -190,7 +192,8 @@ class Station:
     async def read(self, _parent: Any, handle: Any, length: Any) -> Any:
         rows = [{"no": no, "v": value, "q": quality} for no, value, quality in ROWS]
         run = await self.nodes["RunTaken"].read_value()
-        content = json.dumps({"head": {"run": f"R{run}"}, "rows": rows}).encode()
+        head = {"run": f"R{run}", "made": self.made.isoformat()}
+        content = json.dumps({"head": head, "rows": rows}).encode()
         start = self.opened[handle.Value]
         chunk = content[
             start : start + min(length.Value, 20)
@@ -250,6 +253,7 @@ class Station:
         lines = [f"{run};{part}", "no;measured;fine"]
         lines += [f"{no};{str(value).replace('.', ',')};{fine}" for no, value, fine in ROWS]
         await self._set("Report", "\r\n".join(lines) + "\r\n", T.String)
+        self.made = datetime.now(UTC)
         self.work = FINISHED
 
     async def _set(self, name: str, value: Any, kind: Any) -> None:

@@ -124,6 +124,23 @@ async def test_a_whole_visit_is_driven_by_the_profile_alone(
     assert len(watcher.of(ResultArrived)) == 1
 
 
+async def test_each_result_of_a_station_that_names_nothing_comes_with_the_time_of_its_making(
+    station, operator
+):
+    """On the clock of what the station shows: after the start of its own run, and not after that of the next."""
+    changes = {("results",): {**FILE, "run": None, "created": "head.made"}, ("echoes",): {}}
+    watcher = await station(changes)
+    shown_ms = []
+    for run_no in (431, 432):
+        shown_ms.append(seen(watcher).source_ms)
+        await visit(watcher, operator, run_no)
+    results = watcher.of(ResultArrived)
+    assert [(one.run_id, one.serial, one.counter) for one in results] == [("", "", -1)] * 2
+    first_ms, second_ms = (one.created_ms for one in results)
+    assert shown_ms[0] < first_ms <= shown_ms[1] < second_ms
+    assert len({one.result_id for one in results}) == 2
+
+
 async def test_a_structure_an_array_and_variants_reach_the_method_and_its_output_is_checked(
     station, operator
 ):

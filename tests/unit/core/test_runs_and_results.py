@@ -95,7 +95,12 @@ FOREIGN = {
     "no name, a counter that moved by two": {"run_id": "", "counter": 2},
     "no name, another start of the station": {"run_id": "", "boot": "other"},
     "no proof at all": {"run_id": "", "serial": "", "counter": -1},
-}
+    "its own run id, made before the start": {"created_ms": 1},
+    "no name, made before the start": {"run_id": "", "counter": -1, "created_ms": 1},
+    "no name, made in time, another start of the station": {
+        "run_id": "", "counter": -1, "created_ms": 10**15, "boot": "other",
+    },
+}  # fmt: skip
 
 
 @pytest.mark.parametrize("what", FOREIGN)
@@ -113,6 +118,47 @@ def test_a_result_without_proof_is_kept_aside_and_the_right_one_taken(a_world, w
     assert troubles(world, parts=serials(world)) == []
     assert {aside.result_id for aside in world.state.unassigned} == {"foreign"}
     assert all(aside.why for aside in world.state.unassigned)
+
+
+def only_dated(fact):
+    """Stations that neither echo nor count: they say when a result was made, on the clock of their images."""
+    if isinstance(fact, StationObserved):
+        fact = replace(fact, run_id="", serial="", counter=-1)
+    if isinstance(fact, ResultArrived):
+        fact = replace(fact, run_id="", serial="", counter=-1, created_ms=fact.source_ms)
+    return ((0, fact),)
+
+
+@pytest.mark.hazard(6)
+def test_the_time_of_its_making_proves_a_result_where_a_station_has_nothing_else(a_world):
+    world = a_world()
+    world.wire = only_dated
+    finish(world, parts=3)
+    assert troubles(world, parts=serials(world)) == []
+    assert world.state.unassigned == ()
+
+
+@pytest.mark.hazard(6)
+def test_a_result_that_was_made_when_the_start_was_ordered_is_of_a_run_before(a_world):
+    """At the very time that the station had shown last, and by a station that shows no time at all: neither proves anything."""
+    world = a_world()
+    world.wire = only_dated
+    while not (run := world.state.stations["scan-1"].run) or run.stage != "measuring":
+        world.run(world.now_ms + 1_000)
+    result = ResultArrived(
+        station="scan-1", source_ms=run.source_before_ms, boot=run.boot_before, result_id="x",
+        run_id="", serial="", counter=-1, scope="final", values=(), created_ms=run.source_before_ms,
+    )  # fmt: skip
+    world.tell(result)
+    (aside,) = world.state.unassigned
+    assert "before the start: made 0 ms before what the station showed then" in aside.why
+    station = world.state.stations["scan-1"]
+    timeless = replace(station, run=replace(run, source_before_ms=0))
+    state = replace(world.state, stations={**world.state.stations, "scan-1": timeless})
+    decision = world.core.decide(
+        state, replace(result, result_id="y", created_ms=10**15), world.now_ms
+    )
+    assert "neither a run id nor a counter nor a time" in decision.state.unassigned[-1].why
 
 
 @pytest.mark.hazard(6)

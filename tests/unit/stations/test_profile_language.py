@@ -210,6 +210,7 @@ RESULT_MISFITS = [
     (SCAN, RESULTS, asked(status=2), (*RESULTS, "call", "accepted"), "nothing", "together"),
     (SCAN, RESULTS, asked(arguments=[{"type": "String", "field": "pallet"}]), (*RESULTS, "call", "arguments", 0, "field"), "`pallet`", "run_id"),
     (SCAN, RESULTS, {**asked(), "node": "run"}, RESULTS, "both", "either `node` or `call`"),
+    (TOUCH, (*RESULTS, "created"), "status", (*RESULTS, "created"), "`status` of type UInt16", "DateTime or String"),
 ]  # fmt: skip
 
 FACET_MISFITS = [

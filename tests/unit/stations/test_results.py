@@ -2,6 +2,7 @@
 
 import json
 import math
+from datetime import UTC, datetime
 
 import pytest
 from hypothesis import given
@@ -63,6 +64,30 @@ def test_what_the_profile_does_not_name_is_not_offered_as_proof():
         {"run": "R7", "serial": "S1", "count": 4, "rows": []}, run=None, serial=None, counter=None
     )
     assert (report.run_id, report.serial, report.counter, report.values) == ("", "", -1, ())
+
+
+TIMES = {
+    "2026-03-01T08:30:00Z": 1772353800000,
+    "2026-03-01T09:30:00.250+01:00": 1772353800250,
+    " 2026-03-01T08:30:00.001+00:00\n": 1772353800001,
+    "": -1,
+    None: -1,
+    "1601-01-01T00:00:00Z": -1,
+}
+"""Seconds since 1970 as `date -u -d 2026-03-01T08:30:00Z +%s` of GNU coreutils gives them."""
+
+
+@pytest.mark.parametrize("written", TIMES)
+def test_a_result_says_when_it_was_made(written):
+    report = json_report({"made": written, "rows": []}, created="made")
+    assert report.created_ms == TIMES[written]
+
+
+@pytest.mark.parametrize("written", ["2026-03-01T08:30:00", "2026-03-01", "08:30", "soon", 7, True])
+@pytest.mark.hazard(6)
+def test_a_time_that_could_mean_another_is_refused_and_not_guessed(written):
+    with pytest.raises(ResultUnreadable, match="a time with its distance from UTC"):
+        json_report({"made": written, "rows": []}, created="made")
 
 
 @pytest.mark.parametrize("number", ["NaN", "Infinity", "-Infinity", "null", '"12"', "true", "[]"])
@@ -150,14 +175,15 @@ def test_lines_with_a_heading_give_values_wherever_their_columns_stand():
 
 def test_lines_without_a_heading_are_counted_and_a_preamble_tells_what_they_belong_to():
     report = csv_report(
-        "R7|x|12|S1\r\n10.1|1,5\r\n10.2|n/a\r\n",
+        "R7|x|12|S1|2026-03-01T08:30:00Z\r\n10.1|1,5\r\n10.2|n/a\r\n",
         separator="|",
         decimal=",",
         heading="absent",
-        preamble=["run", "other", "counter", "serial"],
+        preamble=["run", "other", "counter", "serial", "created"],
         columns={"number": "1", "value": "2"},
     )
     assert (report.run_id, report.serial, report.counter) == ("R7", "S1", 12)
+    assert report.created_ms == 1772353800000
     assert [(v.number, v.value, v.quality) for v in report.values] == [
         ("10.1", 1.5, "good"),
         ("10.2", None, "bad"),
@@ -257,14 +283,18 @@ def arrays(rows=2, numbers=(1, 2, 0), values=(1.5, 2.5, 0.0), qualities=(0, 1, 0
         "run": good(117),
         "serial": good("S1"),
     }
+    readings["made"] = good(datetime(2026, 3, 1, 8, 30, tzinfo=UTC))
     columns = {"number": "no", "value": "value", "quality": "quality"}
-    form = reader("arrays", columns=columns, rows="used", run="run", serial="serial")
+    form = reader(
+        "arrays", columns=columns, rows="used", run="run", serial="serial", created="made"
+    )
     return form.report(readings)
 
 
 def test_parallel_arrays_give_their_used_rows():
     report = arrays()
     assert (report.run_id, report.serial, report.counter, report.source_ms) == ("117", "S1", -1, 9)
+    assert report.created_ms == 1772353800000
     assert [(v.number, v.value, v.unit, v.quality) for v in report.values] == [
         ("1", 1.5, "mm", "good"),
         ("2", 2.5, "mm", "uncertain"),

@@ -50,6 +50,15 @@ def test_an_entry_of_schema_1_is_lifted_with_its_record():
     assert [command.record for command in entry.commands] == [decode_record(OLD_RECORD)]
 
 
+def test_a_result_of_schema_4_does_not_say_when_it_was_made():
+    body = (
+        '{"event":["ResultArrived",{"station":"ct-1","source_ms":5,"boot":"1","result_id":"ct-1/1/1","run_id":"R5",'
+        '"serial":"","counter":1,"scope":"final","values":[],"part_c":null,"compensated":"unknown"}],"commands":[]}'
+    )
+
+    assert decode_entry(1, 0, 4, "ResultArrived", body).event.created_ms == -1
+
+
 def test_an_entry_of_schema_3_names_no_check():
     entry = decode_entry(1, 0, 3, "TimerFired", OLD_ENTRY)
 
