@@ -42,6 +42,8 @@ PART_TYPES = (1, 1, 2, 2, 3, 4)
 PALLETS_MAX = 30
 ORDERED_SHARE = 0.35
 """Share of plans that want an order, if the programs drawn can keep the one drawn."""
+ENDING_SHARE = 0.35
+"""Share of plans that end with the first proven nonconformity."""
 GAP_SHARE = 0.03
 """Share of cells with a mandatory characteristic that no program is good enough for."""
 
@@ -70,7 +72,8 @@ def random_cell(seed: int) -> Cell:
         programs=programs,
         rule=DecisionRule(rule="ISO 14253-1:2017", guard_factor=Decimal("1.65")),
     )
-    return trusted(_ordered(cell, chance("order", seed)), seed)
+    ordered = _ordered(cell, chance("order", seed))
+    return trusted(_ending(ordered, chance("ending", seed)), seed)
 
 
 def random_shift(cell: Cell, seed: int, *, pallets: int, hours: float, start_ms: int) -> Physics:
@@ -202,6 +205,15 @@ def _ordered(cell: Cell, draw: Random) -> Cell:
     return value.replace(
         cell, part_types=tuple(_in_order(draw, each, cell.programs) for each in cell.part_types)
     )
+
+
+def _ending(cell: Cell, draw: Random) -> Cell:
+    """Some plans end measuring with the first proven nonconformity."""
+    part_types = (
+        value.replace(each, measure="until_nonconforming") if draw.random() < ENDING_SHARE else each
+        for each in cell.part_types
+    )
+    return value.replace(cell, part_types=tuple(part_types))
 
 
 def _in_order(draw: Random, part_type: PartType, programs: Sequence[Program]) -> PartType:

@@ -12,6 +12,7 @@ from typing import TypeVar, cast
 from supervisor.cell.document import validate
 from supervisor.cell.fields import Declared
 from supervisor.cell.kinds import Unit
+from supervisor.cell.model import Measure
 from supervisor.cell.profile import AnyProfile
 from supervisor.cell.receivers import ReceiverEntry
 from supervisor.cell.schema import (
@@ -42,6 +43,7 @@ class PartTypeDraft:
     unit: Unit
     rule: DecisionRuleEntry | None
     expansion: ExpansionEntry | None
+    measure: Measure
     plan: tuple[CharacteristicEntry, ...]
     tool_offsets: tuple[ToolOffsetEntry, ...]
     reference: ReferenceEntry | None
@@ -134,6 +136,9 @@ def _draft(table: Table) -> PartTypeDraft:
         unit=cast("Unit", unit) if unit in {"mm", "um", "deg"} else "mm",
         rule=_sound_one(table, "decision_rule", DecisionRuleEntry),
         expansion=_sound_one(table, "expansion", ExpansionEntry),
+        measure="until_nonconforming"
+        if table.text("measure") == "until_nonconforming"
+        else "everything",
         plan=_sound(table.tables("plan"), CharacteristicEntry),
         tool_offsets=_sound(table.tables("tool_offsets"), ToolOffsetEntry),
         reference=_sound_one(table, "reference", ReferenceEntry),

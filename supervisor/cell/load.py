@@ -240,6 +240,7 @@ def _part_type(draft: PartTypeDraft, plans: Mapping[str, tuple[str, ...]]) -> Pa
             )
         ),
         reference=None if draft.reference is None else reference_of(draft.reference, plans),
+        measure=draft.measure,
     )
 
 

@@ -18,6 +18,7 @@ PlaceKind = Literal["rack", "outfeed"]
 Sorting = Literal["conforming", "nonconforming", "hold"]
 NaturalLimit = Literal["none", "zero"]
 Need = Literal["mandatory", "informative"]
+Measure = Literal["everything", "until_nonconforming"]
 
 EXACT = Context(prec=60)  # more digits than any declared number, so sums and products do not round
 REQUIRED_U_K = Decimal(2)
@@ -202,7 +203,8 @@ class PartType:
 
     ``rule`` is the decision rule of this plan; None = that of the cell. ``tool_offsets`` are those that its characteristics answer to.
     ``expansion`` says how lengths of the part are brought to 20 degrees (None = they are not).
-    ``reference`` makes it a reference part, which stays in the cell and gets no verdict.
+    ``reference`` makes it a reference part, which stays in the cell and gets no verdict. ``measure`` says whether measuring goes on when a
+    mandatory characteristic is proven nonconforming.
     """
 
     part_type: str
@@ -214,6 +216,7 @@ class PartType:
     tool_offsets: tuple[ToolOffset, ...] = ()
     expansion: Expansion | None = None
     reference: Reference | None = None
+    measure: Measure = "everything"
 
 
 @value

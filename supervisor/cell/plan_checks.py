@@ -42,6 +42,18 @@ def lines_make_sense(declaration: Declaration) -> Iterator[Problem]:
             yield from check(line)
 
 
+def measuring_ends_with_a_verdict(declaration: Declaration) -> Iterator[Problem]:
+    """Measuring ends early only where a part gets a verdict: a reference part is measured as its checks say."""
+    for draft in declaration.part_types:
+        if draft.reference is not None and draft.measure != "everything":
+            yield draft.table.problem(
+                "measure",
+                expected="nothing for a reference part, or everything",
+                found=draft.measure,
+                remedy="remove it: a reference part gets no verdict",
+            )
+
+
 def _lines(declaration: Declaration) -> Iterator[Line]:
     for draft in declaration.part_types:
         for entry in draft.plan:

@@ -26,7 +26,7 @@ from supervisor.cell.fields import (
     Whole,
 )
 from supervisor.cell.kinds import KindName, Unit
-from supervisor.cell.model import REQUIRED_U_K, Coverage
+from supervisor.cell.model import REQUIRED_U_K, Coverage, Measure
 from supervisor.cell.receivers import ReceiverEntry
 from supervisor.cell.security import Security, SecurityEntry
 from supervisor.cell.table import text_of
@@ -482,6 +482,10 @@ class PartTypeFile(Declared):
     expansion: ExpansionEntry | None = Field(
         default=None,
         description="How the part expands. If left out, values stand as stations give them.",
+    )
+    measure: Measure = Field(
+        default="everything",
+        description="`until_nonconforming`: once a mandatory characteristic is proven nonconforming, no other one is measured any more; the record says so.",
     )
     plan: list[CharacteristicEntry] = Field(min_length=1, description="The characteristics.")
     tool_offsets: list[ToolOffsetEntry] = Field(

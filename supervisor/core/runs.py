@@ -165,6 +165,10 @@ def _look_at_preparation(draft: Draft, station: str, run: Run) -> None:
     if state.gate or calibration.over(draft, station) or trust.useless(draft, station, run):
         withdraw_run(draft, station)  # the part may be wanted elsewhere meanwhile
         return
+    if _comes_too_late(draft, run):
+        withdraw_run(draft, station)
+        pallets.look_at_part(draft, run.pallet)
+        return
     program = draft.tables.programs[run.program]
     shown = state.program in (program.name, str(program.number))
     if run.stage == "preparing" and state.run_id in state.ended:
@@ -187,6 +191,15 @@ def _look_at_preparation(draft: Draft, station: str, run: Run) -> None:
         )
     if run_of(draft, station).stage == "prepared":
         _start(draft, station)
+
+
+def _comes_too_late(draft: Draft, run: Run) -> bool:
+    """Whether another station's result has ended the measuring of the part meanwhile, as its plan says (``verdict.stopping``)."""
+    pallet = draft.pallets.get(run.pallet)
+    if pallet is None or run.study:
+        return False
+    ends = draft.tables.plans[run.part_type].part_type.measure == "until_nonconforming"
+    return ends and not pallet.open and pallet.stage == "visiting"
 
 
 def run_of(draft: Draft, station: str) -> Run:

@@ -18,6 +18,7 @@ from supervisor.verdict.judging import applied, probability_of, verdict_of
 from supervisor.verdict.plan_table import PlanTable
 from supervisor.verdict.record import Finding, Record, Verdict
 from supervisor.verdict.result import StationResult
+from supervisor.verdict.stopping import ended_by
 from supervisor.verdict.weighing import Weighed, precedence, weigh
 
 # The worst first. A part with a proven error is nonconforming whatever else is missing.
@@ -68,6 +69,9 @@ def merge(part: Part, table: PlanTable, results: Sequence[StationResult]) -> Rec
         )
         for characteristic in table.part_type.plan
     )
+    ended = ended_by(table, weighed)
+    if ended is not None:
+        findings = tuple(_not_asked(each, ended) for each in findings)
     verdict, why = part_verdict(findings)
     return Record(
         serial=part.serial,
@@ -85,6 +89,14 @@ def merge(part: Part, table: PlanTable, results: Sequence[StationResult]) -> Rec
         why=why + _left_out(table, results),
         findings=findings,
     )
+
+
+def _not_asked(finding: Finding, ended: Characteristic) -> Finding:
+    """The finding, with the reason why nobody measures it any more where it is not settled."""
+    if finding.verdict in ("conforming", "nonconforming"):
+        return finding
+    why = f"nothing more is measured for it, as {ended.number}, {ended.name}, is nonconforming and the plan ends there"
+    return replace(finding, why=f"{finding.why}; {why}")
 
 
 def rule_in_words(rule: DecisionRule) -> str:

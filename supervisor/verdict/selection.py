@@ -5,6 +5,7 @@ Rules of this file:
 - If the deciding value lies in the uncertainty zone, the characteristic is open as long as a more capable program may be asked.
 - An informative characteristic is never open: it is taken whenever a program measures it beside others.
 - Repeats are bounded: a program is not needed again after a good value, nor asked again after two runs without one.
+- Nothing is open any more once a plan that says so has a characteristic that is proven nonconforming (``stopping``).
 
 So a part is finished after at most two runs of each program, whatever the stations give.
 """
@@ -18,6 +19,7 @@ from supervisor.verdict.averaging import missing_from
 from supervisor.verdict.judging import applied, is_decided, verdict_of
 from supervisor.verdict.plan_table import PlanTable
 from supervisor.verdict.result import StationResult
+from supervisor.verdict.stopping import ended_by
 from supervisor.verdict.weighing import Weighed, precedence, weigh
 
 RUNS_WITHOUT_GOOD_VALUE_MAX = 2
@@ -40,6 +42,8 @@ def still_open(
     ``results`` are this part's; ``tried`` counts, by program, its runs that ended without a result.
     """
     weighed = weigh(table, results)
+    if ended_by(table, weighed) is not None:
+        return ()
     runs = _runs(results, tried)
     found = (
         _opening(table, characteristic, weighed, runs)
