@@ -159,6 +159,19 @@ def _twin(attendant: Attendant, hold: Hold, draw: Random) -> str:
     return "read again"
 
 
+def _doubted(attendant: Attendant, hold: Hold, draw: Random) -> str:
+    """The part is compared with its tag. One that is not what its tag says is taken out; so is one that nobody can vouch for."""
+    place = attendant.world.state.pallets[hold.subject].place
+    if attendant.world.floor.arm().inside == place or place in attendant.world.physics.jaws:
+        return ""
+    there = attendant.world.floor.pallet_at(place)
+    right = there == hold.subject and attendant.hands.is_right(there)
+    reply = attendant.chooses(draw, "right", "right", "removed") if right else "removed"
+    if reply == "removed":
+        attendant.take_out(attendant.place_of(hold), draw)
+    return reply
+
+
 def _out_for_good(attendant: Attendant, hold: Hold, _draw: Random) -> str:
     """This cell cannot measure the part: it is measured elsewhere."""
     place = attendant.place_of(hold)
@@ -331,6 +344,7 @@ LOOKS: dict[str, Look] = {
     "tag-unreadable": _tag,
     "tag-malformed": _tag,
     "pallet-twice": _twin,
+    "identity-doubted": _doubted,
     "part-type-unknown": _tag,
     "plan-undecidable": _out_for_good,
     "rack-full": _no_room,

@@ -100,6 +100,7 @@ LOOKS: dict[str, Look] = {
     "tag-unreadable": _always("read again"),
     "tag-malformed": _always("read again"),
     "pallet-twice": _always("read again"),
+    "identity-doubted": _always("removed"),
     "part-type-unknown": _always("read again"),
     "plan-undecidable": _always("read again"),
     "rack-full": _always("read again"),

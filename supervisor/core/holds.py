@@ -47,9 +47,18 @@ HOLDS = _kinds(
     HoldKind(
         code="pallet-twice",
         title="The pallet or the serial number is already in the cell",
-        advice="Two carriers claim one identity. Take this one out and find out which is right: 'removed'. "
-        "The other one goes on; its results belong to it alone. 'read again' after the tag was put right.",
+        advice="Two carriers claim one identity, and neither goes on. Find out which is right. Take this one out: 'removed', or have its "
+        "tag put right and 'read again'. Of the other one the hold 'identity-doubted' asks.",
         answers=("read again", "removed"),
+    ),
+    HoldKind(
+        code="identity-doubted",
+        title="Another carrier claims to be this pallet or this part",
+        advice="It stays where it is and gets no verdict before somebody has compared both parts with their tags. 'right', with what that "
+        "rests on, if this one is what its tag says: it goes on, with all that was measured. 'removed' after it was taken out: its results "
+        "are kept aside and count for no part.",
+        answers=("right", "removed"),
+        reasoned=("right",),
     ),
     HoldKind(
         code="part-type-unknown",

@@ -13,7 +13,7 @@ from supervisor.core.agreement import learn
 from supervisor.core.commands import ReadTag
 from supervisor.core.draft import Draft, held
 from supervisor.core.events import PlacesObserved, Presence, TagRead
-from supervisor.core.state import PalletState, PlaceState
+from supervisor.core.state import PalletState, PlaceState, Unassigned
 from supervisor.core.tables import end_of_day_ms
 from supervisor.tag import TagContent, TagError, decode
 from supervisor.verdict.merge import Part, merge, sorting_of
@@ -234,6 +234,22 @@ def taken_away(draft: Draft, pallet: str) -> None:
 
 def forget(draft: Draft, pallet: str) -> None:
     """A pallet has no place in the present declaration: it is no longer in the cell."""
+    if is_doubted(draft, pallet):
+        _disown_results(draft, pallet)
+    else:
+        _record_as_it_is(draft, pallet)
+    _drop(draft, pallet)
+
+
+def disown(draft: Draft, pallet: str) -> None:
+    """A carrier was taken out for which nobody vouches: another one claims to be the same."""
+    draft.way(pallet, "taken away")
+    _disown_results(draft, pallet)
+    _drop(draft, pallet)
+
+
+def _record_as_it_is(draft: Draft, pallet: str) -> None:
+    """A part that leaves before its verdict has a record of what was measured."""
     state = draft.pallets[pallet]
     studied = studies.study_of(draft, pallet) and not state.results
     if (
@@ -244,6 +260,32 @@ def forget(draft: Draft, pallet: str) -> None:
         and not studied  # it was here to judge a station; nothing was asked about the part
     ):
         _store_record(draft, pallet)
+
+
+def _disown_results(draft: Draft, pallet: str) -> None:
+    """What was measured on a carrier that nobody vouches for is no part's; a record that rests on it is withdrawn by its successor."""
+    state = draft.pallets[pallet]
+    why = (
+        f"another carrier claimed to be {pallet}, and nobody vouched for the one that was measured"
+    )
+    for result in state.results:
+        draft.keep_aside(
+            Unassigned(
+                at_ms=draft.at_ms,
+                station=result.station,
+                result_id=result.result_id,
+                run_id=result.run_id,
+                serial="",
+                why=why,
+            )
+        )
+    draft.change_pallet(pallet, results=())
+    if state.revision:
+        _store_record(draft, pallet)
+
+
+def _drop(draft: Draft, pallet: str) -> None:
+    state = draft.pallets[pallet]
     draft.end_holds_of(pallet)
     draft.end_goal(f"tag at {state.place}")
     if pallet in draft.handler.jaws:
@@ -361,31 +403,56 @@ def _identify(draft: Draft, pallet: str, event: TagRead) -> None:
         _is_another(draft, pallet)
         return
     twin = _twin(draft, pallet, content)
-    if twin:
-        hold_pallet(draft, pallet, "pallet-twice", twin)
+    if twin is not None:
+        other, claim = twin
+        seen = f"{claim} is also on {other.pallet} at {other.place}"
+        hold_pallet(draft, pallet, "pallet-twice", seen)
+        _doubt(draft, other, f"{claim} is also on the tag at {event.place}")
         return
-    part_type = draft.tables.part_types_by_gtin.get(content.gtin)
-    if part_type is None:
-        hold_pallet(draft, pallet, "part-type-unknown", f"the tag names GTIN {content.gtin}")
-        return
-    _name_pallet(draft, pallet, content, part_type)
+    _name_pallet(draft, pallet, content)
 
 
-def _twin(draft: Draft, pallet: str, content: TagContent) -> str:
-    """The other carrier of an identity that must be unique in the cell, in words; "" if there is none."""
+def _twin(draft: Draft, pallet: str, content: TagContent) -> tuple[PalletState, str] | None:
+    """The other carrier of an identity that must be unique in the cell, with what both claim; None if there is none."""
     for name in sorted(draft.pallets):
         other = draft.pallets[name]
         if name == pallet:
             continue
         if name == content.pallet:
-            return f"{content.pallet} is also at {other.place}"
+            return other, f"pallet {name}"
         if (
             other.serial == content.serial
             and other.part_type
             and other.part_type == _type_of(draft, content)
         ):
-            return f"serial number {content.serial} is also on {name} at {other.place}"
-    return ""
+            return other, f"serial number {content.serial}"
+    return None
+
+
+def _doubt(draft: Draft, pallet: PalletState, seen: str) -> None:
+    """No tag tells which of two carriers is right: the one that came first has no verdict either before somebody has looked.
+
+    One that does not read occupied where it should be is asked about there: it may be this very pallet, brought by hand. One that is
+    sorted out has its verdict and waits to be taken away.
+    """
+    if _is_seen(draft, pallet.place) and pallet.stage != "sorted":
+        draft.hold("identity-doubted", "pallet", pallet.pallet, seen)
+
+
+def _is_seen(draft: Draft, place: str) -> bool:
+    """Whether something reads occupied in a nest, a jaw or a place; what the line carries is out of sight."""
+    if place in draft.stations:
+        return draft.stations[place].nest == "occupied"
+    if place in draft.tables.jaws:
+        return draft.handler.jaws_seen[draft.tables.jaws.index(place)] == "occupied"
+    return place in draft.places and draft.places[place].presence == "occupied"
+
+
+def is_doubted(draft: Draft, pallet: str) -> bool:
+    """Whether another carrier claims to be this pallet, and nobody has said yet which one is right."""
+    return any(
+        hold.code == "identity-doubted" and hold.subject == pallet for hold in draft.holds.values()
+    )
 
 
 def _type_of(draft: Draft, content: TagContent) -> str:
@@ -393,8 +460,8 @@ def _type_of(draft: Draft, content: TagContent) -> str:
     return part_type.part_type if part_type else ""
 
 
-def _name_pallet(draft: Draft, unread: str, content: TagContent, part_type: PartType) -> None:
-    """The pallet gets its identity and its plan."""
+def _name_pallet(draft: Draft, unread: str, content: TagContent) -> None:
+    """The pallet gets its identity, declared part type or not, so that another one that claims the same is noticed."""
     state = draft.drop_pallet(unread)
     name = content.pallet
     draft.add_pallet(
@@ -402,7 +469,7 @@ def _name_pallet(draft: Draft, unread: str, content: TagContent, part_type: Part
             state,
             pallet=name,
             serial=content.serial,
-            part_type=part_type.part_type,
+            part_type=_type_of(draft, content),
             batch=content.batch,
             produced=content.produced,
             # Two carriers of one identity that came together stay apart; a pallet that was known is on its old visit.
@@ -411,9 +478,18 @@ def _name_pallet(draft: Draft, unread: str, content: TagContent, part_type: Part
     )
     draft.change_place(state.place, pallet=name, reserved=name)
     draft.way(name, "tag read")
-    reference = part_type.reference
-    if reference is not None and content.serial != reference.serial:
-        seen = f"the tag names serial number {content.serial}; {reference.serial} is calibrated"
+    part_type = draft.tables.part_types_by_gtin.get(content.gtin)
+    if part_type is None:
+        hold_pallet(draft, name, "part-type-unknown", f"the tag names GTIN {content.gtin}")
+    else:
+        _find_plan(draft, name, part_type)
+
+
+def _find_plan(draft: Draft, name: str, part_type: PartType) -> None:
+    """The pallet goes on by the plan of its part type, if this cell can carry that out."""
+    state, reference = draft.pallets[name], part_type.reference
+    if reference is not None and state.serial != reference.serial:
+        seen = f"the tag names serial number {state.serial}; {reference.serial} is calibrated"
         hold_pallet(draft, name, "reference-unknown", seen)
         return
     lacking = draft.tables.plans[part_type.part_type].undecidable
@@ -472,7 +548,7 @@ def look_at_part(draft: Draft, pallet: str) -> None:
     )
     # What is open now may be run where the part stands, or makes it worth carrying: the run may have been elsewhere.
     draft.look_again("station", state.place)
-    if not left and not run_under_way(draft, pallet):
+    if not left and not run_under_way(draft, pallet) and not is_doubted(draft, pallet):
         _store_record(draft, pallet)
         draft.way(pallet, "verdict given")
 

@@ -49,9 +49,43 @@ def _pallet_removed(draft: Draft, hold: Hold) -> None:
     """A held pallet was taken out of the cell."""
     place = draft.pallets[hold.subject].place
     pallets.taken_away(draft, hold.subject)
+    _shows_later(draft, place)
+
+
+def _shows_later(draft: Draft, place: str) -> None:
+    """The sensor will show a removal a little later; until then what stands there is no new pallet."""
     if place in draft.places and draft.places[place].presence == "occupied":
-        # The sensor will show the removal a little later; until then the pallet is not a new one.
         pallets.expect_place(draft, place, "")
+
+
+def _carrier_is_right(draft: Draft, hold: Hold) -> None:
+    pallets.look_at_part(draft, hold.subject)
+
+
+def _carrier_removed(draft: Draft, hold: Hold) -> None:
+    """A doubted pallet was taken out; the other one that claims to be it is read again.
+
+    From a jaw nobody takes it: it is brought home first, and the question stands again.
+    """
+    place = draft.pallets[hold.subject].place
+    if place in draft.tables.jaws:
+        draft.hold(hold.code, hold.about, hold.subject, f"{hold.subject} is in {place}")
+        return
+    pallets.disown(draft, hold.subject)
+    if place in draft.stations:
+        _end_question(
+            draft, "nest-lost", place
+        )  # the nest may have shown it before the answer came
+        _out_of_the_nest(draft, place)
+    else:
+        _shows_later(draft, place)
+        pallets.read_twins_again(draft)
+
+
+def _end_question(draft: Draft, code: str, subject: str) -> None:
+    for hold in sorted(draft.holds):
+        if (draft.holds[hold].code, draft.holds[hold].subject) == (code, subject):
+            draft.end_hold(hold)
 
 
 def _door_again(draft: Draft, hold: Hold) -> None:
@@ -101,12 +135,16 @@ def _clear_fault(draft: Draft, hold: Hold) -> None:
 
 
 def _nest_emptied(draft: Draft, hold: Hold) -> None:
-    pallet = draft.stations[hold.subject].pallet
+    _out_of_the_nest(draft, hold.subject)
+
+
+def _out_of_the_nest(draft: Draft, station: str) -> None:
+    pallet = draft.stations[station].pallet
     if pallet:
         pallets.taken_away(draft, pallet)
-    runs.give_up_run(draft, hold.subject)
-    if draft.stations[hold.subject].nest != "empty":
-        stations.expect_nest(draft, hold.subject, "")
+    runs.give_up_run(draft, station)
+    if draft.stations[station].nest != "empty":
+        stations.expect_nest(draft, station, "")
     pallets.read_twins_again(draft)
 
 
@@ -183,6 +221,8 @@ ANSWERS: dict[tuple[str, str], Callable[[Draft, Hold], None]] = {
     ("tag-malformed", "removed"): _pallet_removed,
     ("pallet-twice", "read again"): _read_again,
     ("pallet-twice", "removed"): _pallet_removed,
+    ("identity-doubted", "right"): _carrier_is_right,
+    ("identity-doubted", "removed"): _carrier_removed,
     ("part-type-unknown", "read again"): _read_again,
     ("part-type-unknown", "removed"): _pallet_removed,
     ("plan-undecidable", "read again"): _read_again,

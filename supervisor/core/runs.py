@@ -21,7 +21,7 @@ from supervisor.core import (
     views,
 )
 from supervisor.core.commands import PrepareProgram, StartRun
-from supervisor.core.draft import Draft
+from supervisor.core.draft import Draft, held
 from supervisor.core.events import ResultArrived
 from supervisor.core.state import Run, StationState, Unassigned
 from supervisor.core.transitions import RUN, next_stage
@@ -61,6 +61,7 @@ def begin_run(draft: Draft, station: str) -> None:
         or pallet is None
         or pallet.stage != "visiting"
         or draft.want == "pause"
+        or held(draft, pallet.pallet) is not None
         or reservations.of(draft, pallet.pallet) is not None
     ):
         return

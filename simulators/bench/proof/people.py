@@ -113,6 +113,7 @@ HONEST: dict[tuple[str, str], Callable[[Play, Hold], bool]] = {
     ("tag-unreadable", "removed"): _pallet_is_out,
     ("tag-malformed", "removed"): _pallet_is_out,
     ("pallet-twice", "removed"): _pallet_is_out,
+    ("identity-doubted", "removed"): _pallet_is_out,
     ("part-type-unknown", "removed"): _pallet_is_out,
     ("plan-undecidable", "removed"): _pallet_is_out,
     ("rack-full", "removed"): _pallet_is_out,

@@ -35,9 +35,9 @@ def a_world():
     return make
 
 
-def answer(world, code, reply):
+def answer(world, code, reply, why=""):
     (hold,) = [hold for hold in world.state.holds.values() if hold.code == code]
-    world.tell(HoldReleased(hold=hold.hold, answer=reply, by="a person", place=""))
+    world.tell(HoldReleased(hold=hold.hold, answer=reply, by="a person", place="", why=why))
 
 
 def until(world, code):
@@ -68,6 +68,7 @@ def test_two_carriers_of_one_identity_that_came_together_have_records_that_diffe
     would have taken its record for the first one's, changed afterwards."""
     world = a_world(pallets=2, built=twins)
     until(world, "pallet-twice")
+    answer(world, "identity-doubted", "right", "compared")
     world.run(world.now_ms + DAY_MS, done=lambda w: len(w.state.pallets) == 1)
     answer(world, "pallet-twice", "read again")
     finish(world, parts=2)

@@ -404,6 +404,7 @@ REACHED_BY = {
     "tag-unreadable": tag_unreadable,
     "tag-malformed": tag_malformed,
     "pallet-twice": pallet_twice,
+    "identity-doubted": pallet_twice,
     "part-type-unknown": part_type_unknown,
     "plan-undecidable": plan_undecidable,
     "rack-full": rack_full,
@@ -466,6 +467,34 @@ def tag_written_anew(code: str, number: int) -> Callable[[World], int]:
         return 3
 
     return act
+
+
+def vouched_for(act: Callable[[World], int]) -> Callable[[World], int]:
+    """Of the carrier that came first somebody says, with a reason, that it is what its tag says."""
+
+    def both(world: World) -> int:
+        records = act(world)
+        answer(world, "identity-doubted", "right")
+        assert stands(world, "identity-doubted"), "not without a reason"
+        reply(world, "identity-doubted", "right", "the number on the part compared")
+        return records
+
+    return both
+
+
+def true_carrier_taken_out(world: World) -> int:
+    """It was fetched when it came to light: from the hand nobody takes it. At home again it is taken out, and the other one, whose tag
+    somebody put right meanwhile, is read by itself and goes on."""
+    world.run(world.now_ms + 5_000)
+    answer(world, "identity-doubted", "removed")
+    assert stands(world, "identity-doubted"), "not out of the hand"
+    world.run(world.now_ms + 10 * MINUTE_MS)
+    place = world.state.pallets[the_hold(world, "identity-doubted").subject].place
+    write_tag_right(world, 0)
+    answer(world, "identity-doubted", "removed")
+    take(world, place)
+    assert not stands(world, "pallet-twice")
+    return 2
 
 
 def still_undecidable(world: World) -> int:
@@ -693,8 +722,10 @@ ANSWERED_BY: dict[tuple[str, str], Callable[[World], int]] = {
     ("tag-unreadable", "removed"): taken_out("tag-unreadable", 2),
     ("tag-malformed", "read again"): tag_written_anew("tag-malformed", 1),
     ("tag-malformed", "removed"): taken_out("tag-malformed", 2),
-    ("pallet-twice", "read again"): tag_written_anew("pallet-twice", 0),
-    ("pallet-twice", "removed"): taken_out("pallet-twice", 2),
+    ("pallet-twice", "read again"): vouched_for(tag_written_anew("pallet-twice", 0)),
+    ("pallet-twice", "removed"): vouched_for(taken_out("pallet-twice", 2)),
+    ("identity-doubted", "right"): vouched_for(tag_written_anew("pallet-twice", 0)),
+    ("identity-doubted", "removed"): true_carrier_taken_out,
     ("part-type-unknown", "read again"): tag_written_anew("part-type-unknown", 1),
     ("part-type-unknown", "removed"): taken_out("part-type-unknown", 2),
     ("plan-undecidable", "read again"): still_undecidable,

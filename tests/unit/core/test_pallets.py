@@ -356,11 +356,10 @@ def test_the_serial_number_of_another_part_type_is_another_part(a_world, named):
     blind(world, lambda: setattr(world, "wire", exchanged))
     world.run(world.now_ms + MINUTE_MS)
     there = world.state.pallets[world.state.places[known.place].pallet]
-    if named == "another type":
-        assert (there.serial, there.part_type != known.part_type) == (known.serial, True)
-        assert there.results == ()
-    else:
-        assert (there.stage, there.serial) == ("held", "")
+    assert (there.serial, there.part_type != known.part_type) == (known.serial, True)
+    assert there.results == ()
+    if named == "an unknown type":
+        assert (there.stage, there.part_type) == ("held", "")
         assert stands(world) == ["part-type-unknown"]
 
 
