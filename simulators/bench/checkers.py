@@ -523,8 +523,15 @@ class Checkers:
             yield f"{goal.program} is not for {pallet.part_type} at {goal.station}"
         yield from self._trust.why_not_start(goal.station, self._at_ms())
         if not self._trust.is_reference(pallet.part_type):
+            yield from self._soaks(goal, pallet)
             yield from self._too_early(goal, pallet)
             yield from self._too_often(goal, pallet.entered_ms)
+
+    def _soaks(self, goal: StartRun, pallet: PalletState) -> Iterator[str]:
+        """A part that has to adapt to the temperature of the cell is not measured before."""
+        plan = next(p for p in self._world.cell.part_types if p.part_type == goal.part_type)
+        if plan.soak is not None and self._at_ms() < pallet.entered_ms + plan.soak.ms:
+            yield f"the part on {goal.pallet} came in {self._at_ms() - pallet.entered_ms} ms ago"
 
     def _too_early(self, goal: StartRun, pallet: PalletState) -> Iterator[str]:
         """What the plan wants measured before has been run for, unless nobody could measure it or this program does.

@@ -29,6 +29,7 @@ from supervisor.cell.model import (
     Place,
     Program,
     Reader,
+    Soak,
     Sorting,
     Station,
     left_waiting,
@@ -44,6 +45,9 @@ ORDERED_SHARE = 0.35
 """Share of plans that want an order, if the programs drawn can keep the one drawn."""
 ENDING_SHARE = 0.35
 """Share of plans that end with the first proven nonconformity."""
+SOAKING_SHARE = 0.15
+SOAK_MINUTES = (1, 5, 20)
+"""Share of part types that soak in the cell before they are measured, and how long."""
 GAP_SHARE = 0.03
 """Share of cells with a mandatory characteristic that no program is good enough for."""
 
@@ -73,7 +77,8 @@ def random_cell(seed: int) -> Cell:
         rule=DecisionRule(rule="ISO 14253-1:2017", guard_factor=Decimal("1.65")),
     )
     ordered = _ordered(cell, chance("order", seed))
-    return trusted(_ending(ordered, chance("ending", seed)), seed)
+    ending = _ending(ordered, chance("ending", seed))
+    return trusted(_soaking(ending, chance("soaking", seed)), seed)
 
 
 def random_shift(cell: Cell, seed: int, *, pallets: int, hours: float, start_ms: int) -> Physics:
@@ -211,6 +216,17 @@ def _ending(cell: Cell, draw: Random) -> Cell:
     """Some plans end measuring with the first proven nonconformity."""
     part_types = (
         value.replace(each, measure="until_nonconforming") if draw.random() < ENDING_SHARE else each
+        for each in cell.part_types
+    )
+    return value.replace(cell, part_types=tuple(part_types))
+
+
+def _soaking(cell: Cell, draw: Random) -> Cell:
+    """Some parts have to adapt to the temperature of the cell before they are measured."""
+    part_types = (
+        value.replace(each, soak=Soak(ms=draw.choice(SOAK_MINUTES) * 60_000, since="entry"))
+        if draw.random() < SOAKING_SHARE
+        else each
         for each in cell.part_types
     )
     return value.replace(cell, part_types=tuple(part_types))

@@ -48,6 +48,7 @@ CHECKS = (
     Check(needs="entries", check=plan_checks.limits_can_be_made_out),
     Check(needs="entries", check=plan_checks.lines_make_sense),
     Check(needs="entries", check=plan_checks.measuring_ends_with_a_verdict),
+    Check(needs="entries", check=plan_checks.soaking_comes_to_an_end),
     Check(needs="entries", check=derived_checks.derived_characteristics_follow_from_measured_ones),
     Check(needs="entries", check=derived_checks.bonuses_come_from_a_size),
     Check(needs="entries", check=tool_offset_checks.tool_offsets_are_distinct),

@@ -26,6 +26,7 @@ from supervisor.cell.schema import (
     ReaderEntry,
     ReferenceEntry,
     RoutingEntry,
+    SoakEntry,
     StationEntry,
     ToolOffsetEntry,
 )
@@ -43,6 +44,7 @@ class PartTypeDraft:
     unit: Unit
     rule: DecisionRuleEntry | None
     expansion: ExpansionEntry | None
+    soak: SoakEntry | None
     measure: Measure
     plan: tuple[CharacteristicEntry, ...]
     tool_offsets: tuple[ToolOffsetEntry, ...]
@@ -136,6 +138,7 @@ def _draft(table: Table) -> PartTypeDraft:
         unit=cast("Unit", unit) if unit in {"mm", "um", "deg"} else "mm",
         rule=_sound_one(table, "decision_rule", DecisionRuleEntry),
         expansion=_sound_one(table, "expansion", ExpansionEntry),
+        soak=_sound_one(table, "soak", SoakEntry),
         measure="until_nonconforming"
         if table.text("measure") == "until_nonconforming"
         else "everything",

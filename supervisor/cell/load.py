@@ -25,6 +25,7 @@ from supervisor.cell.model import (
     Program,
     Reader,
     Routing,
+    Soak,
     Station,
     Urgency,
 )
@@ -241,6 +242,9 @@ def _part_type(draft: PartTypeDraft, plans: Mapping[str, tuple[str, ...]]) -> Pa
         ),
         reference=None if draft.reference is None else reference_of(draft.reference, plans),
         measure=draft.measure,
+        soak=None
+        if draft.soak is None
+        else Soak(ms=draft.soak.minutes * 60_000, since=draft.soak.since),
     )
 
 

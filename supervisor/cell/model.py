@@ -18,6 +18,7 @@ PlaceKind = Literal["rack", "outfeed"]
 Sorting = Literal["conforming", "nonconforming", "hold"]
 NaturalLimit = Literal["none", "zero"]
 Need = Literal["mandatory", "informative"]
+SoakSince = Literal["entry", "produced"]
 Measure = Literal["everything", "until_nonconforming"]
 
 EXACT = Context(prec=60)  # more digits than any declared number, so sums and products do not round
@@ -143,6 +144,14 @@ class Expansion:
 
 
 @value
+class Soak:
+    """How long a part adapts to the temperature of the cell before it may be measured, from its entry or from the time on its tag."""
+
+    ms: int
+    since: SoakSince
+
+
+@value
 class Vouched:
     """A characteristic of a part type that a reference value speaks for."""
 
@@ -204,7 +213,7 @@ class PartType:
     ``rule`` is the decision rule of this plan; None = that of the cell. ``tool_offsets`` are those that its characteristics answer to.
     ``expansion`` says how lengths of the part are brought to 20 degrees (None = they are not).
     ``reference`` makes it a reference part, which stays in the cell and gets no verdict. ``measure`` says whether measuring goes on when a
-    mandatory characteristic is proven nonconforming.
+    mandatory characteristic is proven nonconforming; ``soak`` what goes before measuring (None = nothing).
     """
 
     part_type: str
@@ -217,6 +226,7 @@ class PartType:
     expansion: Expansion | None = None
     reference: Reference | None = None
     measure: Measure = "everything"
+    soak: Soak | None = None
 
 
 @value

@@ -54,6 +54,30 @@ def measuring_ends_with_a_verdict(declaration: Declaration) -> Iterator[Problem]
             )
 
 
+SOAK_MINUTES_MAX = 7 * 24 * 60
+"""A week: longer is a mistake in the unit."""
+
+
+def soaking_comes_to_an_end(declaration: Declaration) -> Iterator[Problem]:
+    """A part soaks for a week at most, and a reference part, which stays in the cell, not at all."""
+    for draft in declaration.part_types:
+        if draft.soak is None:
+            continue
+        if draft.soak.minutes > SOAK_MINUTES_MAX:
+            yield draft.soak.problem(
+                "minutes",
+                expected=f"{SOAK_MINUTES_MAX} at most, which is a week",
+                remedy="write minutes",
+            )
+        if draft.reference is not None:
+            yield draft.table.problem(
+                "soak",
+                expected="nothing for a reference part",
+                found="soak",
+                remedy="remove it: a reference part stays in the cell and has its temperature",
+            )
+
+
 def _lines(declaration: Declaration) -> Iterator[Line]:
     for draft in declaration.part_types:
         for entry in draft.plan:

@@ -26,7 +26,7 @@ from supervisor.cell.fields import (
     Whole,
 )
 from supervisor.cell.kinds import KindName, Unit
-from supervisor.cell.model import REQUIRED_U_K, Coverage, Measure
+from supervisor.cell.model import REQUIRED_U_K, Coverage, Measure, SoakSince
 from supervisor.cell.receivers import ReceiverEntry
 from supervisor.cell.security import Security, SecurityEntry
 from supervisor.cell.table import text_of
@@ -397,6 +397,18 @@ class ExpansionEntry(Declared):
     )
 
 
+class SoakEntry(Declared):
+    """That a part adapts to the temperature of the cell before it is measured, as after washing or machining."""
+
+    minutes: FromOne = Field(
+        description="How long, in minutes. Until then no run is started on it. In hours common practice is: small parts under one, steel of the size of a fist 2 to 4, large castings 8 to 24."
+    )
+    since: SoakSince = Field(
+        default="entry",
+        description="`entry`: since the pallet came in. `produced`: since the production time on its tag, if that is before.",
+    )
+
+
 class VouchesEntry(Declared):
     """What a calibrated value speaks for in one part type."""
 
@@ -482,6 +494,10 @@ class PartTypeFile(Declared):
     expansion: ExpansionEntry | None = Field(
         default=None,
         description="How the part expands. If left out, values stand as stations give them.",
+    )
+    soak: SoakEntry | None = Field(
+        default=None,
+        description="How long a part has to soak before it may be measured; at once if left out.",
     )
     measure: Measure = Field(
         default="everything",

@@ -9,7 +9,7 @@ Rules of this file:
 """
 
 from supervisor.cell.value import replace
-from supervisor.core import interlocks, pallets, reservations, stations, studies, views
+from supervisor.core import interlocks, pallets, reservations, soaking, stations, studies, views
 from supervisor.core.commands import SetDoor
 from supervisor.core.draft import Draft, held
 from supervisor.core.events import ReservationAsked, ReservationClosed
@@ -50,7 +50,7 @@ def not_for_the_line(draft: Draft, name: str) -> str:
         return f"{name} is sorted out: take it away"
     if not pallets.may_travel(draft, pallet):
         return f"the tag of {name} has not been read where it stands"
-    return ""
+    return soaking.why_not(draft, pallet)
 
 
 def _busy(draft: Draft, pallet: PalletState) -> str:

@@ -15,6 +15,7 @@ from supervisor.core import (
     pallets,
     reference_parts,
     reservations,
+    soaking,
     stations,
     studies,
     trust,
@@ -57,7 +58,8 @@ def begin_run(draft: Draft, station: str) -> None:
     state = draft.stations[station]
     pallet = draft.pallets.get(state.pallet)
     if (
-        state.run is not None
+        soaking.waits_in_nest(draft, station)
+        or state.run is not None
         or pallet is None
         or pallet.stage != "visiting"
         or draft.want == "pause"

@@ -7,7 +7,7 @@ Rules of this file:
 """
 
 from supervisor.cell.value import replace
-from supervisor.core import interlocks, pallets, reservations, stations, studies, trust
+from supervisor.core import interlocks, pallets, reservations, soaking, stations, studies, trust
 from supervisor.core.commands import SetDoor
 from supervisor.core.draft import Draft
 from supervisor.core.state import PalletState, StationState
@@ -113,16 +113,17 @@ def _view(
     draft: Draft, pallet: PalletState, *, movable_ms: int, unmeasured: tuple[str, ...]
 ) -> PalletView:
     is_reference = pallet.part_type in draft.tables.references
+    ready_ms = soaking.ready_ms(draft.tables.part_types.get(pallet.part_type), pallet)
     return PalletView(
         pallet=pallet.pallet,
         part_type=pallet.part_type,
         place=pallet.place,
         at_mm=_position_mm(draft, pallet),
-        movable_ms=movable_ms,
+        movable_ms=max(movable_ms, ready_ms),
         home="" if _home_is_taken(draft, pallet) else pallet.home,
         open=unmeasured,
         sorting=pallet.sorting if pallet.stage == "decided" else "",
-        waiting_since_ms=pallet.since_ms - (AHEAD_MS if is_reference else 0),
+        waiting_since_ms=max(pallet.since_ms, ready_ms) - (AHEAD_MS if is_reference else 0),
         done=pallet.done,
         planned=pallet.planned,
         entered_ms=pallet.entered_ms,

@@ -74,7 +74,7 @@ def _limit_ms(draft: Draft, goal: Goal) -> int:
 def _is_unseen(draft: Draft, kind: str, named: str) -> bool:
     """Whether the machine that a wait is for cannot show now what is waited for."""
     match kind:
-        case "routing" | "study" | "calibration" | "check" | "reservation":
+        case "routing" | "study" | "calibration" | "check" | "reservation" | "soak":
             return False
         case "handler":
             return draft.handler.link != "up" or draft.handler.mode != "automatic"
@@ -93,7 +93,7 @@ def _at_the_limit(draft: Draft, kind: str, named: str) -> None:
             draft.rethink = "yes"
         case "handler":
             moves.on_move_timer(draft)
-        case "calibration" | "check":
+        case "calibration" | "check" | "soak":
             checked = kind == "check"
             at = draft.tables.checks[named].station if checked else named
             draft.look_again("station", at)

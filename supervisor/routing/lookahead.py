@@ -270,7 +270,14 @@ def _job(picture: Picture, view: PalletView, cover: Cover | None) -> Job:
         due_ms=view.entered_ms + (urgency.due_ms if urgency else 0),
         weight=urgency.weight if urgency else 0,
         before=cover.before if cover is not None else (),
+        ready_ms=_ready_ms(picture, view),
     )
+
+
+def _ready_ms(picture: Picture, view: PalletView) -> int:
+    """When a pallet outside the stations may be fetched, if not at once; 0 if it may."""
+    outside = view.place not in picture.seat_at and view.pallet != picture.situation.hand
+    return view.movable_ms if outside and view.movable_ms > picture.now_ms else 0
 
 
 def _free_after_ms(visit: tuple[Offer, ...]) -> int:

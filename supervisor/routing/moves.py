@@ -157,7 +157,8 @@ def _pickup(picture: Picture, pallet: PalletView, patience_ms: int) -> Pickup | 
     stand_ms = max(0, leaves_ms - arrive_ms)
     if stand_ms > patience_ms:
         opens_ms = picture.now_ms + stand_ms - patience_ms
-        return Obstacle(pallet=pallet, target="", code="busy", detail="", opens_ms=opens_ms)
+        code = "soaking" if seat is None else "busy"
+        return Obstacle(pallet=pallet, target="", code=code, detail="", opens_ms=opens_ms)
     return Pickup(
         pallet=pallet,
         at_mm=pallet.at_mm,

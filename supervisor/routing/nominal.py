@@ -25,7 +25,7 @@ class Job:
     """A pallet as look-ahead sees it.
 
     ``free_ms`` and ``busy_ms`` hold, for each station, how long the pallet stays there and how long the station is taken (0: no visit).
-    ``stand_mm`` is where it is fetched outside the stations, ``home_mm`` where it may go back to (None: nowhere). From ``due_ms`` on each ms until it is out counts ``weight`` times.
+    ``stand_mm`` is where it is fetched outside the stations, not before ``ready_ms``, ``home_mm`` where it may go back to (None: nowhere). From ``due_ms`` on each ms until it is out counts ``weight`` times.
     """
 
     free_ms: tuple[int, ...]
@@ -37,6 +37,7 @@ class Job:
     weight: int
     before: tuple[int, ...] = ()
     """For each station, those that have to be visited before it (bit sets); () where any order will do."""
+    ready_ms: int = 0
 
     def next_of(self, rest: int) -> int:
         """Of the stations still to be visited, those that may be the next (bit sets)."""
@@ -138,7 +139,9 @@ class Nominal:
         """Work done so far, which budgets are counted in."""
         kinds: dict[tuple[object, ...], int] = {}
         self._rows = [
-            kinds.setdefault((j.free_ms, j.busy_ms, j.due_ms, j.weight, j.before), len(kinds))
+            kinds.setdefault(
+                (j.free_ms, j.busy_ms, j.due_ms, j.weight, j.before, j.ready_ms), len(kinds)
+            )
             for j in jobs
         ]
         self._spare = [
@@ -189,24 +192,26 @@ class Nominal:
                     found.append(self._homeward(pickup))
         for job, stations in self._fetchable(node):
             at_mm = self.jobs[job].stand_mm
-            lifted_ms = node.now_ms + self.travel_ms(node.at_mm, at_mm) + frame.pick_ms
+            there_ms = node.now_ms + self.travel_ms(node.at_mm, at_mm)
+            lifted_ms = max(there_ms, self.jobs[job].ready_ms) + frame.pick_ms
             self._onward(node, _Pickup(job, NOBODY, lifted_ms, at_mm), stations, found)
         return found
 
     def _fetchable(self, node: Node) -> list[tuple[int, int]]:
         """Whom to fetch from outside the stations and for which of them: for each station the one with the most work left.
 
-        Pallets that are alike are one; of those that only have to be brought out, the first.
+        Those come first that need not soak any more. Pallets that are alike are one; of those that only have to be brought out, the first.
         """
-        ranked: dict[tuple[int, int], tuple[int, int, int]] = {}
+        ranked: dict[tuple[int, int], tuple[int, int, int, int]] = {}
         for job in node.home:
             rest = node.rest[job]
             kind = (self._rows[job], rest) if rest else (-1, 0)
             if kind not in ranked:
-                ranked[kind] = (-self._work_ms(kind, job), job, rest)
+                soaks_ms = max(0, self.jobs[job].ready_ms - node.now_ms)
+                ranked[kind] = (soaks_ms, -self._work_ms(kind, job), job, rest)
         untaken = self._every_station
         chosen: list[tuple[int, int]] = []
-        for _, job, rest in sorted(ranked.values()):
+        for _, _, job, rest in sorted(ranked.values()):
             first = self.jobs[job].next_of(rest)
             if first & untaken or not rest:
                 chosen.append((job, first & untaken))

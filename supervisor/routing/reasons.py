@@ -26,6 +26,7 @@ _PREVENTED = {
     "one jaw": "{target} has to be emptied of {detail} first",
     "outfeed full": "no outfeed place for {detail} parts is free",
     "result awaited": "not all results are there yet, and nobody needs its place",
+    "soaking": "its part adapts to the temperature of the cell; fetching it begins in {wait} at the earliest",
     "shut in": "the handler must not enter {place}: {detail}",
     "sooner": "the handler would wait before {target} while {detail} can be served sooner",
 }
@@ -48,7 +49,7 @@ def why(picture: Picture, move: Move, obstacles: list[Obstacle]) -> str:
     pallet, landing = move.pickup.pallet, move.landing
     match landing.aim:
         case "run":
-            return _and_frees(move, _why_run(picture, pallet, landing))
+            return _and_frees(move, _why_run(picture, move))
         case "outfeed":
             return _and_frees(
                 move, f"{pallet.pallet} is {pallet.sorting} and {landing.target} is free"
@@ -66,7 +67,8 @@ def why_nothing_takes(picture: Picture, pallet: PalletView, obstacles: list[Obst
     return ahead or _nothing_to_do(picture, pallet)
 
 
-def _why_run(picture: Picture, pallet: PalletView, landing: Landing) -> str:
+def _why_run(picture: Picture, move: Move) -> str:
+    pallet, landing = move.pickup.pallet, move.landing
     seat = landing.seat
     assert seat is not None
     if seat.occupant is None:
@@ -77,6 +79,9 @@ def _why_run(picture: Picture, pallet: PalletView, landing: Landing) -> str:
     load_ms = picture.plan.load_ms[seat.station]
     if len(picture.seats) > 1 and load_ms == picture.plan.most_ms:
         said += f"; of all stations it has the most work left, {duration(load_ms)}"
+    if move.pickup.stand_ms and move.pickup.emptied is None:
+        soaks_ms = pallet.movable_ms - picture.now_ms
+        said += f"; its part adapts to the temperature of the cell for {duration(soaks_ms)} more"
     return said
 
 

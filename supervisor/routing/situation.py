@@ -16,8 +16,8 @@ from supervisor.cell.value import value
 class PalletView:
     """A pallet that stands somewhere, or is in hand, and still has something to do.
 
-    ``movable_ms`` is when it may leave its place: now for a rack place, in a nest the expected part-free time of the run under way,
-    now if there is none. ``open`` holds the characteristics that are neither decided nor awaited from a run already started.
+    ``movable_ms`` is when it may leave its place: now for a rack place, later while its part soaks; in a nest the expected part-free time
+    of the run under way, now if there is none. ``open`` holds the characteristics that are neither decided nor awaited from a run already started.
     ``sorting`` is set once the verdict is known. ``done`` names the programs that must not run again on this part. ``planned``
     is what the carry that brought it to its present station announced (``Carry.program`` and ``Carry.then``), kept for the whole
     visit; () where that is not known. ``entered_ms`` is when it came into the cell; due times count from there. For the pallet in hand ``place`` and ``at_mm`` mean nothing.

@@ -11,6 +11,7 @@ from typing import Literal
 
 from supervisor.cell.model import Cell
 from supervisor.core.draft import held
+from supervisor.core.soaking import ready_ms
 from supervisor.core.state import CellState, PalletState, StationState
 
 Cause = Literal[
@@ -34,7 +35,7 @@ CAUSES: dict[Cause, str] = {
     "handler at work": "the arm is at the nest",
     "waiting for handler": "there is a pallet to fetch or to bring, and the handler does something else or is on its way",
     "blocked": "a pallet that is done here stands in the nest and is left there: its next station is not free, or nobody needs the nest",
-    "waiting for pallet": "the nest is empty and no pallet that this station could measure stands free",
+    "waiting for pallet": "the nest is empty and no pallet that this station could measure stands free, those left out that soak",
     "held": "a person is asked, the cell is paused, or the station cannot be used",
 }
 """Every cause with what it means, in the order in which figures show them."""
@@ -54,6 +55,7 @@ class Causes:
     def __init__(self, cell: Cell) -> None:
         """Prepare what each station can decide of each part type."""
         self._handler = cell.handler.handler
+        self._part_types = {part.part_type: part for part in cell.part_types}
         self._rack = frozenset(place.place for place in cell.places if place.kind == "rack")
         self._runs = _runs_of(cell)
         self._decides = {name: numbers for runs in self._runs.values() for name, numbers in runs}
@@ -67,8 +69,8 @@ class Causes:
             return "carrying"
         return "idle" if handler.carry is None else "waiting for station"
 
-    def of_station(self, state: CellState, station: StationState) -> Cause:
-        """What a station does."""
+    def of_station(self, state: CellState, station: StationState, at_ms: int) -> Cause:
+        """What a station does at a time of the cell."""
         if _held(state, station.station) or _out_of_service(station):
             return "held"
         run = station.run
@@ -81,9 +83,9 @@ class Causes:
             return "handler at work"
         if station.bay in ("opening", "closing"):
             return "door"
-        return "preparing" if run is not None else self._without_run(state, station)
+        return "preparing" if run is not None else self._without_run(state, station, at_ms)
 
-    def _without_run(self, state: CellState, station: StationState) -> Cause:
+    def _without_run(self, state: CellState, station: StationState, at_ms: int) -> Cause:
         carry = state.handler.carry
         name = station.station
         if station.pallet and _held(state, station.pallet):
@@ -94,7 +96,7 @@ class Causes:
         fetched = station.pallet != "" and not here and carry is None
         if fetched:
             return "held" if self._handler_held(state) else "blocked"
-        if here or station.pallet or (carry is not None and self._wanted(state, name)):
+        if here or station.pallet or (carry is not None and self._wanted(state, name, at_ms)):
             return "held" if self._handler_held(state) else "waiting for handler"
         return "waiting for pallet"
 
@@ -103,9 +105,13 @@ class Causes:
         out = handler.link != "up" or handler.mode != "automatic" or handler.stage == "halted"
         return out or _held(state, self._handler)
 
-    def _wanted(self, state: CellState, station: str) -> bool:
-        """Whether a pallet stands free that this station could measure."""
-        return any(self._measurable(state, pallet, station) for pallet in state.pallets.values())
+    def _wanted(self, state: CellState, station: str, at_ms: int) -> bool:
+        """Whether a pallet stands free that this station could measure now: one that soaks does not."""
+        return any(
+            self._measurable(state, pallet, station)
+            and ready_ms(self._part_types.get(pallet.part_type), pallet) <= at_ms
+            for pallet in state.pallets.values()
+        )
 
     def _measurable(self, state: CellState, pallet: PalletState, station: str) -> bool:
         if pallet.stage not in ("planned", "visiting") or not pallet.open:

@@ -166,7 +166,7 @@ class ShiftFold:
         if before is None or not _same_for_causes(before, state):
             for name, station in state.stations.items():
                 if name in self._spent:
-                    self._now[name] = self._causes.of_station(state, station)
+                    self._now[name] = self._causes.of_station(state, station, self._at_ms)
             self._handler_now = self._causes.of_handler(state)
         if before is None or before.pallets is not state.pallets:
             self._queue.waiting = sum(map(self._waits, state.pallets.values()))

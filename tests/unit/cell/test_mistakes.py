@@ -76,6 +76,7 @@ MISTAKES = [
     Mistake("a negative program number", PROGRAMS, "number: 21", "number: -21", "number: -21", "programs.1.number", "from 0", "0 or more"),
     # The order in which characteristics are measured.
     Mistake("measuring that ends in an unknown way", RING, "revision: ", "measure: until_bad\nrevision: ", "measure", "measure", "everything, until_nonconforming", "write one of these"),
+    Mistake("soaking in seconds", RING, "revision: ", "soak: {minutes: 14400}\nrevision: ", "soak", "soak.minutes", "10080 at most", "write minutes"),
     Mistake("an order after an unknown number", RING, "upper: 0.020}}", "upper: 0.020}, after: [11]}", "number: 2", "plan.1.after", "numbers of this plan", "correct the number"),
     Mistake("an order after itself", RING, "upper: 0.020}}", "upper: 0.020}, after: [2]}", "number: 2", "plan.1.after", "an order with a beginning", "remove one"),
     Mistake("an order that goes round", RING, "upper: 0.020}}\n  - {number: 3, name: Back face,", "upper: 0.020}, after: [3]}\n  - {number: 3, name: Back face, after: [2],", "number: 2", "plan.1.after", "an order with a beginning", "remove one"),
@@ -311,6 +312,7 @@ REFERENCE_MISTAKES = [
     Mistake("a value that vouches for an unknown characteristic", MASTER, "{part_type: cam-ring}", "{part_type: cam-ring, characteristics: [99]}", "25.0104", "reference.values.0.vouches_for.0.characteristics", "characteristics of cam-ring", "did you mean 9?"),
     Mistake("a coverage factor below 1", MASTER, "u: 0.0004", "u: 0.0004, k: 0.5", "25.0104", "reference.values.0.k", "at least 1", "of the certificate"),
     Mistake("a certificate that ends soon", MASTER, "due: 2027-01-31", "due: 2026-02-14", "due", "reference.due", "more than 30 days from 2026-01-15", "nothing is checked with it after that day", "warning"),
+    Mistake("a reference part that soaks", MASTER, "revision: A\n", "revision: A\nsoak: {minutes: 60}\n", "soak", "soak", "nothing for a reference part", "stays in the cell"),
     Mistake("a reference part that is measured until nonconforming", MASTER, "revision: A\n", "revision: A\nmeasure: until_nonconforming\n", "measure", "measure", "nothing for a reference part", "gets no verdict"),
     Mistake("a station that has no program for the reference part", MASTER, "station: touch-1", "station: scan-1", "scan-1", "reference.checks.0.station", "a program of scan-1 for master-ring", "add the program"),
 ]

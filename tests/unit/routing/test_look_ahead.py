@@ -69,6 +69,36 @@ def test_no_way_to_go_on_ends_before_the_bound(seed, jaws):
         assert everything.judge(node)[0] <= best_end_ms(everything, node)
 
 
+def soaking(situation, seed):
+    """The same with pallets that may be fetched only after a while, up to ten minutes from now."""
+    rng = random.Random(seed)
+    pallets = tuple(
+        replace(view, movable_ms=situation.now_ms + rng.choice((0, 60_000, 600_000)))
+        for view in situation.pallets
+    )
+    return replace(situation, pallets=pallets)
+
+
+@pytest.mark.parametrize("seed", [1, 3, 5, 6])
+def test_parts_that_soak_are_reckoned_with_and_the_bound_holds(seed):
+    cell, part_types = small_case(seed, jaws=1 + seed % 2)
+    simulation = Simulation(cell, Router(cell), part_types)
+    simulation.advance(0)
+    situation = soaking(simulation.situation(), seed)
+    last_ms = max(view.movable_ms for view in situation.pallets)
+    picture = Router(cell).picture(situation)
+    moves = candidates(picture)
+    scene = Scene(picture, moves)
+    everything = Everything(scene.frame, scene.model.jobs)
+    ends = []
+    for move in moves:
+        node = scene.node_after(move)
+        ends.append(best_end_ms(everything, node))
+        assert everything.judge(node)[0] <= ends[-1]
+    assert min(ends) > last_ms  # nobody was fetched sooner
+    assert look_ahead(picture, moves, [], 1_000).end_ms + picture.now_ms >= min(ends)
+
+
 @pytest.mark.parametrize("seed", range(8))
 def test_what_is_found_is_seldom_later_than_the_best_and_never_earlier(seed):
     cell, part_types = small_case(seed, jaws=2)
