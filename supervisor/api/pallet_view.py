@@ -13,6 +13,7 @@ from supervisor.cell.model import Characteristic
 from supervisor.cell.reading_order import reading_order
 from supervisor.core import reservations
 from supervisor.core.holds import HOLDS
+from supervisor.core.soaking import ready_ms
 from supervisor.core.state import LINE, PalletState, Run
 from supervisor.core.transitions import PalletStage
 from supervisor.verdict.record import Verdict
@@ -178,6 +179,7 @@ def why_here(now: Now, pallet: PalletState) -> str:
         or _measured(now, pallet)
         or _at_an_end(pallet)
         or _between_checks(now, pallet)
+        or _soaks(now, pallet)
         or _cell_at_rest(now)
         or _shut_in(now, pallet)
         or _as_routing_says(now, pallet)
@@ -247,6 +249,14 @@ def _between_checks(now: Now, pallet: PalletState) -> str:
     if pallet.part_type not in now.core.tables.references or pallet.open:
         return ""
     return "waits at home for its next check" if pallet.place == pallet.home else ""
+
+
+def _soaks(now: Now, pallet: PalletState) -> str:
+    part_type = now.core.tables.part_types.get(pallet.part_type)
+    from_ms = ready_ms(part_type, pallet)
+    if from_ms <= now.at_ms:
+        return ""
+    return f"adapts to the temperature of the cell until {instant(from_ms)}"
 
 
 def _cell_at_rest(now: Now) -> str:

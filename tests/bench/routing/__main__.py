@@ -14,14 +14,15 @@ from pathlib import Path
 from statistics import mean, quantiles
 
 from supervisor.routing.router import Router
-from tests.bench.routing.bounds import assignment_bound_ms
-from tests.bench.routing.cells import Case, drawn, large
+from tests.bench.routing.bounds import BOTH, Limit, assignment_bound_ms
+from tests.bench.routing.cells import Case, drawn, large, slow
 from tests.bench.routing.checker import broken_rules
 from tests.bench.routing.job_shops import SHOPS, case_of, looked_ahead, planned
 from tests.bench.routing.keeping import Figure, Kept
 from tests.bench.routing.limits import limits
 from tests.bench.routing.open_shops import instances, times
 from tests.bench.routing.oracle import open_shop_optimum
+from tests.bench.routing.plain_rules import LongestRemaining, ShortestQueue
 from tests.bench.routing.planned import planned_ms
 from tests.bench.routing.reachability import Reachability
 from tests.bench.routing.recorded import Log, run
@@ -33,6 +34,11 @@ BUDGETS = (0, 1000, 4000)
 CARRIES = 1_000_000
 SIZES = (4, 5, 7)
 NOISE = 0.15
+PLAIN_RULES = {
+    "first come": FirstCome,
+    "shortest queue": ShortestQueue,
+    "longest remaining work": LongestRemaining,
+}
 STEPS_OF_A_PART, SEEDS_OF_A_PART = 50_000, 10_000
 
 
@@ -99,7 +105,9 @@ def drawn_cells(
     once, late = f"planned once, {carries} steps", f"{_named(budgets[-1])}, times ± 15 %"
     found: dict[str, list[Figure]] = {}
     for at, case in enumerate(cases):
-        ways: dict[str, Callable[[], Figure]] = {"first come": lambda c=case: _ran(c, FirstCome)}
+        ways: dict[str, Callable[[], Figure]] = {
+            name: lambda c=case, r=rule: _ran(c, r) for name, rule in PLAIN_RULES.items()
+        }
         for steps in budgets:
             ways[_named(steps)] = lambda c=case, n=steps: _ran(c.with_steps(n))
         ways[once] = lambda c=case: {"makespan_ms": planned_ms(c, carries), "cpu_s": []}
@@ -124,15 +132,18 @@ def _row(name: str, figures: list[Figure], best: list | None, bounds: list | Non
 
 
 def large_cells(count: int, kept: Kept, budgets: tuple[int, ...]) -> list[str]:
-    """200 pallets and 16 stations, with a home place for each pallet: cell by cell, because they differ in what limits them."""
+    """200 pallets and 16 stations, with a home place for each pallet: cell by cell, because they differ in what limits them.
+
+    Beside the assignment bound stand that of the stations alone and that of the handler alone.
+    """
     lines = [
-        "| cell | policy | / bound | decision p99 | what the time went for |",
-        "| --- | --- | --- | --- | --- |",
+        "| cell | policy | / bound | / that of the stations | / that of the handler | decision p99 | what the time went for |",
+        "| --- | --- | --- | --- | --- | --- | --- |",
     ]
-    for case in (large(FIRST_SEED + at) for at in range(count)):
-        bound = kept.of(
-            f"{case.name}: bound", lambda c=case: {"makespan_ms": assignment_bound_ms(c)}
-        )
+    cases = [large(FIRST_SEED + at) for at in range(count)]
+    cases += [slow(FIRST_SEED + at) for at in range(count)]
+    for case in cases:
+        bounds = [_bound(case, limits_of, kept) for limits_of in BOUNDS]
         ways: dict[str, Callable[[], Figure]] = {
             "first come": lambda c=case: _limited(c, FirstCome),
             **{
@@ -142,10 +153,24 @@ def large_cells(count: int, kept: Kept, budgets: tuple[int, ...]) -> list[str]:
         }
         for name, way in ways.items():
             figure = kept.of(f"{case.name}: {name}", way)
-            ratio = figure["makespan_ms"] / bound["makespan_ms"]
+            ratios = " | ".join(f"{figure['makespan_ms'] / bound:.3f}" for bound in bounds)
             p99 = f"{1000 * percentile(figure['cpu_s'], 99):.1f} ms"
-            lines.append(f"| {case.name} | {name} | {ratio:.3f} | {p99} | {figure['limits']} |")
+            lines.append(f"| {case.name} | {name} | {ratios} | {p99} | {figure['limits']} |")
     return lines
+
+
+BOUNDS: tuple[tuple[Limit, ...], ...] = (BOTH, ("stations",), ("handler",))
+
+
+def _bound(case: Case, limits_of: tuple[Limit, ...], kept: Kept) -> float:
+    """The assignment bound of a case by what is named, kept."""
+    named = "bound" if limits_of == BOTH else f"bound by {limits_of[0]}"
+    figure = kept.of(
+        f"{case.name}: {named}", lambda: {"makespan_ms": assignment_bound_ms(case, limits_of)}
+    )
+    makespan_ms = figure["makespan_ms"]
+    assert isinstance(makespan_ms, float | int)
+    return makespan_ms
 
 
 def _limited(case: Case, policy: type = Router) -> Figure:

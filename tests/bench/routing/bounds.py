@@ -6,10 +6,12 @@ Rules of this file:
 - A station: its first part has to be fetched, all its programs run with at least a change between two, its last part has to be brought out.
 - The handler: a pick and a put for each pallet, a change for each visit, the shortest way through the stations for each pallet, and
   the way back for all but one.
+- Each can be taken alone, which tells what limits a cell: the greater one. Both together may be above either, as one choice has to serve both.
 - Where the integer programme is not solved to the end, its dual bound counts: it is valid too.
 """
 
 from itertools import combinations
+from typing import Literal
 
 import numpy as np
 from scipy.optimize import Bounds, LinearConstraint, milp
@@ -43,8 +45,12 @@ def minimal_covers(cell: Cell, part_type: str) -> list[tuple[Program, ...]]:
     return found
 
 
-def assignment_bound_ms(case: Case) -> int:
-    """The least makespan that any choice of programs allows, in ms, rounded down."""
+Limit = Literal["stations", "handler"]
+BOTH: tuple[Limit, ...] = ("stations", "handler")
+
+
+def assignment_bound_ms(case: Case, limits: tuple[Limit, ...] = BOTH) -> int:
+    """The least makespan that any choice of programs allows, in ms, rounded down; by all stations, by the handler, or by both."""
     cell, count = case.cell, len(case.part_types)
     rows: list[tuple[str, tuple[Program, ...]]] = [
         (name, cover)
@@ -67,7 +73,7 @@ def assignment_bound_ms(case: Case) -> int:
     for name in sorted(set(case.part_types)):
         pallets = case.part_types.count(name)
         constrain({at: 1 for at, row in enumerate(rows) if row[0] == name}, pallets, pallets)
-    for at, station in enumerate(stations):
+    for at, station in enumerate(stations if "stations" in limits else ()):
         used = len(rows) + at
         taken = {n: _taken_ms(cell, cover, station) for n, (_, cover) in enumerate(rows)}
         visits = {n: float(ms > 0) for n, ms in taken.items()}
@@ -76,8 +82,9 @@ def assignment_bound_ms(case: Case) -> int:
         constrain(
             {n: float(ms) for n, ms in taken.items()} | {used: ends_ms, size - 1: -1}, -np.inf, 0
         )
-    hands = {n: float(_hands_ms(case, cover)) for n, (_, cover) in enumerate(rows)}
-    constrain(hands | {size - 1: -1}, -np.inf, -_ways_back_ms(case))
+    if "handler" in limits:
+        hands = {n: float(_hands_ms(case, cover)) for n, (_, cover) in enumerate(rows)}
+        constrain(hands | {size - 1: -1}, -np.inf, -_ways_back_ms(case))
     solved = milp(
         c=np.eye(size)[-1],
         constraints=LinearConstraint(np.array(matrix), lower, upper),

@@ -8,6 +8,7 @@ Rules of this file:
 - A large cell has 16 stations at equal distances and 4 part types of 4 to 6 characteristics, each decided by three of the stations, so that
   every station is needed; programs as above with a pace of 10, 15, 20 or 30 (minutes, as one handler for so many stations calls for:
   with the paces of the small cells it is the handler alone that limits), 0.6 to 1.5 m/s. Seeds 0 to 3 were used to choose how the plan is made.
+- A slow cell is the same large cell with programs four times as long (40 to 120 times the small cells'), so that its stations limit and not its handler.
 - Pallets are all there at the start, each with a rack place of its own; outfeed places are cleared at once.
 """
 
@@ -21,6 +22,7 @@ from tests.unit.routing.random_cells import cell_of, program, random_cell
 PALLETS = (8, 10, 12, 16, 20)
 PACES = (0.7, 1.2, 2, 3, 5)
 LARGE_PACES = (10, 15, 20, 30)
+SLOWER = 4
 LARGE_FROM_MM, LARGE_TO_MM = 1500, 10_500
 RACKS_AT_MM = 100
 RACK_COLUMNS = 12
@@ -83,6 +85,16 @@ def large(seed: int, *, stations: int = 16, pallets: int = 200) -> Case:
     outfeeds = tuple(place for place in cell.places if place.kind == "outfeed")
     chosen = tuple(rng.choice(part_types)[0] for _ in range(pallets))
     return Case(f"large {seed}", replace(cell, places=_places(pallets, outfeeds)), chosen)
+
+
+def slow(seed: int, *, stations: int = 16, pallets: int = 200) -> Case:
+    """The large cell of a seed with programs so long that the handler has time to spare."""
+    case = large(seed, stations=stations, pallets=pallets)
+    programs = tuple(
+        replace(p, part_free_ms=SLOWER * p.part_free_ms, result_ms=SLOWER * p.result_ms)
+        for p in case.cell.programs
+    )
+    return Case(f"slow {seed}", replace(case.cell, programs=programs), case.part_types)
 
 
 def _places(count: int, outfeeds: tuple[Place, ...]) -> tuple[Place, ...]:

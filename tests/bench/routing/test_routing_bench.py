@@ -9,13 +9,14 @@ from itertools import product
 import pytest
 
 from tests.bench.routing.__main__ import Row, checked
-from tests.bench.routing.bounds import assignment_bound_ms, minimal_covers
-from tests.bench.routing.cells import drawn
+from tests.bench.routing.bounds import BOTH, assignment_bound_ms, minimal_covers
+from tests.bench.routing.cells import drawn, slow
 from tests.bench.routing.checker import broken_rules
 from tests.bench.routing.keeping import Kept
 from tests.bench.routing.limits import limits
 from tests.bench.routing.open_shops import OPTIMA, instances, times
 from tests.bench.routing.oracle import open_shop_optimum
+from tests.bench.routing.plain_rules import LongestRemaining, ShortestQueue
 from tests.bench.routing.planned import planned_ms
 from tests.bench.routing.recorded import run
 from tests.unit.routing.first_come import FirstCome
@@ -55,6 +56,29 @@ def test_no_run_is_quicker_than_the_assignment_bound_and_look_ahead_is_within_a_
     for name, at in product(makespans, range(len(cases))):
         assert bounds[at] <= makespans[name][at]
     assert all(m <= 1.1 * b for m, b in zip(makespans["ahead"], bounds, strict=True))
+
+
+def test_the_bound_by_both_is_at_least_that_of_the_stations_and_of_the_handler(cases):
+    for case in cases:
+        both, stations, handler = (
+            assignment_bound_ms(case, limits) for limits in (BOTH, ("stations",), ("handler",))
+        )
+        assert 0 < stations <= both
+        assert 0 < handler <= both
+
+
+def test_in_a_slow_cell_the_stations_limit():
+    case = slow(1000, stations=4, pallets=8)
+    assert assignment_bound_ms(case, ("stations",)) > 2 * assignment_bound_ms(case, ("handler",))
+
+
+@pytest.mark.parametrize("rule", [ShortestQueue, LongestRemaining])
+def test_other_plain_rules_bring_everybody_out_and_are_slower_than_the_engine(
+    cases, makespans, rule
+):
+    ended = [checked(run(case, rule)).makespan_ms for case in cases]
+    assert ended != makespans["first come"]
+    assert sum(ended) > sum(makespans["rule"])
 
 
 def test_the_same_cell_runs_the_same_way_twice(cases, log):

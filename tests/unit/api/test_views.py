@@ -2,12 +2,14 @@
 
 import pytest
 
+from simulators.bench.trial import small_world
 from supervisor.api.link_view import UNKNOWN
 from supervisor.api.lookout import Beginning
 from supervisor.api.pallet_view import pallet_view, pallets_view
 from supervisor.api.schema import instant, milliseconds
 from supervisor.api.station_view import station_view
 from supervisor.api.waits import Now, waits_of_handler, waits_of_station
+from supervisor.cell.model import Soak
 from supervisor.cell.value import replace
 from supervisor.core.events import CellOrdered
 from supervisor.core.state import Hold
@@ -69,6 +71,21 @@ def test_routings_word_on_a_pallet_is_its_reason_to_wait(world):
     assert pallet_view(now, name).why_here == "waits: scan-1 is occupied"
     others = [p for p in pallets_view(now) if p.pallet != name and p.stage == "planned"]
     assert {p.why_here for p in others} == {"waits: nothing"}
+
+
+def with_soaking(cell):
+    soak = Soak(ms=1_800_000, since="entry")
+    return replace(cell, part_types=tuple(replace(p, soak=soak) for p in cell.part_types))
+
+
+def test_a_pallet_whose_part_soaks_says_until_when(seen_from):
+    world = small_world(pallets=1, declared=with_soaking)
+    until(world, lambda w: any(p.open for p in w.state.pallets.values()))
+    (shown,) = pallets_view(seen_from(world))
+    assert shown.why_here == "adapts to the temperature of the cell until 2025-11-24T16:30:00.300Z"
+    until(world, measuring)
+    (shown,) = pallets_view(seen_from(world))
+    assert shown.why_here.startswith("is measured at")
 
 
 def test_a_paused_cell_is_a_reason_to_wait(world, seen_from):

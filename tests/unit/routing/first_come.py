@@ -33,7 +33,7 @@ class FirstCome:
         if situation.hand:
             pallet = views[situation.hand]
             return self.onward(situation, views, pallet, "") or self.carry(pallet, "", pallet.home)
-        waiting = sorted(situation.pallets, key=lambda view: (view.waiting_since_ms, view.pallet))
+        waiting = sorted(situation.pallets, key=self.rank)
         ready = [view for view in waiting if self.may_leave(situation, view)]
         for pallet in ready:
             answer = self.onward(situation, views, pallet, pallet.place)
@@ -43,6 +43,14 @@ class FirstCome:
             if situation.jaws == 1 and self.in_the_way(situation, waiting, pallet):
                 return self.carry(pallet, pallet.place, pallet.home)
         return Stay(until_ms=None, why="nobody is ready", alternatives=())
+
+    def rank(self, pallet):
+        """Who comes first has the least."""
+        return pallet.waiting_since_ms, pallet.pallet
+
+    def seats(self, situation, pallet):  # noqa: ARG002 - other rules look at it
+        """Where a pallet is tried, in this order."""
+        return situation.stations
 
     def may_leave(self, situation, pallet):
         if pallet.movable_ms > situation.now_ms:
@@ -60,7 +68,7 @@ class FirstCome:
                 if outfeed.free == "free" and outfeed.sorting == pallet.sorting:
                     return self.carry(pallet, origin, outfeed.place)
             return None
-        for seat in situation.stations:
+        for seat in self.seats(situation, pallet):
             program = self.next_program(pallet, seat.station)
             if not program or seat.unusable or seat.station == pallet.place:
                 continue
