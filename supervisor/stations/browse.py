@@ -208,7 +208,7 @@ class _Browser:
                     return "Structure"
                 if here.Identifier <= ua.VariantType.LocalizedText.value:
                     return ua.VariantType(here.Identifier).name
-            here = await self._session.subtypes_up(here)
+            (here,) = await self._session.supertypes([here])
         return "unknown"
 
 

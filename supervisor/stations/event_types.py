@@ -6,6 +6,7 @@ Rules of this file:
 - A type or field that is not there is named; the link does not come up without it.
 """
 
+import asyncio
 from collections.abc import Mapping, Sequence
 from typing import Protocol
 
@@ -67,18 +68,24 @@ async def find_events(
     Raises:
         LinkLost: a type or a field is not there.
     """
-    known: dict[str, KnownEvent] = {}
-    places: dict[str, NodeId] = {}
-    for name, event in events.items():
-        kind = await _type(finder, name, event)
-        paths = {
-            field: [finder.qualified(step) for step in browse_path(one.path)]
-            for field, one in event.fields.items()
-        }
-        places |= await _declared(finder, name, await _upwards(finder, kind), paths)
-        kinds = await _downwards(finder, name, kind)
-        known[name] = KnownEvent(name=name, type=kind, kinds=kinds, paths=paths)
-    return known, places
+    found = await asyncio.gather(*(_found(finder, name, event) for name, event in events.items()))
+    known = {event.name: event for event, _ in found}
+    return known, {field: node for _, places in found for field, node in places.items()}
+
+
+async def _found(
+    finder: Finder, name: str, event: EventSource
+) -> tuple[KnownEvent, dict[str, NodeId]]:
+    """One event, and the nodes that declare its fields."""
+    kind = await _type(finder, name, event)
+    paths = {
+        field: [finder.qualified(step) for step in browse_path(one.path)]
+        for field, one in event.fields.items()
+    }
+    places, kinds = await asyncio.gather(
+        _declared(finder, name, kind, paths), _downwards(finder, name, kind)
+    )
+    return KnownEvent(name=name, type=kind, kinds=kinds, paths=paths), places
 
 
 async def _type(finder: Finder, name: str, event: EventSource) -> NodeId:
@@ -96,7 +103,9 @@ async def _upwards(finder: Finder, kind: NodeId) -> list[NodeId]:
     """The type and its supertypes, up to the type of all events."""
     chain = [kind]
     for _ in range(SUPERTYPES_MAX):
-        above = None if chain[-1] == BASE_EVENT else await finder.session.subtypes_up(chain[-1])
+        if chain[-1] == BASE_EVENT:
+            break
+        (above,) = await finder.session.supertypes([chain[-1]])
         if above is None:
             break
         chain.append(above)
@@ -120,9 +129,10 @@ async def _downwards(finder: Finder, name: str, kind: NodeId) -> frozenset[NodeI
 
 
 async def _declared(
-    finder: Finder, name: str, chain: list[NodeId], paths: Mapping[str, list[QualifiedName]]
+    finder: Finder, name: str, kind: NodeId, paths: Mapping[str, list[QualifiedName]]
 ) -> dict[str, NodeId]:
     """For each field the node that declares it, at the type itself or at the nearest supertype."""
+    chain = await _upwards(finder, kind)
     requests = [(kind, path) for path in paths.values() for kind in chain]
     results = iter(await finder.translate(requests))
     found: dict[str, NodeId] = {}

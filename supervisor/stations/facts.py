@@ -22,6 +22,7 @@ from supervisor.stations.trouble import LinkLost
 from supervisor.stations.wire import Session
 
 CHUNK_MAX = 100
+FIRST_MAX = 4  # nodes in a request before it is known how many the server takes
 
 T = TypeVar("T")
 
@@ -31,6 +32,7 @@ _LIMITS: Mapping[str, int] = {
     "write": getattr(ua.ObjectIds, f"{_CAPABILITIES}_MaxNodesPerWrite"),
     "translate": getattr(ua.ObjectIds, f"{_CAPABILITIES}_MaxNodesPerTranslateBrowsePathsToNodeIds"),
     "items": getattr(ua.ObjectIds, f"{_CAPABILITIES}_MaxMonitoredItemsPerCall"),
+    "browse": getattr(ua.ObjectIds, f"{_CAPABILITIES}_MaxNodesPerBrowse"),
 }
 _NAMESPACES = numeric_id(ua.ObjectIds.Server_NamespaceArray)
 _START_TIME = numeric_id(ua.ObjectIds.Server_ServerStatus_StartTime)
@@ -60,10 +62,11 @@ async def read_facts(
         LinkLost: it does not give namespaces or start time, or says that it is not fit to be used.
     """
     names = sorted(_LIMITS)
-    said, limits = await asyncio.gather(
-        _read(session, [_NAMESPACES, _START_TIME, STATE, SERVICE_LEVEL]),
-        _read(session, [numeric_id(_LIMITS[name]) for name in names]),
-    )
+    asked = [_NAMESPACES, _START_TIME, STATE, SERVICE_LEVEL]
+    asked += [numeric_id(_LIMITS[name]) for name in names]
+    parts = await asyncio.gather(*(_read(session, part) for part in chunks(asked, FIRST_MAX)))
+    found = [one for part in parts for one in part]
+    said, limits = found[: -len(names)], found[-len(names) :]
     if health == "asked":
         check_state(said[2])
         check_service_level(said[3])
@@ -80,7 +83,7 @@ async def read_facts(
     )
 
 
-async def _read(session: Session, nodes: list[NodeId]) -> list[DataValue]:
+async def _read(session: Session, nodes: Sequence[NodeId]) -> list[DataValue]:
     return await session.read([(node, ua.AttributeIds.Value) for node in nodes])
 
 

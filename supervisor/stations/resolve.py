@@ -12,7 +12,7 @@ Rules of this file:
 import asyncio
 import base64
 import uuid
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import field
 from typing import Any, NoReturn
 
@@ -171,8 +171,8 @@ class _Resolver:
 
     async def all(self) -> Resolution:
         nodes = self.wanted.nodes
-        places, events = await self._places(), self.wanted.events
-        known, fields = await find_events(self, events)
+        events = self.wanted.events
+        places, (known, fields) = await asyncio.gather(self._places(), find_events(self, events))
         places |= {name: (node, BASE_EVENT) for name, node in fields.items()}
         self.nodes = {**nodes, **_as_nodes(events)}
         where = {
@@ -184,9 +184,23 @@ class _Resolver:
             self._arguments(where, "OutputArguments"),
         )
         self.declared = {"Input": inputs, "Output": outputs}
+        leads = [content_of(found[2]) for found in described.values()]
+        await self._ask_types_ahead(one for one in leads if one is not None)
         names = sorted(described)
         found = {name: await self._checked(name, places[name], described[name]) for name in names}
         return Resolution(found=found, events=known)
+
+    async def _ask_types_ahead(self, variables: Iterable[NodeId]) -> None:
+        """The types of the variables, and of what the methods take and give, where that is looked at."""
+        methods = sorted({call.node for call in self.wanted.calls})
+        arguments: list[Any] = [
+            one
+            for direction in self.declared.values()
+            for name in methods
+            for one in direction.get(name, [])
+        ]
+        data_types = (*variables, *(one.DataType for one in arguments))
+        await self.types.answers.ask_ahead(self.session, data_types, self.facts.limits)
 
     async def _there(
         self, places: Mapping[str, tuple[NodeId, NodeId]]
@@ -350,13 +364,12 @@ class _Resolver:
             kind = _VARIANT_TYPES.get(here)
             if kind is not None:
                 return kind, kind.name
-            here = await self.session.subtypes_up(here)
+            here = await self.types.answers.above(self.session, here)
         return ua.VariantType.Variant, f"the data type {data_type.to_string()}"
 
     async def _members(self, where: str, data_type: NodeId) -> dict[str, int]:
         """The members of an enumeration by name."""
-        (found,) = await self.session.read([(data_type, ua.AttributeIds.DataTypeDefinition)])
-        definition = content_of(found)
+        definition = await self.types.answers.definition(self.session, data_type)
         if isinstance(definition, ua.EnumDefinition):
             return {str(one.Name): int(one.Value) for one in definition.Fields}
         (result,) = await self.session.translate(

@@ -20,7 +20,6 @@ from supervisor.stations.opcua import (
     Variant,
     VariantType,
     binary,
-    content_of,
     numeric_id,
     ua,
 )
@@ -36,6 +35,7 @@ from supervisor.stations.plain_types import (
     variant,
 )
 from supervisor.stations.trouble import LinkLost, OrderImpossible, ResultUnreadable
+from supervisor.stations.type_answers import TypeAnswers
 from supervisor.stations.wire import Session
 
 # A filter holds operands of any type, which no definition of it says: it is put together of the library's own types.
@@ -330,10 +330,11 @@ def _raw(item: Any) -> tuple[NodeId | None, bytes]:
 class TypeBook:
     """The types of one start of a server, each read once. A type may hold itself, as a parameter holds parameters.
 
-    ``kinds`` are the built-in types that data types go back to, with the names of their kinds.
+    ``kinds`` are the built-in types that data types go back to, with the names of their kinds; ``answers`` is what the server said of them.
     """
 
     def __init__(self) -> None:
+        self.answers = TypeAnswers()
         self.kinds: dict[NodeId, tuple[VariantType, str]] = {}
         self._known: dict[NodeId, Plain | Structure | LibraryStructure] = {}
         self._by_encoding: dict[NodeId, Structure] = {}
@@ -384,9 +385,9 @@ class TypeBook:
         """A structure of OPC UA itself that the server gives no definition of, as servers may: the library has it."""
         if data_type.NamespaceIndex != 0:
             return None
-        (found,) = await session.read([(data_type, ua.AttributeIds.DataTypeDefinition)])
+        found = await self.answers.definition(session, data_type)
         kind = LIBRARY_KINDS.get(data_type)
-        if isinstance(content_of(found), ua.StructureDefinition) or kind is None:
+        if isinstance(found, ua.StructureDefinition) or kind is None:
             return None
         return LibraryStructure(kind)
 
@@ -402,12 +403,12 @@ class TypeBook:
                 kind = LIBRARY.get(here)
                 if kind is not None and here == data_type:
                     return LibraryStructure(kind)
-            here = await session.subtypes_up(here)
+            here = await self.answers.above(session, here)
         return None
 
     async def _read_structure(self, session: Session, data_type: NodeId, node: str) -> Structure:
         self._making += 1  # and no longer where it fails: others may hold what is half made
-        definition = await _definition(session, data_type, node)
+        definition = await self._definition(session, data_type, node)
         subtyped = definition.StructureType == ua.StructureType.StructureWithSubtypedValues
         made = Structure(definition.DefaultEncodingId, layout=LAYOUTS[definition.StructureType])
         self._known[data_type] = made  # before its fields are read: one of them may be of this type
@@ -432,7 +433,7 @@ class TypeBook:
         base: NodeId | None = definition.BaseDataType
         if base is None or base.NamespaceIndex == 0:
             return own
-        above = await self._all_fields(session, await _definition(session, base, node), node)
+        above = await self._all_fields(session, await self._definition(session, base, node), node)
         names = [field.Name for field in above]
         return own if [field.Name for field in own[: len(names)]] == names else [*above, *own]
 
@@ -448,20 +449,20 @@ class TypeBook:
             optional=bool(field.IsOptional),
         )
 
+    async def _definition(
+        self, session: Session, data_type: NodeId, node: str
+    ) -> StructureDefinition:
+        definition = await self.answers.definition(session, data_type)
+        if not isinstance(definition, ua.StructureDefinition):
+            message = f"node {node}: its type {data_type.to_string()} has no structure definition"
+            raise LinkLost(message)
+        if definition.StructureType not in LAYOUTS:
+            message = f"node {node}: structures of the kind {definition.StructureType.name} are not taken apart"
+            raise LinkLost(message)
+        return definition
+
 
 def _subtyped(member: Member) -> Member:
     """A field that may hold any subtype of its type: a structure with its id, a value in a variant."""
     is_structure = isinstance(member.shape, Structure | LibraryStructure)
     return member._replace(shape=Subtyped() if is_structure else VARIANT, optional=False)
-
-
-async def _definition(session: Session, data_type: NodeId, node: str) -> StructureDefinition:
-    (found,) = await session.read([(data_type, ua.AttributeIds.DataTypeDefinition)])
-    definition = content_of(found)
-    if not isinstance(definition, ua.StructureDefinition):
-        message = f"node {node}: its type {data_type.to_string()} has no structure definition"
-        raise LinkLost(message)
-    if definition.StructureType not in LAYOUTS:
-        message = f"node {node}: structures of the kind {definition.StructureType.name} are not taken apart"
-        raise LinkLost(message)
-    return definition

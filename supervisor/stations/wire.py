@@ -311,28 +311,21 @@ class Session:
             found.append(references)
         return found
 
-    async def subtypes_up(self, node: NodeId) -> NodeId | None:
-        """The supertype of a type node, or None."""
-        return await self._origin(node, ua.ObjectIds.HasSubtype)
+    async def supertypes(self, nodes: Sequence[NodeId]) -> list[NodeId | None]:
+        """The supertype of each type node, or None, in one request."""
+        return await self._origins(nodes, ua.ObjectIds.HasSubtype)
 
     async def encoded_by(self, encoding: NodeId) -> NodeId | None:
         """The data type that an encoding belongs to, or None."""
-        return await self._origin(encoding, ua.ObjectIds.HasEncoding)
+        (origin,) = await self._origins([encoding], ua.ObjectIds.HasEncoding)
+        return origin
 
-    async def _origin(self, node: NodeId, reference: int) -> NodeId | None:
-        description = ua.BrowseDescription(
-            NodeId=node,
-            BrowseDirection=ua.BrowseDirection.Inverse,
-            ReferenceTypeId=numeric_id(reference),
-            IncludeSubtypes=True,
-            NodeClassMask=0,
-            ResultMask=0,
-        )
+    async def _origins(self, nodes: Sequence[NodeId], reference: int) -> list[NodeId | None]:
         parameters = ua.BrowseParameters()
-        parameters.NodesToBrowse = [description]
-        (result,) = await self._bounded(self._session.browse(parameters))
-        references: list[Any] = result.References or []
-        return plain_id(references[0].NodeId) if references else None
+        parameters.NodesToBrowse = [_backward(node, reference) for node in nodes]
+        results: list[Any] = await self._bounded(self._session.browse(parameters))
+        first = [next(iter(result.References or []), None) for result in results]
+        return [None if one is None else plain_id(one.NodeId) for one in first]
 
     async def create_subscription(self, parameters: SubscriptionParameters) -> SubscriptionResult:
         """Create a subscription; its messages come by ``publish``."""
@@ -387,6 +380,17 @@ def _forward(node: NodeId, reference: int) -> Any:
         IncludeSubtypes=True,
         NodeClassMask=0,
         ResultMask=ua.BrowseResultMask.All,
+    )
+
+
+def _backward(node: NodeId, reference: int) -> Any:
+    return ua.BrowseDescription(
+        NodeId=node,
+        BrowseDirection=ua.BrowseDirection.Inverse,
+        ReferenceTypeId=numeric_id(reference),
+        IncludeSubtypes=True,
+        NodeClassMask=0,
+        ResultMask=0,
     )
 
 
