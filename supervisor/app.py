@@ -574,11 +574,13 @@ def deciders_of(declarations: Declarations, current: Core) -> Callable[[str], De
 
 
 def note_security(loaded: LoadedCell) -> None:
-    """Say in the log how each machine is connected; what is weak by choice is a warning at every start."""
+    """Say in the log how each machine is connected; what is weak or not looked at by choice is a warning at every start."""
     for machine, entry in loaded.security.items():
         level = logging.WARNING if entry.weakness else logging.INFO
         choice = ", by choice of the cell file" if entry.weakness else ""
         _log.log(level, "%s: connection %s%s", machine, entry.words, choice)
+        if loaded.service_level[machine] == "ignored":
+            _log.warning("%s: service level ignored, by choice of the cell file", machine)
 
 
 def note_keeping(database: str, store: Store) -> None:
@@ -598,7 +600,11 @@ def adapters_of(
     interval_ms = max(INTERVAL_MS_MIN, INTERVAL_MS / speed) if speed > 1 else INTERVAL_MS
     wirings = {
         machine: LinkWiring(
-            options=LinkOptions(interval_ms=interval_ms, silence_ms_max=loaded.silence_ms[machine]),
+            options=LinkOptions(
+                interval_ms=interval_ms,
+                silence_ms_max=loaded.silence_ms[machine],
+                service_level=loaded.service_level[machine],
+            ),
             speed=speed,
             security=security_of(entry, keys),
             permit=permit,

@@ -165,8 +165,11 @@ def _wiring(
     except KeysWrong as wrong:
         end(INPUT_WRONG, str(wrong))
     security = security_of(loaded.security[station.station], ours)
-    silence_ms = loaded.silence_ms[station.station]
-    options = LinkOptions(interval_ms=100 if speed == 1 else 20, silence_ms_max=silence_ms)
+    options = LinkOptions(
+        interval_ms=100 if speed == 1 else 20,
+        silence_ms_max=loaded.silence_ms[station.station],
+        service_level=loaded.service_level[station.station],
+    )
     return Wiring(options=options, security=security, speed=speed, permit=_Ticking())
 
 

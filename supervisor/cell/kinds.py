@@ -14,6 +14,7 @@ from supervisor.cell.value import value
 Quantity = Literal["length", "angle"]
 DatumRule = Literal["free", "never", "always"]
 Unit = Literal["mm", "um", "deg"]
+ServiceLevel = Literal["heeded", "ignored"]
 
 # UCUM codes of the units that a quantity may be given in.
 UNITS: dict[Quantity, tuple[Unit, ...]] = {"length": ("mm", "um"), "angle": ("deg",)}

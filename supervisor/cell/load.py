@@ -15,6 +15,7 @@ from supervisor.cell.checks import check
 from supervisor.cell.coverage import coverages_of
 from supervisor.cell.declaration import Declaration, PartTypeDraft
 from supervisor.cell.folder import read_folder
+from supervisor.cell.kinds import ServiceLevel
 from supervisor.cell.model import (
     Cell,
     DecisionRule,
@@ -61,8 +62,8 @@ ZERO_S = Decimal(0)
 class LoadedCell:
     """A cell that can be used, the interface profiles of its machines by name, and what its author should look at.
 
-    ``security`` says by machine how its connection is secured, ``silence_ms`` after what silence it counts as lost. ``receivers`` are
-    the systems that messages are sent to. None of these is part of the cell and its digest: they decide nothing about parts.
+    ``security`` says by machine how its connection is secured, ``silence_ms`` after what silence it counts as lost, ``service_level``
+    whether its server is believed when it says how fit it is. ``receivers`` are the systems that messages are sent to. None of these is part of the cell and its digest: they decide nothing about parts.
     """
 
     cell: Cell
@@ -70,6 +71,7 @@ class LoadedCell:
     warnings: tuple[Problem, ...]
     security: Mapping[str, SecurityEntry]
     silence_ms: Mapping[str, int]
+    service_level: Mapping[str, ServiceLevel]
     receivers: tuple[ReceiverEntry, ...] = ()
 
 
@@ -96,6 +98,7 @@ def loaded(declaration: Declaration, warnings: tuple[Problem, ...]) -> LoadedCel
         warnings=warnings,
         security={machine.id: machine.security for machine in machines},
         silence_ms={machine.id: machine.silence_ms for machine in machines},
+        service_level={machine.id: machine.service_level for machine in machines},
         receivers=declaration.receivers,
     )
 

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from supervisor.cell.driving import Driving, driving_of
+from supervisor.cell.kinds import ServiceLevel
 from supervisor.cell.load import LoadedCell, examine, loaded
 from supervisor.cell.model import REQUIRED_U_K, Cell, Characteristic, Program
 from supervisor.cell.options import Option, options_of
@@ -55,6 +56,7 @@ class CellSummary:
     options: tuple[Option, ...]
     part_types: tuple[PartTypeSummary, ...]
     security: Mapping[str, SecurityEntry]
+    service_level: Mapping[str, ServiceLevel]
 
 
 @value
@@ -124,6 +126,7 @@ def summary_of(cell: LoadedCell) -> CellSummary:
         options=options_of(declared, cell.profiles),
         part_types=part_types,
         security=cell.security,
+        service_level=cell.service_level,
     )
 
 
@@ -160,6 +163,9 @@ def _summary_text(summary: CellSummary) -> Iterator[str]:
     racks = sum(1 for place in cell.places if place.kind == "rack")
     yield f"  {_count(racks, 'rack place')}, {_count(len(cell.places) - racks, 'outfeed place')}"
     yield from _security_text(summary.security)
+    ignored = [name for name, level in summary.service_level.items() if level == "ignored"]
+    if ignored:
+        yield f"  service level of {', '.join(ignored)}: ignored, by choice of the cell file"
     yield "one driver at a time (docs/explanation/one-driver.md)"
     alike = dict.fromkeys(driving.says() for driving in summary.driving)
     for says in alike:
@@ -251,6 +257,7 @@ def _summary_json(summary: CellSummary) -> dict[str, Any]:
             machine: {"words": entry.words, "weakness": entry.weakness}
             for machine, entry in summary.security.items()
         },
+        "service_level": dict(summary.service_level),
         "places": [
             {"place": place.place, "kind": place.kind, "sorting": place.sorting}
             for place in cell.places

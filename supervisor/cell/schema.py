@@ -25,7 +25,7 @@ from supervisor.cell.fields import (
     Text,
     Whole,
 )
-from supervisor.cell.kinds import KindName, Unit
+from supervisor.cell.kinds import KindName, ServiceLevel, Unit
 from supervisor.cell.model import REQUIRED_U_K, Coverage, Measure, SoakSince
 from supervisor.cell.receivers import ReceiverEntry
 from supervisor.cell.security import Security, SecurityEntry
@@ -56,6 +56,10 @@ class HandlerEntry(Declared):
     silence_ms: Whole = Field(
         default=SILENCE_MS,
         description="Without a word from its server for so long, in ms, the connection counts as lost and is made anew: 300 to 10000.",
+    )
+    service_level: ServiceLevel = Field(
+        default="heeded",
+        description="`ignored` for a server that says for ever that it is under maintenance (0) or has no data (1) and is well all the same.",
     )
     jaws: Literal[1, 2] = Field(
         description="Gripping places: 1 or 2. With 2 it swaps pallets at a station."
@@ -115,6 +119,10 @@ class StationEntry(Declared):
         default=SILENCE_MS,
         description="Without a word from its server for so long, in ms, the connection counts as lost and is made anew: 300 to 10000.",
     )
+    service_level: ServiceLevel = Field(
+        default="heeded",
+        description="`ignored` for a server that says for ever that it is under maintenance (0) or has no data (1) and is well all the same.",
+    )
     at_mm: Whole = Field(description="Position along the rail at which it is served.")
     door_s_max: Seconds = Field(
         default=Decimal(30),
@@ -148,6 +156,10 @@ class ReaderEntry(Declared):
     silence_ms: Whole = Field(
         default=SILENCE_MS,
         description="Without a word from its server for so long, in ms, the connection counts as lost and is made anew: 300 to 10000.",
+    )
+    service_level: ServiceLevel = Field(
+        default="heeded",
+        description="`ignored` for a server that says for ever that it is under maintenance (0) or has no data (1) and is well all the same.",
     )
     answer_s_max: Seconds = Field(
         default=Decimal(60),

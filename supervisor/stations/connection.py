@@ -14,6 +14,7 @@ from collections.abc import AsyncGenerator, Coroutine, Mapping
 from contextlib import asynccontextmanager, suppress
 from typing import Any, Literal, Protocol
 
+from supervisor.cell.kinds import ServiceLevel
 from supervisor.cell.profile_address import BrowseName
 from supervisor.cell.value import value
 from supervisor.shell.permit import UNLEASED, Permit
@@ -82,6 +83,7 @@ class LinkOptions:
 
     interval_ms: float = 100
     silence_ms_max: int = 1_500
+    service_level: ServiceLevel = "heeded"
     lifetime_ms: int = 30_000
     session_ms: int = 10_000
     open_s_max: float = 60.0
@@ -239,6 +241,11 @@ class Connection:
         return ua.QualifiedName(name.name, self.facts.namespaces.index(uri) if uri else 0)
 
     @property
+    def _asked(self) -> Literal["asked", "state alone"]:
+        """What of its health the server is believed."""
+        return "asked" if self._options.service_level == "heeded" else "state alone"
+
+    @property
     def learnt(self) -> Learnt:
         """What the next connection may use."""
         return Learnt(facts=self.facts, types=self.types)
@@ -316,7 +323,7 @@ class Connection:
             awake.cancel()
 
     async def _find_and_subscribe(self) -> None:
-        self.facts = await read_facts(self._monitor)
+        self.facts = await read_facts(self._monitor, self._asked)
         if self._learnt is not None and self._learnt.facts == self.facts and self._learnt.types.whole:  # fmt: skip
             self.types = self._learnt.types
         resolved = await resolve(self._monitor, self.facts, self._wanted, self.types)
@@ -392,8 +399,10 @@ class Connection:
         slowest_ms = 0.0
         numbered = [(at, name) for at, name in enumerate(self._wanted.watch) if name in self.found]
         requests = [self._item(at, self.found[name].node, name) for at, name in numbered]
-        requests += [self._item(handle, node) for handle, (node, _) in _HEALTH.items()]
-        names = [*(name for _, name in numbered), *(None for _ in _HEALTH)]
+        health = [self._item(handle, node) for handle, (node, _) in _HEALTH.items()]
+        health = health if self._asked == "asked" else health[:1]
+        requests += health
+        names = [*(name for _, name in numbered), *(None for _ in health)]
         for chunk in chunks(list(zip(names, requests, strict=True)), self.facts.limits["items"]):
             results = await self._monitor.create_items(subscription, [one for _, one in chunk])
             if len(results) != len(chunk):
@@ -650,7 +659,7 @@ class Connection:
         return session
 
     async def _prove(self, session: Session) -> None:
-        facts = await read_facts(session)
+        facts = await read_facts(session, self._asked)
         if self._ended or facts.boot != self.facts.boot:
             message = "the link went down" if self._ended else "the server restarted"
             raise LinkLost(message)

@@ -54,9 +54,11 @@ def chunks(items: Sequence[T], size: int) -> Iterator[Sequence[T]]:
 
 
 async def read_facts(
-    session: Session, health: Literal["asked", "whatever"] = "asked"
+    session: Session, health: Literal["asked", "state alone", "whatever"] = "asked"
 ) -> ServerFacts:
-    """Ask a server for its namespaces and its start time, and for its limits; ``whatever`` it says of its health where only a person looks.
+    """Ask a server for its namespaces and its start time, and for its limits.
+
+    Of its health its ``state alone`` is believed where its service level is to be ignored, and ``whatever`` it says where only a person looks.
 
     Raises:
         LinkLost: it does not give namespaces or start time, or says that it is not fit to be used.
@@ -67,8 +69,9 @@ async def read_facts(
     parts = await asyncio.gather(*(_read(session, part) for part in chunks(asked, FIRST_MAX)))
     found = [one for part in parts for one in part]
     said, limits = found[: -len(names)], found[-len(names) :]
-    if health == "asked":
+    if health != "whatever":
         check_state(said[2])
+    if health == "asked":
         check_service_level(said[3])
     namespaces, start = content_of(said[0]), content_of(said[1])
     if not isinstance(namespaces, list) or start is None:

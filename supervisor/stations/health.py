@@ -3,6 +3,7 @@
 Rules of this file:
 - A server that says that it is not running, or that it has no data, is as good as not there: nothing that it shows counts.
 - A server that is degraded is used: each of its values carries a quality of its own, and that decides.
+- A service level that the cell file says to ignore is not looked at; the state always is.
 - A server that says nothing of either is taken as healthy: small controllers leave both out (common practice).
 - A server under maintenance is left alone for longer than others, because even an attempt is a load (OPC 10000-4 6.6.2.4.2).
 """
@@ -35,6 +36,9 @@ STATES = (
 )
 # OPC 10000-4 6.6.2.4.2: 0 maintenance, 1 no data, 2 to 199 degraded, 200 to 255 healthy
 MAINTENANCE, NO_DATA = 0, 1
+ALWAYS = (
+    "where it says so for ever and is well, write `service_level: ignored` for it in the cell file"
+)
 
 
 def check_state(item: DataValue) -> None:
@@ -60,10 +64,12 @@ def check_service_level(item: DataValue) -> None:
     """
     level = _whole(item)
     if level == MAINTENANCE:
-        message = "the server says that it is under maintenance (service level 0); it is tried again now and then"
+        message = f"the server says that it is under maintenance (service level 0); it is tried again now and then; {ALWAYS}"
         raise UnderMaintenance(message)
     if level == NO_DATA:
-        message = "the server says that it has no data (service level 1); look at the station"
+        message = (
+            f"the server says that it has no data (service level 1); look at the station; {ALWAYS}"
+        )
         raise LinkLost(message)
 
 

@@ -321,6 +321,20 @@ async def test_a_degraded_server_is_used_as_each_of_its_values_says_how_good_it_
     assert downs(station) == []
 
 
+async def test_a_service_level_that_is_to_be_ignored_is_and_the_state_still_counts(
+    operator, linked
+):
+    await operator.say_of_itself(LEVEL, 0, T.Byte)
+    _, station = await linked(Wiring(options=LinkOptions(interval_ms=20, service_level="ignored")))
+    await operator.say_of_itself(LEVEL, 1, T.Byte)
+    count = next(counts)
+    await operator.write("Count", count, T.UInt32)
+    await station.until(lambda: seen(station).counter == count, BACK_S_MAX)
+    assert downs(station) == []
+    await operator.say_of_itself(STATE, 3, T.Int32)
+    await station.until(lambda: seen(station).link == "down", CUT_S_MAX)
+
+
 async def test_a_server_under_maintenance_is_left_alone_for_longer_than_others(operator, linked):
     proxy, station = await linked(Wiring(options=LinkOptions(interval_ms=20, maintenance_s=60)))
     await operator.say_of_itself(LEVEL, 0, T.Byte)

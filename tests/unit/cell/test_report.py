@@ -56,6 +56,20 @@ def test_those_who_may_decide_are_listed_best_first_and_without_those_who_may_no
     assert [d["station"] for d in ring[5]["decided_by"]] == ["scan-1"]
 
 
+def test_a_service_level_that_is_ignored_is_said_by_check_and_by_the_log(small_cell, caplog):
+    path = small_cell / "cell.yaml"
+    text = path.read_text()
+    assert "service level" not in check_cell(small_cell).as_text()
+    (profile,) = {line for line in text.splitlines() if "profile: scan-methods" in line}
+    path.write_text(text.replace(profile, f"{profile}\n    service_level: ignored"))
+    report = check_cell(small_cell)
+    said = "service level of scan-1: ignored, by choice of the cell file"
+    assert f"  {said}" in report.as_text().splitlines()
+    assert report.as_json()["summary"]["service_level"]["scan-1"] == "ignored"
+    note_security(load_cell(small_cell))
+    assert "scan-1: service level ignored, by choice of the cell file" in caplog.messages
+
+
 def test_a_cell_with_errors_has_problems_and_no_summary(small_cell):
     path = small_cell / "cell.yaml"
     path.write_text(path.read_text().replace("jaws: 2", "jaws: 3"))
