@@ -49,7 +49,16 @@ def _mode_automatic(draft: Draft, goal: Goal) -> bool:
 
 
 def _no_station_hold(draft: Draft, goal: Goal) -> bool:
-    return held(draft, _station(draft, goal).station) is None
+    return held(draft, _station(draft, goal).station) is None and nobody_is_asked_about(draft, goal)
+
+
+def nobody_is_asked_about(draft: Draft, goal: Goal) -> bool:
+    """What waits for a person stays where it is; from the hand it may go home, where it is out of the way of all others."""
+    if not isinstance(goal, MoveHandler):
+        return True
+    place = draft.tables.places.get(goal.place)
+    home = place is not None and place.kind == "rack"
+    return held(draft, goal.picked) is None and (home or held(draft, goal.put) is None)
 
 
 def _door_open(draft: Draft, goal: Goal) -> bool:
@@ -113,11 +122,10 @@ def _place_as_expected(draft: Draft, goal: Goal) -> bool:
 
 
 def _tag_proven(draft: Draft, goal: Goal) -> bool:
-    """A pallet that was out of sight is fetched only when its tag has told that it is the same, and nobody is asked about it."""
+    """A pallet that was out of sight is fetched only when its tag has told that it is the same."""
     assert isinstance(goal, MoveHandler)
-    if goal.action != "pick":
-        return True
-    return f"tag at {goal.place}" not in draft.outstanding and held(draft, goal.picked) is None
+    unread = goal.action == "pick" and f"tag at {goal.place}" in draft.outstanding
+    return not unread and nobody_is_asked_about(draft, goal)
 
 
 def _outfeed_matches_verdict(draft: Draft, goal: Goal) -> bool:
@@ -210,7 +218,7 @@ _LINK = ("station link up", "the station is connected", _link_up)
 _AUTOMATIC = ("station automatic", "the station is in automatic mode", _mode_automatic)
 _FREE_OF_HOLDS = (
     "station not held",
-    "a person has answered the hold of the station",
+    "a person has answered the hold of the station, or of the pallet that the move is about",
     _no_station_hold,
 )
 _NOT_RUNNING = ("work not running", "the station does not measure", _work_not_running)
@@ -270,7 +278,11 @@ ENTER = _rows(
 AT_PLACE = _rows(
     *_HANDLER,
     ("place as expected", "the place reads as the move expects", _place_as_expected),
-    ("tag proven", "the tag of a pallet that was out of sight has been read again", _tag_proven),
+    (
+        "tag proven",
+        "the tag of a pallet that was out of sight has been read again, and nobody is asked about the pallet",
+        _tag_proven,
+    ),
     (
         "outfeed matches the verdict",
         "the outfeed place accepts the part's verdict",

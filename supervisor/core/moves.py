@@ -388,6 +388,8 @@ def _still_sensible(draft: Draft, carry: Carry) -> bool:
         return False
     if _closed_to_us(draft, carry.target) or _barred(draft, carry, pallet.part_type):
         return False
+    if held(draft, carry.displaced) is not None:
+        return False
     if carry.target in draft.stations:
         return draft.stations[carry.target].pallet in ("", carry.displaced)
     outfeed = draft.tables.places[carry.target]

@@ -59,11 +59,13 @@ def _look_at_place(draft: Draft, place: str, seen: Presence) -> None:
         if before.presence == "unknown" and seen == "occupied" and before.pallet:
             have_proven(draft, before.pallet)
     if before.expecting:
-        if seen == before.expecting:
-            draft.change_place(place, expecting="")
-            draft.end_timer(f"place {place}")
-        return
-    judge_place(draft, place)
+        if seen != before.expecting:
+            return
+        draft.change_place(place, expecting="")
+        draft.end_timer(f"place {place}")
+    judge_place(
+        draft, place
+    )  # what was expected may have been taken away before it showed, and this be another
 
 
 def judge_place(draft: Draft, place: str) -> None:
@@ -280,6 +282,11 @@ def _disown_results(draft: Draft, pallet: str) -> None:
             )
         )
     draft.change_pallet(pallet, results=())
+    for station in sorted(draft.stations):
+        run = draft.stations[station].run
+        if run is not None and run.pallet == pallet:
+            # Its result may still come, when the true carrier has this name.
+            draft.change_station(station, run=replace(run, pallet=f"{pallet} (disowned)"))
     if state.revision:
         _store_record(draft, pallet)
 

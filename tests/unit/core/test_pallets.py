@@ -7,7 +7,7 @@ import pytest
 from simulators.bench.trial import DAY_MS, START_MS, finish, serials, troubles
 from simulators.models.tag import encode_tag
 from supervisor.cell.value import replace
-from supervisor.core.commands import ReadTag
+from supervisor.core.commands import MoveHandler, ReadTag
 from supervisor.core.events import HoldReleased, PlacesObserved, TagRead
 
 MINUTE_MS = 60_000
@@ -512,3 +512,37 @@ def test_a_reader_tells_nothing_of_places_that_are_not_its_own(a_world):
     image = last_places(world)
     strange = replace(image, reader="another", presence=(("rack-01", "occupied"),))
     assert world.core.decide(world.state, strange, world.now_ms).state == world.state
+
+
+def slow_to_settle(cell):
+    """A place may take long to show what a move did; a reader answers soon or not at all."""
+    readers = tuple(replace(reader, answer_ms_max=5_000) for reader in cell.readers)
+    return replace(
+        cell, readers=readers, handler=replace(cell.handler, settle_ms_max=30 * MINUTE_MS)
+    )
+
+
+@pytest.mark.hazard(26)
+def test_a_pallet_put_where_another_should_have_appeared_is_noticed(a_world):
+    """The one that was to be put down fell and was taken away; a new one in its place was taken for it (found by the campaign, seed 2001)."""
+    world = a_world(pallets=3, declared=slow_to_settle)
+    racks = [place.place for place in world.cell.places if place.kind == "rack"]
+    world.goes_lost = lambda goal: (
+        isinstance(goal, MoveHandler) and goal.put and goal.place in racks
+    )
+
+    def going_home():
+        order = world.state.outstanding.get("handler")
+        return order is not None and bool(order.goal.put) and order.goal.place in racks
+
+    until(world, going_home)
+    goal = world.state.outstanding["handler"].goal
+    fallen = take(world, world.physics.jaws[goal.put_jaw - 1])
+    until(world, lambda: "move-late" in stands(world))
+    answer(world, "move-late", "give up")
+    until(world, lambda: "tag-unreadable" in stands(world))
+    answer(world, "tag-unreadable", "removed")
+    assert fallen not in world.state.pallets
+    put(world, goal.place, fallen)
+    world.run(world.now_ms + MINUTE_MS)
+    assert world.state.places[goal.place].pallet == fallen

@@ -7,9 +7,11 @@ import pytest
 from simulators.bench.checks import findings
 from simulators.bench.trial import DAY_MS, START_MS
 from simulators.models.tag import encode_tag
-from supervisor.core.events import HoldReleased
+from supervisor.core.commands import MoveHandler
+from supervisor.core.events import HoldReleased, ResultArrived
 
 HOUR_MS = 3_600_000
+LATE_MS = 240_000
 STRANGE_GTIN = "00614141999996"
 FIRST, SECOND = 0, 1
 
@@ -78,6 +80,19 @@ def lift(world, place):
     world.look()
 
 
+def evaluating_elsewhere(world):
+    """The runs whose results are still to come while their part is at another station."""
+    return [
+        station.run
+        for station in world.state.stations.values()
+        if station.run is not None
+        and station.run.stage in ("evaluating", "finished")
+        and (first := the_first(world)) is not None
+        and first.place != station.station
+        and first.place in world.state.stations
+    ]
+
+
 def in_work(world):
     first = the_first(world)
     return first is not None and bool(first.results) and first.place in world.state.stations
@@ -119,6 +134,40 @@ def test_what_was_measured_on_the_carrier_that_lied_counts_for_no_part(lone):
     assert [(r.serial, r.verdict) for r in world.records] == [(true, "conforming")]
     assert findings(world.cell, world.records, world.floor.witnessed, [true]) == []
     assert (world.state.holds, world.state.pallets) == ({}, {})
+
+
+@pytest.mark.hazard(12)
+def test_a_result_that_comes_after_its_carrier_was_disowned_is_not_the_true_ones(lone):
+    """The station still evaluated when the true carrier had the name (found by the campaign, seed 2890)."""
+    world = lone(liar=FIRST)
+    world.wire = lambda fact: ((LATE_MS if isinstance(fact, ResultArrived) else 0, fact),)
+    until(world, lambda: evaluating_elsewhere(world))
+    run = evaluating_elsewhere(world)[0]
+    bring_second(world)
+    lift(world, the_first(world).place)
+    reply(world, "identity-doubted", "removed")
+    until(world, lambda: the_first(world) is not None)
+    until(world, lambda: any("disowned" in aside.why for aside in world.state.unassigned))
+    assert run.pallet == the_first(world).pallet
+    assert run.run_id not in {result.run_id for result in the_first(world).results}
+
+
+@pytest.mark.hazard(12)
+def test_an_order_to_fetch_a_doubted_pallet_does_not_go_out_again(lone):
+    """It had gone out and got lost with the link, which came back (found by the campaign, seeds 2423, 2455, 2689 and 2958)."""
+    world = lone(liar=SECOND)
+    until(world, lambda: in_work(world))
+    nest = the_first(world).place
+    world.goes_lost = lambda goal: isinstance(goal, MoveHandler) and goal.place == nest
+    until(world, lambda: "handler" in world.state.outstanding)
+    assert world.state.outstanding["handler"].goal.picked == the_first(world).pallet
+    world.cut("handler")
+    bring_second(world)
+    world.goes_lost = lambda _goal: False
+    world.mend("handler")
+    world.run(world.now_ms + HOUR_MS)
+    assert asked(world) == ["identity-doubted", "move-late", "pallet-twice"]
+    assert world.floor.pallet_at(nest) == the_first(world).pallet
 
 
 @pytest.mark.hazard(12)
