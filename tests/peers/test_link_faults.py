@@ -17,6 +17,8 @@ import pytest
 
 from supervisor.stations.adapter import Wiring
 from supervisor.stations.connection import LinkOptions
+from tests.bench.fault_matrix.__main__ import FAULTS as FAULT_MATRIX
+from tests.bench.fault_matrix.__main__ import SecondStack, freeze, line, measured_at
 
 pytestmark = [pytest.mark.integration, pytest.mark.timeout(180)]
 
@@ -116,6 +118,17 @@ async def test_a_server_that_stands_still_delivers_after_it_goes_on(still_s, vis
     limit_s = BACK_S_MAX + KNOCK_S_MAX
     await measured(f"still for {still_s:g} s, back", shows(visit, "occupied"), limit_s)
     assert downs(visit) <= 1  # it does not flutter
+
+
+async def test_the_matrix_of_faults_still_measures(server, tmp_path):
+    """One round of `python -m tests.bench.fault_matrix`, without the faults that take long; how long anything took says nothing here."""
+    short = {"cut": FAULT_MATRIX["cut"], "freeze 0.3 s": freeze(0.3)}
+    lent, options = SecondStack.lent(tmp_path, server), LinkOptions(silence_ms_max=600)
+    found = await measured_at(lent, short, 1, options, between_s=0)
+    assert [line("node-opcua", name, figures).count(" s |") for name, figures in found.items()] == [
+        4,
+        3,
+    ]
 
 
 @pytest.mark.hazard(18)

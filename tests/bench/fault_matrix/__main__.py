@@ -4,7 +4,8 @@ Rules of this file:
 - "Noticed" is from the fault to the report that the link is down; "delivering" from the server's return to the report of a value that it
   took on meanwhile, read whole with everything else. A cut returns at once, a restarted server when it says that it is ready.
 - A server that stands still for less than the limit of silence is not noticed, and that is right: it counts as delivering only.
-- Nothing is asserted; tests/peers/test_link_faults.py and tests/integration/stations/test_link_fault_table.py do. The load is printed with it.
+- Nothing is asserted; tests/peers/test_link_faults.py and tests/integration/stations/test_link_fault_table.py do, and the former runs a round of
+  what is here, so that it goes on working. The load is printed with it.
 """
 
 import argparse
@@ -15,7 +16,7 @@ import signal
 import statistics
 import tempfile
 from abc import ABC, abstractmethod
-from collections.abc import Awaitable, Callable
+from collections.abc import Awaitable, Callable, Mapping
 from contextlib import suppress
 from pathlib import Path
 from typing import Any
@@ -44,7 +45,6 @@ class Server(ABC):
 
     def __init__(self, folder: Path) -> None:
         self.folder = folder
-        self.start()
 
     @abstractmethod
     def start(self) -> None:
@@ -126,6 +126,14 @@ class SecondStack(Server):
 
     profile = "job-control"
     path = "/station"
+    _peer: Peer
+
+    @classmethod
+    def lent(cls, folder: Path, peer: Peer) -> "SecondStack":
+        """A station that somebody else has started, and ends."""
+        server = cls(folder)
+        server._peer, server.port = peer, peer.port
+        return server
 
     def start(self) -> None:
         folder = Path(tempfile.mkdtemp(dir=self.folder))
@@ -246,27 +254,41 @@ STACKS: dict[str, type[Server]] = {"asyncua": Simulator, "node-opcua": SecondSta
 
 
 async def measure(stack: str, rounds: int, options: LinkOptions) -> dict[str, list[Figures]]:
-    """Every fault of the matrix so many times, in turn."""
-    found: dict[str, list[Figures]] = {name: [] for name in FAULTS}
+    """Every fault of the matrix so many times, in turn, at a server of its own."""
     with tempfile.TemporaryDirectory() as folder:
-        server = await asyncio.to_thread(STACKS[stack], Path(folder))
-        proxy = Proxy("127.0.0.1", server.port)
-        await proxy.listen()
-        profile: Any = shipped_profile(server.profile)
-        url = server.address(proxy.port)
-        watcher = Watcher(StationAdapter("touch-1", url, profile, Wiring(options=options)))
-        watcher.start()
-        at = Matrix(server, proxy, watcher)
+        server = STACKS[stack](Path(folder))
+        await asyncio.to_thread(server.start)
         try:
-            await at.delivering()
-            for _ in range(rounds):
-                for name, fault in FAULTS.items():
-                    await asyncio.sleep(BETWEEN_S)
-                    found[name].append(await fault(at))
+            return await measured_at(server, FAULTS, rounds, options)
         finally:
-            await watcher.stop()
-            await proxy.stop()
             await asyncio.to_thread(server.end)
+
+
+async def measured_at(
+    server: Server,
+    faults: Mapping[str, Callable[[Matrix], Awaitable[Figures]]],
+    rounds: int,
+    options: LinkOptions,
+    between_s: float = BETWEEN_S,
+) -> dict[str, list[Figures]]:
+    """Some faults so many times, in turn, at a server that runs and shows what it shows at its start."""
+    found: dict[str, list[Figures]] = {name: [] for name in faults}
+    proxy = Proxy("127.0.0.1", server.port)
+    await proxy.listen()
+    profile: Any = shipped_profile(server.profile)
+    url = server.address(proxy.port)
+    watcher = Watcher(StationAdapter("touch-1", url, profile, Wiring(options=options)))
+    watcher.start()
+    at = Matrix(server, proxy, watcher)
+    try:
+        await at.delivering()
+        for _ in range(rounds):
+            for name, fault in faults.items():
+                await asyncio.sleep(between_s)
+                found[name].append(await fault(at))
+    finally:
+        await watcher.stop()
+        await proxy.stop()
     return found
 
 
