@@ -41,7 +41,7 @@ class Station {
     this.run = ""; this.serial = "";
     this.open = false; this.closed = true; this.wantOpen = false; this.occupied = false;
     this.holding = false;     // a run does not end by itself
-    this.starts = 0;
+    this.starts = this.refusals = 0;
   }
 
   build() {
@@ -112,7 +112,7 @@ class Station {
       Stop: Object.keys(STATES).filter((one) => !MACHINE.includes(one) && !one.startsWith("Abort")),
     }[name];
     if (!from.includes(this.state)) return false;
-    if (name === "Start" && (!this.closed || !this.occupied)) return false;
+    if (name === "Start" && (!this.closed || !this.occupied)) { this.refusals += 1; return false; }
     if (name === "Start") { this.starts += 1; this.run = this.value("RunRequest"); this.serial = this.value("SerialRequest"); }
     if (name === "Reset") this.run = this.serial = "";
     this.go({ Reset: "Resetting", Start: "Starting", Clear: "Clearing", Abort: "Aborting", Stop: "Stopping" }[name]);

@@ -1,5 +1,7 @@
 """The shipped profiles of PackML against a unit machine on another stack, with the official nodeset."""
 
+import asyncio
+
 import pytest
 
 from supervisor.cell.security import CURRENT
@@ -169,6 +171,25 @@ async def test_the_machine_itself_refuses_a_start_while_its_door_is_open(station
         "step 3: the server answered BadInvalidState",
     )
     await door(station, "closed")
+
+
+@pytest.mark.parametrize("profile", ["packml-commands"], indirect=True)
+async def test_a_machine_that_takes_numbers_refuses_a_start_while_its_door_is_open_by_not_obeying(
+    station, server
+):
+    await load(station, server)
+    await door(station, "open")
+    starts, refusals = server.ask("starts"), server.ask("refusals")
+    start(station, 19)
+    for _ in range(250):
+        if server.ask("refusals") > refusals:
+            break
+        await asyncio.sleep(0.02)
+    assert server.ask("refusals") == refusals + 1
+    await door(station, "closed")  # a command that still stood would be obeyed now
+    await asyncio.sleep(0.5)
+    assert server.ask("starts") == starts
+    assert (seen(station).work, seen(station).run_id) == ("prepared", "")
 
 
 @pytest.mark.parametrize("profile", ["packml"], indirect=True)

@@ -149,6 +149,7 @@ async def test_a_blocked_loop_loses_the_permit_and_the_arm_waits_outside_until_i
         before = handler.witnessed()
         assert before == ["permit given to 1", "order 1 of 1 accepted", "permit ran out to 1"]
         await watched.until(lambda: watched.last(HandlerObserved).phase == "done")
+        await watched.until(lambda: watched.last(HandlerObserved).jaws == ("occupied", "empty"))
     assert handler.witnessed()[3:5] == ["permit given to 1", "moved"]
 
 
