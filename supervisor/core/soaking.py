@@ -15,8 +15,15 @@ from supervisor.core.state import PalletState
 
 def ready_ms(part_type: PartType | None, pallet: PalletState) -> int:
     """From when on the part on a pallet may be measured, in the cell's time; 0 where it need not soak or nothing is left to measure."""
-    soak = None if part_type is None else part_type.soak
-    if soak is None or not pallet.open:
+    if part_type is None or not pallet.open:
+        return 0
+    return soaked_ms(part_type, pallet)
+
+
+def soaked_ms(part_type: PartType, pallet: PalletState) -> int:
+    """When the part on a pallet has soaked, in the cell's time; 0 where it need not."""
+    soak = part_type.soak
+    if soak is None:
         return 0
     begun_ms = pallet.entered_ms
     if soak.since == "produced":

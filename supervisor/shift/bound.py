@@ -6,7 +6,7 @@ The bound is the largest of these, all of them true of every schedule that does 
   travel one after the other. Which programs decide a part is free, as long as the same characteristics are decided: the bound takes the
   assignment that loads the busiest resource least, or less than that.
 - *chain*: no part is measured at two stations at once.
-- both again for the parts that came last, which could not be begun before they came.
+- both again for the parts that came last, which could not be begun before they came and had soaked.
 
 Rules of this file:
 - The assignment is bounded by Lagrange duality: for any weights w >= 0 that sum to 1, the busiest resource has at least the load
@@ -61,18 +61,19 @@ class _Way:
 
 @value
 class _Part:
-    """A part with the ways to decide it."""
+    """A part with the ways to decide it, and before when nothing was done with it by any machine."""
 
     done: PartDone
     ways: tuple[_Way, ...]
+    came_ms: int
 
 
 def bound_of(cell: Cell, work: Work) -> Bound | None:
     """The bound on ``work.to_ms - work.from_ms``; None where nothing was done."""
     maker = _Ways(cell, work)
     parts = sorted(
-        (_Part(done=done, ways=maker.of(done)) for done in work.parts),
-        key=lambda part: (part.done.entered_ms, part.done.pallet),
+        (_Part(done=d, ways=maker.of(d), came_ms=maker.came_ms(d)) for d in work.parts),
+        key=lambda part: (part.came_ms, part.done.pallet),
     )
     parts = [part for part in parts if part.ways]
     if not parts:
@@ -80,31 +81,35 @@ def bound_of(cell: Cell, work: Work) -> Bound | None:
     whole = _resources(maker, parts)
     reasons = [(whole.ms, whole.why)]
     for first in _starts(parts):
-        waited_ms = parts[first].done.entered_ms - work.from_ms
+        waited_ms = parts[first].came_ms - work.from_ms
         late = _resources(maker, parts[first:])
         minutes = f"{waited_ms / 60_000:.0f} min"
         reasons.append((waited_ms + late.ms, f"{late.why}, from the part after {minutes}"))
     reasons += [
-        (_chain_ms(part, work.from_ms), f"the part on {part.done.pallet} alone took so long")
+        (
+            _ready_ms(part.done) - work.from_ms + _chain_ms(part),
+            f"the part on {part.done.pallet} alone took so long",
+        )
         for part in parts
     ]
     most_ms, why = max(reasons)
-    work_ms = max(whole.ms, *(_chain_ms(part, part.done.entered_ms) for part in parts))
+    work_ms = max(whole.ms, *map(_chain_ms, parts))
     return replace(whole, ms=most_ms, why=why, work_ms=work_ms)
 
 
-def _chain_ms(part: _Part, from_ms: int) -> int:
-    chain_ms = min(way.chain_ms for way in part.ways)
-    return part.done.entered_ms - from_ms + math.floor(chain_ms)
+def _chain_ms(part: _Part) -> int:
+    return math.floor(min(way.chain_ms for way in part.ways))
+
+
+def _ready_ms(done: PartDone) -> int:
+    """When a part could be measured: it had come and soaked. What really began sooner, as under another declaration, was ready then."""
+    ready_ms = max(done.entered_ms, done.ready_ms)
+    return max(done.entered_ms, min([ready_ms, *(run.started_ms for run in done.runs)]))
 
 
 def _starts(parts: Sequence[_Part]) -> list[int]:
     """Where the groups of last parts begin: evenly spread, at parts that came later than the one before."""
-    later = [
-        at
-        for at in range(1, len(parts))
-        if parts[at].done.entered_ms > parts[at - 1].done.entered_ms
-    ]
+    later = [at for at in range(1, len(parts)) if parts[at].came_ms > parts[at - 1].came_ms]
     step = max(1, math.ceil(len(later) / STARTS_MAX))
     return later[::step]
 
@@ -146,6 +151,12 @@ class _Ways:
             if name != station
         )
         return 2 * self._pair_ms + 2 * near_mm * 1000 / self.cell.handler.speed_mm_s
+
+    def came_ms(self, done: PartDone) -> int:
+        """Before when no machine did anything for a part: the handler may come for it in time, but no sooner than it waits for anybody."""
+        handler = self.cell.handler
+        early_ms = 2 * (handler.pick_ms + handler.put_ms) + math.ceil(self.rail_ms())
+        return max(done.entered_ms, _ready_ms(done) - early_ms)
 
     def of(self, part: PartDone) -> tuple[_Way, ...]:
         """Every way to decide what was decided of a part; () where nothing was."""
@@ -320,7 +331,7 @@ def _fixed_ms(maker: _Ways, parts: Sequence[_Part]) -> list[float]:
 
     A station that could do without any of these parts is promised nothing. The last visit needs no exchange after it.
     """
-    came_ms = min(part.done.entered_ms for part in parts)
+    came_ms = min(part.came_ms for part in parts)
     end_ms = max(max(p.done.out_ms, *_ends(p.done)) for p in parts)
     fixed: list[float] = []
     for at, station in enumerate(maker.stations):

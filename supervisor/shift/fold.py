@@ -11,6 +11,7 @@ from typing import Literal
 from supervisor.cell.model import Cell, Handler
 from supervisor.cell.value import replace, value
 from supervisor.core.commands import MoveHandler
+from supervisor.core.soaking import soaked_ms
 from supervisor.core.state import CellState, PalletState, Run, StationState
 from supervisor.shift.bound import Bound, bound_of
 from supervisor.shift.causes import CAUSES, HANDLER_CAUSES, Cause, Causes, HandlerCause
@@ -238,6 +239,7 @@ class _Log:
 
     def __init__(self, cell: Cell) -> None:
         self._handler = cell.handler
+        self._part_types = {part.part_type: part for part in cell.part_types}
         self._at_mm = {place.place: place.at_mm for place in cell.places}
         self._at_mm |= {station.station: station.at_mm for station in cell.stations}
         self._parts: dict[tuple[str, int], PartDone] = {}
@@ -298,6 +300,7 @@ class _Log:
     def _met(self, before: CellState | None, pallet: PalletState, at_ms: int) -> PartDone:
         """A part that is new here."""
         known_before = before is None
+        part_type = self._part_types.get(pallet.part_type)
         return PartDone(
             pallet=pallet.pallet,
             part_type=pallet.part_type,
@@ -307,6 +310,7 @@ class _Log:
             out="",
             out_ms=0,
             runs=(),
+            ready_ms=0 if part_type is None else soaked_ms(part_type, pallet),
         )
 
     # --- runs ---

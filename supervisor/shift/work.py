@@ -23,7 +23,7 @@ class PartDone:
     """What became of a part within the time looked at.
 
     ``entered`` "before": it was there when the look began, and ``entered_ms`` is that moment. ``out`` is the outfeed place it was put on
-    ("" = it is still inside). ``home`` is its rack place.
+    ("" = it is still inside). ``home`` is its rack place. ``ready_ms`` is when it had soaked (0 = it need not).
     """
 
     pallet: str
@@ -34,6 +34,7 @@ class PartDone:
     out: str
     out_ms: int
     runs: tuple[RunDone, ...]
+    ready_ms: int = 0
 
 
 @value

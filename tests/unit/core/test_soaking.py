@@ -7,7 +7,7 @@ from supervisor.cell.model import Routing, Soak
 from supervisor.cell.value import replace
 from supervisor.core.commands import StartRun
 from supervisor.core.events import CellOrdered
-from supervisor.shift.fold import ShiftFold
+from supervisor.shift.fold import ShiftFold, with_bound
 
 MINUTE_MS = 60_000
 SOAK_MS = 30 * MINUTE_MS
@@ -56,13 +56,28 @@ def told(choices):
     return [*said, *(other.why_lost for choice in choices for other in choice.alternatives)]
 
 
+def folded(world):
+    """What a shift's figures are made from, from now on."""
+    fold, watch = ShiftFold(world.cell), world.watch
+
+    def look(event, decision):
+        fold.take(decision.state, world.now_ms)
+        watch(event, decision)
+
+    world.watch = look
+    return fold
+
+
 @pytest.mark.parametrize(("jaws", "steps"), [(1, 0), (2, 0), (2, 100)])
 def test_no_run_is_started_on_a_part_before_it_has_soaked_and_the_others_go_first(
     a_world, jaws, steps
 ):
     world = a_world(pallets=6, jaws=jaws, declared=soaking(steps=steps))
-    choices = chosen(world)
+    choices, fold = chosen(world), folded(world)
     finish(world, parts=6)
+    figures = with_bound(world.cell, fold.looked(world.now_ms))
+    took_ms = figures.work.to_ms - figures.work.from_ms
+    assert SOAK_MS < figures.bound.ms <= took_ms <= 1.05 * figures.bound.ms
     assert troubles(world, parts=serials(world)) == []
     rings = begun(world, RING)
     assert SOAK_MS <= min(rings) <= SOAK_MS + MINUTE_MS
@@ -132,13 +147,7 @@ def test_the_line_is_told_and_gets_no_nest_before(a_world):
 def test_a_station_that_only_soaking_parts_need_waits_for_a_pallet_and_not_for_the_handler(a_world):
     """Only port plates go to ct-1; meanwhile the handler carries the others."""
     world = a_world(pallets=6, declared=soaking(only="port-plate"))
-    fold, watch = ShiftFold(world.cell), world.watch
-
-    def look(event, decision):
-        fold.take(decision.state, world.now_ms)
-        watch(event, decision)
-
-    world.watch = look
+    fold = folded(world)
     world.run(START_MS + SOAK_MS)
     stations = fold.looked(world.now_ms).stations
     (spent,) = [each.spent_ms for each in stations if each.station == "ct-1"]

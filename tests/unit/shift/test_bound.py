@@ -86,6 +86,28 @@ def test_a_part_that_comes_late_moves_the_bound():
     assert bound.ms >= 5_240_000
 
 
+def test_a_part_that_soaks_counts_from_when_it_was_ready():
+    """Both came at once; one was measured as soon as it had soaked for an hour."""
+    hour_ms = 3_600_000
+    dry = part("a", run("cam-ring@touch-1", 10**5, 240_000, 240_000))
+    wet = replace(
+        part("b", run("cam-ring@touch-1", hour_ms + 1_000, 240_000, 240_000)), ready_ms=hour_ms
+    )
+    bound = bound_of(small_cell(), work(dry, wet))
+    assert bound is not None
+    assert hour_ms + 240_000 <= bound.ms <= hour_ms + 1_000 + 240_000 + 20_000
+    assert bound.work_ms < 600_000
+
+
+def test_a_part_that_was_measured_before_it_should_have_been_ready_was_ready_then():
+    """The declaration changed meanwhile: the bound is not above what really happened."""
+    wet = replace(part("a", run("cam-ring@touch-1", 10_000, 240_000, 240_000)), ready_ms=3_600_000)
+    bound = bound_of(small_cell(), work(wet))
+    assert bound is not None
+    tail_ms = 4_000 + 1_800_000 / 1_500 + 4_000
+    assert bound.ms <= 10_000 + 240_000 + tail_ms
+
+
 def test_nothing_done_has_no_bound():
     assert bound_of(small_cell(), work()) is None
     assert bound_of(small_cell(), work(part("p"))) is None

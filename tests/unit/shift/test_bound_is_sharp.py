@@ -41,7 +41,7 @@ def linear_programme(maker, parts) -> float:
 def test_the_weights_found_are_within_a_per_cent_of_the_best_and_never_beyond(cell):
     work = play(Wishes(cell=cell, hours=3.0, pallets=30), 2).work
     maker = _Ways(cell, work)
-    parts = [_Part(done=done, ways=maker.of(done)) for done in work.parts]
+    parts = [_Part(done=done, ways=maker.of(done), came_ms=done.entered_ms) for done in work.parts]
     parts = [part for part in parts if part.ways]
     assert len(parts) > 5
     best_ms = linear_programme(maker, parts)
