@@ -8,6 +8,7 @@ from collections.abc import Callable
 
 from simulators.bench.world import World
 from supervisor.core.events import HoldReleased
+from supervisor.core.holds import HOLDS
 from supervisor.core.state import Hold
 
 Look = Callable[[World, Hold], str]
@@ -21,7 +22,9 @@ def answer_all(world: World) -> int:
         if hold.hold in world.state.holds:
             reply = LOOKS[hold.code](world, hold)
             world.look()
-            world.tell(HoldReleased(hold=hold.hold, answer=reply, by="the person", place=""))
+            why = "I have looked" if reply in HOLDS[hold.code].reasoned else ""
+            answer = HoldReleased(hold=hold.hold, answer=reply, by="the person", place="", why=why)
+            world.tell(answer)
     return len(holds)
 
 
@@ -74,6 +77,12 @@ def _empty_the_place(world: World, hold: Hold) -> str:
     return "removed"
 
 
+def _beside_its_tag(world: World, hold: Hold) -> str:
+    if world.floor.pallet_at(world.state.pallets[hold.subject].place) == hold.subject:
+        return "right"
+    return _empty_the_place(world, hold)
+
+
 def _into_the_rack(world: World, source: str) -> None:
     """Carry a pallet to a rack place that nobody's pallet calls its home."""
     homes = {place.place for place in world.state.places.values() if place.reserved}
@@ -100,7 +109,7 @@ LOOKS: dict[str, Look] = {
     "tag-unreadable": _always("read again"),
     "tag-malformed": _always("read again"),
     "pallet-twice": _always("read again"),
-    "identity-doubted": _always("removed"),
+    "identity-doubted": _beside_its_tag,
     "part-type-unknown": _always("read again"),
     "plan-undecidable": _always("read again"),
     "rack-full": _always("read again"),

@@ -15,6 +15,7 @@ from simulators.bench.run import Json, Live
 from simulators.bench.staging import Stage
 from simulators.models import physics as physics_file
 from simulators.servers.floor_file import FloorFile
+from supervisor.core.holds import HOLDS
 
 AGAIN_S = 2.0
 TRIES_MAX = 3
@@ -78,7 +79,8 @@ class PersonAtThePage:
         return any(self.floor.move(source, place) == "" for place in free)
 
     def _answer(self, hold: Json, reply: str) -> None:
-        body = {"answer": reply, "by": "the person at the page", "place": ""}
+        why = "I have looked" if reply in HOLDS[hold["code"]].reasoned else ""
+        body = {"answer": reply, "by": "the person at the page", "place": "", "why": why}
         try:
             self._live.post(f"/api/v1/holds/{hold['hold']}/release", body)
         except (urllib.error.URLError, OSError):
@@ -122,10 +124,19 @@ def _nest(person: PersonAtThePage, hold: Json) -> str:
     return _stranger(person, hold)
 
 
+def _beside_its_tag(person: PersonAtThePage, hold: Json) -> str:
+    """Nobody wrote a wrong tag here: what stands where the page says is what it says, or the page has not noticed yet that it went."""
+    pallet = person.shown(f"/pallets/{hold['subject']}")
+    if pallet is None:
+        return ""
+    return "right" if person.floor.pallet_at(pallet["place"]) == hold["subject"] else "removed"
+
+
 LOOKS: dict[str, Look] = {
     "tag-unreadable": _always("read again"),
     "tag-malformed": _always("read again"),
     "pallet-twice": _always("read again"),
+    "identity-doubted": _beside_its_tag,
     "door-stuck": _always("try again"),
     "prepare-failed": _always("try again"),
     "start-unconfirmed": _at_the_start,

@@ -55,8 +55,8 @@ HOLDS = _kinds(
         code="identity-doubted",
         title="Another carrier claims to be this pallet or this part",
         advice="It stays where it is and gets no verdict before somebody has compared both parts with their tags. 'right', with what that "
-        "rests on, if this one is what its tag says: it goes on, with all that was measured. 'removed' after it was taken out: its results "
-        "are kept aside and count for no part.",
+        "rests on, if this one is what its tag says: it goes on, with all that was measured. 'removed' after it was taken out, which "
+        "lifting it does, too: its results are kept aside and count for no part, a record that it has is withdrawn.",
         answers=("right", "removed"),
         reasoned=("right",),
     ),

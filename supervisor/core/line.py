@@ -202,6 +202,8 @@ def look_at_station(draft: Draft, station: str) -> None:
 
 def not_to_be_entered(draft: Draft, kept: Reservation, place: str) -> str:
     """Why the line's transport must not be at a place of its reservation now, in words; "" if it may."""
+    if held(draft, kept.pallet) is not None and draft.pallets[kept.pallet].place == kept.origin:
+        return f"it waits until a person has answered about {kept.pallet}"
     if place in draft.places:
         return ""
     state = draft.stations[place]

@@ -13,7 +13,7 @@ from supervisor.core.agreement import learn
 from supervisor.core.commands import ReadTag
 from supervisor.core.draft import Draft, held
 from supervisor.core.events import PlacesObserved, Presence, TagRead
-from supervisor.core.state import PalletState, PlaceState, Unassigned
+from supervisor.core.state import LINE, PalletState, PlaceState, Unassigned
 from supervisor.core.tables import end_of_day_ms
 from supervisor.tag import TagContent, TagError, decode
 from supervisor.verdict.merge import Part, merge, sorting_of
@@ -153,14 +153,18 @@ def admit(draft: Draft, pallet: str) -> None:
         ask_for_tag(draft, pallet)
 
 
-def read_twins_again(draft: Draft) -> None:
-    """A person took a pallet out and put it into the rack: where it was taken for its own twin, the tag tells by now."""
+def read_twins_again(draft: Draft, of: str = "") -> None:
+    """Have the tags of carriers read again that claim what another one claimed, of all or of one pallet.
+
+    A person took a pallet out and put it into the rack: where it was taken for its own twin, the tag tells by now. And where the first of
+    two carriers left and came back, the second one claims the same as ever.
+    """
     for hold in sorted(draft.holds):
-        twin = draft.holds[hold]
-        if twin.code == "pallet-twice":
+        name = draft.holds[hold].subject
+        if draft.holds[hold].code == "pallet-twice" and of in ("", *draft.pallets[name].twin_of):
             draft.end_hold(hold)
-            draft.way(twin.subject, "tag to be read")
-            ask_for_tag(draft, twin.subject)
+            draft.way(name, "tag to be read")
+            ask_for_tag(draft, name)
 
 
 def _make_room_for_absent(draft: Draft, place: str, name: str) -> bool:
@@ -282,12 +286,7 @@ def _disown_results(draft: Draft, pallet: str) -> None:
             )
         )
     draft.change_pallet(pallet, results=())
-    for station in sorted(draft.stations):
-        run = draft.stations[station].run
-        if run is not None and run.pallet == pallet:
-            # Its result may still come, when the true carrier has this name.
-            draft.change_station(station, run=replace(run, pallet=f"{pallet} (disowned)"))
-    if state.revision:
+    if state.revision and state.part_type in draft.tables.plans:
         _store_record(draft, pallet)
 
 
@@ -300,6 +299,11 @@ def _drop(draft: Draft, pallet: str) -> None:
             jaws=tuple("" if jaw == pallet else jaw for jaw in draft.handler.jaws), carry=None
         )
     draft.drop_pallet(pallet)
+    for station in sorted(draft.stations):
+        run = draft.stations[station].run
+        if run is not None and run.pallet == pallet:
+            # Its result may come when a pallet of this name is here again, perhaps with another part.
+            draft.change_station(station, run=replace(run, pallet=f"{pallet} (left)"))
 
 
 def hold_pallet(draft: Draft, pallet: str, code: str, seen: str) -> None:
@@ -367,10 +371,10 @@ def _prove(draft: Draft, pallet: str, event: TagRead) -> None:
 
 
 def _is_the_same(draft: Draft, pallet: str, content: TagContent) -> bool:
-    """A serial number is one of its part type: the same number of another type is another part."""
+    """A serial number is one of its part type: the same number of another type is another part. The type may be known only now."""
     known = draft.pallets[pallet]
-    named = (content.pallet, content.serial, _type_of(draft, content))
-    return named == (pallet, known.serial, known.part_type)
+    same_type = known.part_type in ("", _type_of(draft, content))
+    return same_type and (content.pallet, content.serial) == (pallet, known.serial)
 
 
 def _is_another(draft: Draft, pallet: str) -> None:
@@ -409,50 +413,68 @@ def _identify(draft: Draft, pallet: str, event: TagRead) -> None:
     if draft.pallets[pallet].serial and not _is_the_same(draft, pallet, content):
         _is_another(draft, pallet)
         return
-    twin = _twin(draft, pallet, content)
-    if twin is not None:
-        other, claim = twin
-        seen = f"{claim} is also on {other.pallet} at {other.place}"
-        hold_pallet(draft, pallet, "pallet-twice", seen)
+    twins = _twins(draft, pallet, content)
+    for other, claim in twins:
         _doubt(draft, other, f"{claim} is also on the tag at {event.place}")
+    if twins:
+        draft.change_pallet(pallet, twin_of=tuple(other.pallet for other, _ in twins))
+        seen = "; ".join(f"{claim} is also at {other.place}" for other, claim in twins)
+        hold_pallet(draft, pallet, "pallet-twice", seen)
         return
     _name_pallet(draft, pallet, content)
 
 
-def _twin(draft: Draft, pallet: str, content: TagContent) -> tuple[PalletState, str] | None:
-    """The other carrier of an identity that must be unique in the cell, with what both claim; None if there is none."""
+def _twins(draft: Draft, pallet: str, content: TagContent) -> list[tuple[PalletState, str]]:
+    """The other carriers of what must be unique in the cell, with what each claims as well: its pallet's may be one, its part's another."""
+    twins: list[tuple[PalletState, str]] = []
     for name in sorted(draft.pallets):
         other = draft.pallets[name]
         if name == pallet:
             continue
         if name == content.pallet:
-            return other, f"pallet {name}"
-        if (
+            twins.append((other, f"pallet {name}"))
+        elif (
             other.serial == content.serial
             and other.part_type
             and other.part_type == _type_of(draft, content)
         ):
-            return other, f"serial number {content.serial}"
-    return None
+            twins.append((other, f"serial number {content.serial} of {name}"))
+    return twins
 
 
 def _doubt(draft: Draft, pallet: PalletState, seen: str) -> None:
     """No tag tells which of two carriers is right: the one that came first has no verdict either before somebody has looked.
 
-    One that does not read occupied where it should be is asked about there: it may be this very pallet, brought by hand. One that is
-    sorted out has its verdict and waits to be taken away.
+    One that is missed where it should be is asked about there: it may be this very pallet, brought by hand. Who vouched for one did so
+    whoever else claims the same.
     """
-    if _is_seen(draft, pallet.place) and pallet.stage != "sorted":
+    if pallet.vouched == "no" and not _is_missed(draft, pallet.place):
         draft.hold("identity-doubted", "pallet", pallet.pallet, seen)
 
 
-def _is_seen(draft: Draft, place: str) -> bool:
-    """Whether something reads occupied in a nest, a jaw or a place; what the line carries is out of sight."""
+def _is_missed(draft: Draft, place: str) -> bool:
+    """Whether what should be somewhere is on the line, or its nest or jaw reads empty and no move of the handler explains that.
+
+    What waits on an outfeed place is taken away all the time: not to read occupied is to be missed there.
+    """
+    if place == LINE:
+        return True
     if place in draft.stations:
-        return draft.stations[place].nest == "occupied"
+        state = draft.stations[place]
+        return state.nest == "empty" and not state.expecting and state.bay != "entered"
     if place in draft.tables.jaws:
-        return draft.handler.jaws_seen[draft.tables.jaws.index(place)] == "occupied"
-    return place in draft.places and draft.places[place].presence == "occupied"
+        seen = draft.handler.jaws_seen[draft.tables.jaws.index(place)]
+        return seen == "empty" and "handler" not in draft.outstanding
+    if draft.tables.places[place].kind == "outfeed":
+        return draft.places[place].presence != "occupied"
+    return False  # whoever is missed in the rack has left the cell
+
+
+def vouch(draft: Draft, pallet: str) -> None:
+    """Somebody has compared the part with its tag: it is what it says, and goes on."""
+    draft.change_pallet(pallet, vouched="yes")
+    look_at_part(draft, pallet)
+    draft.look_again("station", draft.pallets[pallet].place)
 
 
 def is_doubted(draft: Draft, pallet: str) -> bool:
@@ -477,6 +499,7 @@ def _name_pallet(draft: Draft, unread: str, content: TagContent) -> None:
             pallet=name,
             serial=content.serial,
             part_type=_type_of(draft, content),
+            twin_of=(),
             batch=content.batch,
             produced=content.produced,
             # Two carriers of one identity that came together stay apart; a pallet that was known is on its old visit.
@@ -485,6 +508,8 @@ def _name_pallet(draft: Draft, unread: str, content: TagContent) -> None:
     )
     draft.change_place(state.place, pallet=name, reserved=name)
     draft.way(name, "tag read")
+    if not state.serial:
+        read_twins_again(draft, name)
     part_type = draft.tables.part_types_by_gtin.get(content.gtin)
     if part_type is None:
         hold_pallet(draft, name, "part-type-unknown", f"the tag names GTIN {content.gtin}")

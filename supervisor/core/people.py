@@ -59,7 +59,7 @@ def _shows_later(draft: Draft, place: str) -> None:
 
 
 def _carrier_is_right(draft: Draft, hold: Hold) -> None:
-    pallets.look_at_part(draft, hold.subject)
+    pallets.vouch(draft, hold.subject)
 
 
 def _carrier_removed(draft: Draft, hold: Hold) -> None:
@@ -69,23 +69,16 @@ def _carrier_removed(draft: Draft, hold: Hold) -> None:
     """
     place = draft.pallets[hold.subject].place
     if place in draft.tables.jaws:
-        draft.hold(hold.code, hold.about, hold.subject, f"{hold.subject} is in {place}")
+        draft.hold(hold.code, hold.about, hold.subject, hold.seen)
+        return
+    if place in draft.stations:
+        # The nest may have shown it before the answer came.
+        reference_parts.end_holds(draft, place, "nest-lost")
+        _out_of_the_nest(draft, place, pallets.disown)
         return
     pallets.disown(draft, hold.subject)
-    if place in draft.stations:
-        _end_question(
-            draft, "nest-lost", place
-        )  # the nest may have shown it before the answer came
-        _out_of_the_nest(draft, place)
-    else:
-        _shows_later(draft, place)
-        pallets.read_twins_again(draft)
-
-
-def _end_question(draft: Draft, code: str, subject: str) -> None:
-    for hold in sorted(draft.holds):
-        if (draft.holds[hold].code, draft.holds[hold].subject) == (code, subject):
-            draft.end_hold(hold)
+    _shows_later(draft, place)
+    pallets.read_twins_again(draft)
 
 
 def _door_again(draft: Draft, hold: Hold) -> None:
@@ -138,11 +131,15 @@ def _nest_emptied(draft: Draft, hold: Hold) -> None:
     _out_of_the_nest(draft, hold.subject)
 
 
-def _out_of_the_nest(draft: Draft, station: str) -> None:
-    pallet = draft.stations[station].pallet
+def _out_of_the_nest(
+    draft: Draft, station: str, leave: Callable[[Draft, str], None] = pallets.taken_away
+) -> None:
+    """What stood in a nest was taken out: its run is over. What is evaluated there of a part that has gone on is that part's."""
+    pallet, run = draft.stations[station].pallet, draft.stations[station].run
     if pallet:
-        pallets.taken_away(draft, pallet)
-    runs.give_up_run(draft, station)
+        leave(draft, pallet)
+    if run is not None and run.pallet == pallet:
+        runs.give_up_run(draft, station)
     if draft.stations[station].nest != "empty":
         stations.expect_nest(draft, station, "")
     pallets.read_twins_again(draft)

@@ -165,7 +165,12 @@ def _is_foreign(state: StationState) -> bool:
 
 def _look_at_preparation(draft: Draft, station: str, run: Run) -> None:
     state = draft.stations[station]
-    if state.gate or calibration.over(draft, station) or trust.useless(draft, station, run):
+    if (
+        state.gate
+        or calibration.over(draft, station)
+        or trust.useless(draft, station, run)
+        or held(draft, run.pallet) is not None
+    ):
         withdraw_run(draft, station)  # the part may be wanted elsewhere meanwhile
         return
     if _comes_too_late(draft, run):
@@ -500,10 +505,12 @@ def _take(draft: Draft, event: ResultArrived) -> None:
     if run.study and studies.add_reading(draft, run, result):
         return
     if run.pallet not in draft.pallets:
-        _keep_aside(draft, event, f"pallet {run.pallet} has left the cell")
+        _keep_aside(draft, event, f"the part of run {run.run_id} has left the cell")
     elif run.study:
         _keep_aside(draft, event, f"gauge study {run.study} has ended")
         pallets.look_at_part(draft, run.pallet)
+    elif run.part_type in draft.tables.references and pallets.is_doubted(draft, run.pallet):
+        _keep_aside(draft, event, f"another carrier claims to be reference part {run.pallet}")
     elif run.part_type in draft.tables.references:
         reference_parts.take_check(draft, run, result)
     else:

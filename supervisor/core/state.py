@@ -140,7 +140,8 @@ class PalletState:
 
     ``place`` is a rack or outfeed place, a station (its nest), a jaw ("jaw-1") or ``LINE``; ``tried`` counts runs per program without a
     usable result; ``open`` are the characteristics that still have to be decided, ``done`` the programs that can decide none of them;
-    ``tag_tries`` counts failed readings; ``planned`` are the programs announced for the present visit.
+    ``tag_tries`` counts failed readings; ``planned`` are the programs announced for the present visit; ``vouched``: whether somebody has
+    compared the part with its tag since another carrier claimed the same; ``twin_of`` are the pallets that claimed before what it claims.
     """
 
     pallet: str
@@ -163,6 +164,8 @@ class PalletState:
     verdict: Verdict | Literal[""]
     sorting: Literal["", "conforming", "nonconforming", "hold"]
     revision: int
+    vouched: Literal["yes", "no"] = "no"
+    twin_of: tuple[str, ...] = ()
 
 
 @value

@@ -14,6 +14,7 @@ from simulators.bench.proof.machines import UNFINISHED
 from simulators.bench.proof.play import Play
 from simulators.bench.proof.truth import NOBODY, OTHER_PROGRAM, PANEL_RUN
 from supervisor.core.events import HoldReleased
+from supervisor.core.holds import HOLDS
 from supervisor.core.state import Hold
 
 
@@ -37,7 +38,8 @@ def answers(play: Play) -> Iterator[Move]:
 
 
 def _answer(hold: Hold, answer: str) -> Move:
-    fact = HoldReleased(hold=hold.hold, answer=answer, by="a person", place="")
+    why = "looked" if answer in HOLDS[hold.code].reasoned else ""
+    fact = HoldReleased(hold=hold.hold, answer=answer, by="a person", place="", why=why)
     return Move(f"answers {hold.code} of {hold.subject}: {answer}", _tells(fact))
 
 
@@ -100,6 +102,11 @@ def _pallet_is_out(play: Play, hold: Hold) -> bool:
     return play.world.at(place) == NOBODY
 
 
+def _pallet_is_there(play: Play, hold: Hold) -> bool:
+    part = play.world.at(play.believed.pallets[hold.subject].place)
+    return part != NOBODY and play.names.cell.parts[part].pallet == hold.subject
+
+
 HONEST: dict[tuple[str, str], Callable[[Play, Hold], bool]] = {
     ("start-unconfirmed", "wait"): _runs_there,
     ("start-unconfirmed", "give up"): _runs_not_there,
@@ -113,6 +120,7 @@ HONEST: dict[tuple[str, str], Callable[[Play, Hold], bool]] = {
     ("tag-unreadable", "removed"): _pallet_is_out,
     ("tag-malformed", "removed"): _pallet_is_out,
     ("pallet-twice", "removed"): _pallet_is_out,
+    ("identity-doubted", "right"): _pallet_is_there,
     ("identity-doubted", "removed"): _pallet_is_out,
     ("part-type-unknown", "removed"): _pallet_is_out,
     ("plan-undecidable", "removed"): _pallet_is_out,

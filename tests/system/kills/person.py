@@ -134,8 +134,8 @@ LOOKS: dict[str, Callable[[Person, Json], str]] = {
     "prepare-failed": lambda _person, _hold: "try again",
     "nest-lost": _nest_lost,
     "nest-unknown": _stranger,
-    "pallet-twice": lambda _person, _hold: (
-        ""
-    ),  # over when the jaws or the nest are said to be empty
+    # Over when the jaws or the nest are said to be empty.
+    "pallet-twice": lambda _person, _hold: "",
+    "identity-doubted": lambda _person, _hold: "",
     "rack-full": lambda _person, _hold: "read again",
 }

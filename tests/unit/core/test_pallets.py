@@ -8,7 +8,7 @@ from simulators.bench.trial import DAY_MS, START_MS, finish, serials, troubles
 from simulators.models.tag import encode_tag
 from supervisor.cell.value import replace
 from supervisor.core.commands import MoveHandler, ReadTag
-from supervisor.core.events import HoldReleased, PlacesObserved, TagRead
+from supervisor.core.events import HoldReleased, PlacesObserved, ResultArrived, TagRead
 
 MINUTE_MS = 60_000
 
@@ -546,3 +546,60 @@ def test_a_pallet_put_where_another_should_have_appeared_is_noticed(a_world):
     put(world, goal.place, fallen)
     world.run(world.now_ms + MINUTE_MS)
     assert world.state.places[goal.place].pallet == fallen
+
+
+@pytest.mark.hazard(6)
+def test_a_result_to_come_is_not_the_next_parts_that_a_pallet_brings(a_world):
+    """The part left while it was evaluated; its pallet came back with another part, whose result that was taken for."""
+    world = a_world(pallets=3)
+    world.wire = lambda fact: ((4 * MINUTE_MS if isinstance(fact, ResultArrived) else 0, fact),)
+
+    def under_way():
+        return [
+            (run.run_id, world.state.pallets[run.pallet])
+            for station in world.state.stations.values()
+            if (run := station.run) is not None
+            and run.stage in ("evaluating", "finished")
+            and world.state.pallets[run.pallet].place.startswith("jaw")
+        ]
+
+    until(world, lambda: bool(under_way()))
+    run_id, known = under_way()[0]
+    until(world, lambda: world.state.pallets[known.pallet].place in world.state.stations)
+    nest = world.state.pallets[known.pallet].place
+    until(world, lambda: world.state.stations[nest].nest == "occupied")
+    take(world, nest)
+    answer(world, "nest-lost", "removed")
+    other = changed(world.physics.pallet[known.pallet], serial="777")
+    gtin = world.physics.part_type[other.part_type].gtin
+    own = {"pallet": other.pallet, "batch": other.batch, "produced": other.produced}
+    says = encode_tag(gtin=gtin, serial=other.serial, **own)
+    world.physics.pallet[known.pallet] = changed(other, tag=says.hex())
+    put(world, free_rack_places(world)[0], known.pallet)
+    until(world, lambda: run_id in {aside.run_id for aside in world.state.unassigned})
+    there = world.state.pallets[known.pallet]
+    assert (there.serial, run_id in {r.run_id for r in there.results}) == ("777", False)
+
+
+@pytest.mark.hazard(8)
+def test_what_is_evaluated_of_a_part_that_has_gone_on_outlasts_the_loss_of_the_next(a_world):
+    """The nest from which the next part was taken by hand: that somebody says so ended the other's run."""
+    world = a_world(pallets=4)
+
+    def both():
+        return [
+            (name, station.run)
+            for name, station in world.state.stations.items()
+            if station.run is not None
+            and station.run.stage in ("evaluating", "finished")
+            and station.nest == "occupied"
+            and station.pallet not in ("", station.run.pallet)
+        ]
+
+    until(world, lambda: bool(both()))
+    station, run = both()[0]
+    take(world, station)
+    until(world, lambda: "nest-lost" in stands(world))
+    answer(world, "nest-lost", "removed")
+    until(world, lambda: world.state.stations[station].run is None)
+    assert run.run_id in {r.run_id for r in world.state.pallets[run.pallet].results}
