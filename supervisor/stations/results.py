@@ -10,7 +10,7 @@ import json
 import math
 from collections.abc import Callable, Mapping
 from contextlib import suppress
-from datetime import datetime
+from datetime import UTC, datetime, timedelta
 from typing import Any, cast
 
 import msgspec
@@ -39,6 +39,7 @@ Readings = Mapping[str, Reading]
 NO_NODES: Mapping[str, Node] = {}
 
 COUNTER_MAX = 2**63 - 1
+_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 COUNTER_DIGITS_MAX = len(str(COUNTER_MAX))
 
 
@@ -350,7 +351,7 @@ def made_ms(node: str, content: Any) -> int:
     if not isinstance(made, datetime) or made.tzinfo is None:
         message = f"node {node}: the result was made at {content!r:.40}, expected a time with its distance from UTC, such as 2026-03-01T08:30:00Z"
         raise ResultUnreadable(message)
-    return max(-1, int(made.timestamp() * 1000))
+    return max(-1, (made - _EPOCH) // timedelta(milliseconds=1))
 
 
 def _count(node: str, content: Any) -> int:

@@ -11,7 +11,7 @@ from pydantic import TypeAdapter
 
 from supervisor.cell.profile_language import Results
 from supervisor.stations.reading import Reading
-from supervisor.stations.results import ResultReader, proves_itself, result_nodes
+from supervisor.stations.results import ResultReader, made_ms, proves_itself, result_nodes
 from supervisor.stations.trouble import ResultUnreadable
 from supervisor.verdict.result import MeasuredValue
 
@@ -88,6 +88,27 @@ def test_a_result_says_when_it_was_made(written):
 def test_a_time_that_could_mean_another_is_refused_and_not_guessed(written):
     with pytest.raises(ResultUnreadable, match="a time with its distance from UTC"):
         json_report({"made": written, "rows": []}, created="made")
+
+
+WITHOUT_A_ZONE = [datetime(year, 1, 1) for year in (2, 1970, 9998)]  # noqa: DTZ001 - what a zone is put to or taken off
+
+
+@given(moment=st.datetimes(WITHOUT_A_ZONE[0], WITHOUT_A_ZONE[2], timezones=st.timezones()))
+def test_a_time_means_the_same_in_every_zone_and_form(moment):
+    """The offset is taken off by hand; microseconds are cut off, never rounded up."""
+    past = moment.replace(tzinfo=None) - moment.utcoffset() - WITHOUT_A_ZONE[1]
+    expected_ms = 1000 * (86_400 * past.days + past.seconds) + past.microseconds // 1000
+    for written in (moment, moment.isoformat(), moment.isoformat(sep=" ")):
+        assert made_ms("n", written) == max(-1, expected_ms)
+
+
+@given(content=st.none() | st.integers() | st.floats() | st.text() | st.binary() | st.datetimes())
+def test_no_content_is_taken_for_a_time_that_is_none(content):
+    try:
+        assert made_ms("n", content) >= -1
+        assert content is None or isinstance(content, str)
+    except ResultUnreadable:
+        pass
 
 
 @pytest.mark.parametrize("number", ["NaN", "Infinity", "-Infinity", "null", '"12"', "true", "[]"])
