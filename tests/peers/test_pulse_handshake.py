@@ -135,3 +135,19 @@ async def test_a_result_that_came_while_the_link_was_down_is_fetched(station, se
     await station.until(lambda: station.of(ResultArrived), 15)
     assert station.last(ResultArrived).run_id == "R15"
     await acknowledge(station, 15)
+
+
+async def test_a_station_whose_faults_are_cleared_there_says_so_and_is_used(server, watch, shipped):
+    with server.without(*(f"Station/{name}Reset" for name in ("Req", "Ack", "Nak"))):
+        adapter = StationAdapter("pulse-1", server.url, shipped("pulse-handshake"), WIRING)
+        watcher = watch(adapter)
+        await shows(watcher, mode="automatic")
+        said = "faults are cleared at the station"
+        assert sorted(adapter.report().without) == [
+            ("ack_reset", said), ("nak_reset", said), ("req_reset", said),
+        ]  # fmt: skip
+        watcher.adapter.give(ClearFault(order=4, station="pulse-1"))
+        await watcher.until(lambda: watcher.of(OrderAnswered))
+        assert watcher.last(OrderAnswered).outcome == "done"
+        await door(watcher, "open")
+        await door(watcher, "closed")
