@@ -89,7 +89,7 @@ class Attendant:
         if not place:
             return
         if draw.random() < 0.5:  # noqa: PLR2004 - some answer first
-            self._take(place, draw)
+            self.take_out_now(place, draw)
         else:
             pallet = self.world.floor.pallet_at(place)
             at_ms = self.world.now_ms + draw.randrange(1, 8_000)
@@ -97,10 +97,11 @@ class Attendant:
 
     def _take_if_there(self, place: str, pallet: str, draw: Random) -> None:
         if self.world.floor.pallet_at(place) == pallet:
-            self._take(place, draw)
+            self.take_out_now(place, draw)
             self.world.look()
 
-    def _take(self, place: str, draw: Random) -> None:
+    def take_out_now(self, place: str, draw: Random) -> None:
+        """A pallet is taken out; its tag is right when it comes back."""
         pallet = self.hands.take(place)
         self.hands.right_tag(pallet)
         if self.care == "drawn" and draw.random() < 0.1:  # noqa: PLR2004 - some parts go to the laboratory
@@ -162,14 +163,26 @@ def _twin(attendant: Attendant, hold: Hold, draw: Random) -> str:
 def _doubted(attendant: Attendant, hold: Hold, draw: Random) -> str:
     """The part is compared with its tag. One that is not what its tag says is taken out; so is one that nobody can vouch for."""
     place = attendant.world.state.pallets[hold.subject].place
-    if attendant.world.floor.arm().inside == place or place in attendant.world.physics.jaws:
-        return ""
     there = attendant.world.floor.pallet_at(place)
     right = there == hold.subject and attendant.hands.is_right(there)
     reply = attendant.chooses(draw, "right", "right", "removed") if right else "removed"
+    if place in attendant.world.physics.jaws and reply == "removed":
+        return _out_of_the_jaw(attendant, hold, draw)
+    if attendant.world.floor.arm().inside == place:
+        return ""
     if reply == "removed":
         attendant.take_out(attendant.place_of(hold), draw)
     return reply
+
+
+def _out_of_the_jaw(attendant: Attendant, hold: Hold, draw: Random) -> str:
+    """It will be brought home; where it has no home the handler stands still, and is asked about when its jaw is empty."""
+    pallet = attendant.world.state.pallets[hold.subject]
+    stays = attendant.world.state.handler.carry is None and not pallet.home
+    place = attendant.place_of(hold)
+    if stays and place and _at_rest(attendant):
+        attendant.take_out_now(place, draw)
+    return ""
 
 
 def _out_for_good(attendant: Attendant, hold: Hold, _draw: Random) -> str:

@@ -56,7 +56,8 @@ HOLDS = _kinds(
         title="Another carrier claims to be this pallet or this part",
         advice="It stays where it is and gets no verdict before somebody has compared both parts with their tags. 'right', with what that "
         "rests on, if this one is what its tag says: it goes on, with all that was measured. 'removed' after it was taken out, which "
-        "lifting it does, too: its results are kept aside and count for no part, a record that it has is withdrawn.",
+        "lifting it does, too: its results are kept aside and count for no part, a record that it has is withdrawn. From a jaw it is brought "
+        "home first; where no place of the rack is free, stop the handler, take it out, and answer what is asked about the jaws.",
         answers=("right", "removed"),
         reasoned=("right",),
     ),

@@ -264,6 +264,22 @@ def test_a_carrier_that_cannot_be_seen_is_doubted(lone, unseen):
 
 
 @pytest.mark.hazard(12)
+def test_one_that_was_fetched_to_be_put_out_is_brought_home(lone):
+    """Its home was given up with its verdict; in the jaw it would keep the handler from all others."""
+    world = lone(liar=SECOND)
+
+    def fetched_with_its_verdict():
+        order = world.state.outstanding.get("handler")
+        return order is not None and bool(world.records) and order.goal.action == "pick"
+
+    until(world, fetched_with_its_verdict)
+    bring_second(world)
+    world.run(world.now_ms + HOUR_MS)
+    assert the_first(world).place.startswith("rack")
+    assert "identity-doubted" in asked(world)
+
+
+@pytest.mark.hazard(12)
 def test_one_that_is_lifted_to_be_looked_at_and_put_back_is_as_doubtful_as_before(lone):
     world = lone(liar=SECOND)
     world.tell(CellOrdered(want="pause", by="a person"))
