@@ -19,6 +19,7 @@ from supervisor.core import (
     pallets,
     reference_parts,
     runs,
+    soaking,
     stations,
     trust,
 )
@@ -179,6 +180,11 @@ def order_of_characteristics_ignored(monkeypatch):
     monkeypatch.setattr(RoutingTables, "__init__", forgetful)
 
 
+def soaking_ignored(monkeypatch):
+    """A part is measured as soon as a station is free."""
+    monkeypatch.setattr(soaking, "ready_ms", lambda _part_type, _pallet: 0)
+
+
 MUTANTS = {
     without_proof: 10,
     source_time_ignored: 20,
@@ -215,6 +221,12 @@ def test_a_defect_in_what_stations_are_trusted_with_is_caught(monkeypatch, mutan
     reads_wrong = {"reads-wrong": None}
     found = (run_case(Case(seed=seed, faults=reads_wrong)) for seed in seeds)
     assert any(outcome.failures for outcome in found)
+
+
+def test_soaking_ignored_is_caught_where_nothing_befalls(monkeypatch):
+    soaking_ignored(monkeypatch)
+    soak = (seed for seed in range(1, 400) if any(p.soak for p in random_cell(seed).part_types))
+    assert any(run_case(Case(seed=seed, faults={"reads-wrong": None})).failures for seed in soak)
 
 
 def _has_reference(seed):
