@@ -5,6 +5,7 @@ Rules of this file:
 - Negative steps come before the run: a station that does not refuse is found before anything depends on it.
 """
 
+from supervisor.cell.profile_language import Declared
 from supervisor.cell.profile_values import NOT_SUPPORTED
 from supervisor.core.commands import AcknowledgeResult
 from supervisor.core.events import StationObserved
@@ -223,18 +224,25 @@ async def connection_is_lost_and_back(walk: Walk) -> None:
         message = "facets were believed while the connection was down"
         raise StepFailed(message)
     after = {name: getattr(walk.seen, name) for name in FACETS}
-    if _shows_an_old_result(walk, before["work"]):
-        walk.note("remark", "work shows the newest result again, which no order acknowledges")
+    remark = work_went_on(before["work"], after["work"], walk.profile.orders.acknowledge)
+    if remark:
+        walk.note("remark", remark)
         after["work"] = before["work"]
     if after != before:
         message = f"before the loss {before}, after it {after}"
         raise StepFailed(message)
 
 
-def _shows_an_old_result(walk: Walk, before: str) -> bool:
-    """Whether the end of a run that was done with is seen once more: what nothing acknowledges stays the newest."""
-    keeps = walk.profile.orders.acknowledge == NOT_SUPPORTED
-    return keeps and before in ("idle", "prepared") and walk.seen.work in ("finished", "aborted")
+def work_went_on(before: str, after: str, acknowledge: Declared) -> str:
+    """Why work may show something else after an outage than before, by no fault of anybody, in words; "" where it may not.
+
+    What nothing acknowledges stays the newest result and is seen once more. A machine that takes its time to be reset may be ready by then.
+    """
+    if acknowledge == NOT_SUPPORTED and before in ("idle", "prepared") and after in ("finished", "aborted"):  # fmt: skip
+        return "work shows the newest result again, which no order acknowledges"
+    if (before, after) == ("idle", "prepared"):
+        return "the station has made itself ready meanwhile"
+    return ""
 
 
 async def quality_is_lost_and_back(walk: Walk) -> None:
