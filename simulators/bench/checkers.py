@@ -142,6 +142,7 @@ class Checkers:
         self._racks = {place.place for place in world.physics.places if place.kind == "rack"}
         self._goals: dict[int, Goal] = {}
         self._sent: dict[int, dict[str, int]] = {}
+        self._begun_ms: dict[str, int] = {}
         self._last_to: dict[tuple[str, type[Goal]], int] = {}
         self._given: dict[tuple[str, str], ResultArrived] = {}
         self._delivered: set[tuple[str, str]] = set()
@@ -373,6 +374,28 @@ class Checkers:
         self.say("verdict against the truth", *findings(self._world.cell, [record], runs, ()))
         if not self._trust.is_reference(record.part_type):
             self.say("verdict against the truth", *self._about_choice(record))
+            self.say("measured after the proof", *self._measured_on(record))
+
+    def _measured_on(self, record: Record) -> Iterator[str]:
+        """Where the plan ends with the first proven nonconformity, no run of the record was ordered to start after it.
+
+        Only in cells without reference parts: elsewhere a value may have been in doubt for a while.
+        """
+        cell = self._world.cell
+        plan = next(p for p in cell.part_types if p.part_type == record.part_type)
+        if plan.measure == "everything" or any(each.reference for each in cell.part_types):
+            return
+        proofs = [
+            finding.decided_by.measured_ms
+            for finding in record.findings
+            if finding.need == "mandatory" and finding.verdict == "nonconforming"
+            if finding.decided_by is not None
+        ]
+        for finding in record.findings:
+            for evidence in (finding.decided_by, *finding.monitored_by):
+                begun_ms = self._begun_ms.get(evidence.run_id, 0) if evidence else 0
+                if evidence and proofs and begun_ms > min(proofs):
+                    yield f"{record.serial} {finding.number}: {evidence.run_id} was begun {begun_ms - min(proofs)} ms after it"
 
     def _as_given(self, run: Mapping[str, Any]) -> dict[str, Any]:
         """What a run gave when its result left the station."""
@@ -432,6 +455,8 @@ class Checkers:
             "order against what was told", *(f"{goal}: {why}" for why in self._why_not(goal, state))
         )
         self._sent[goal.order] = dict(self._knowledge.seen_ms)
+        if isinstance(goal, StartRun):
+            self._begun_ms.setdefault(goal.run_id, self._at_ms())
         if not isinstance(goal, MoveHandler | ReadTag):
             self._last_to[goal.station, type(goal)] = goal.order
 

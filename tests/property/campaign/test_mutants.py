@@ -26,7 +26,7 @@ from supervisor.core import (
 from supervisor.core.draft import Draft
 from supervisor.core.interlocks import Condition
 from supervisor.routing.tables import RoutingTables
-from supervisor.verdict import weighing
+from supervisor.verdict import selection, weighing
 
 pytestmark = [pytest.mark.property, pytest.mark.timeout(240)]
 
@@ -227,6 +227,18 @@ def test_soaking_ignored_is_caught_where_nothing_befalls(monkeypatch):
     soaking_ignored(monkeypatch)
     soak = (seed for seed in range(1, 400) if any(p.soak for p in random_cell(seed).part_types))
     assert any(run_case(Case(seed=seed, faults={"reads-wrong": None})).failures for seed in soak)
+
+
+def test_measuring_on_after_the_proof_is_caught_where_nothing_befalls(monkeypatch):
+    """Records go on saying that measuring ended."""
+    monkeypatch.setattr(selection, "ended_by", lambda _table, _weighed: None)
+    ends = (seed for seed in range(27, 400) if _ends_early(seed))  # the first that shows it
+    outcomes = (run_case(Case(seed=seed, faults={"reads-wrong": None})) for seed in ends)
+    assert any(f.rule == "measured after the proof" for each in outcomes for f in each.failures)
+
+
+def _ends_early(seed):
+    return any(each.measure != "everything" for each in random_cell(seed).part_types)
 
 
 def _has_reference(seed):
