@@ -4,9 +4,15 @@ import pytest
 
 from supervisor.cell.security import CURRENT
 from supervisor.core.events import OrderAnswered, ResultArrived, StationObserved
+from supervisor.stations.adapter import Wiring
+from supervisor.stations.connection import LinkOptions
+from supervisor.stations.station import StationAdapter
+from tests.peers.conftest import Visits
 from tests.peers.steps import SECURED
 
 pytestmark = [pytest.mark.integration, pytest.mark.timeout(120)]
+
+WIRING = Wiring(options=LinkOptions(interval_ms=20))
 
 
 @pytest.fixture
@@ -34,6 +40,23 @@ async def test_a_whole_visit_whose_result_is_found_by_its_job_and_acknowledged(v
     assert server.ask("asked") == ["GetResultIdListFiltered", "GetResultById", "AcknowledgeResults"]
     assert "R21" not in server.ask("kept")
     assert visit.watcher.of(OrderAnswered) == []
+
+
+@pytest.mark.hazard(7)
+async def test_a_result_comes_with_the_time_of_its_making_on_the_clock_of_what_the_station_shows(
+    watch, shipped, server
+):
+    """By the standard's own structure, where CreationTime is optional."""
+    profile = shipped("machinery-result", {("results", "created"): "ResultMetaData.CreationTime"})
+    adapter = StationAdapter("touch-1", server.url, profile, WIRING)
+    visit = Visits(watch(adapter), server)
+    await visit.until(mode="automatic")
+    await visit.load()
+    before_ms = visit.seen.source_ms
+    visit.start(30)
+    result = await visit.result(30)
+    await visit.acknowledge(30)
+    assert before_ms < result.created_ms <= visit.seen.source_ms
 
 
 async def test_a_result_that_is_still_in_the_making_is_asked_for_until_it_is_whole(visits, server):
