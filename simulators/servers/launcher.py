@@ -101,7 +101,10 @@ class Launcher:
             os.dup2(pipes[0], 0)
             os.dup2(pipes[1], 1)
             surroundings = Surroundings(
-                physics=self._physics, floor=self._plan.floor, seed=self._plan.seed
+                physics=self._physics,
+                floor=self._plan.floor,
+                seed=self._plan.seed,
+                keys=self._plan.keys,
             )
             asyncio.run(serve(server, seat, surroundings, say))
             code = 0

@@ -34,13 +34,17 @@ class Seat:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Plan:
-    """A whole simulated cell: physics file, floor file (made anew), speed factor, seed and servers."""
+    """A whole simulated cell: physics file, floor file (made anew), speed factor, seed and servers.
+
+    ``keys`` is a folder with key and certificate of each server, ``<station>.pem`` and ``<station>.der``; without one they have no security.
+    """
 
     physics: Path
     floor: Path
     speed: float
     seed: int
     servers: tuple[Seat, ...]
+    keys: Path | None = None
 
 
 def load(path: Path) -> Plan:
@@ -51,7 +55,10 @@ def load(path: Path) -> Plan:
         raise PlanError(f"{path}: {error}") from error
     if plan.speed <= 0:
         raise PlanError(f"{path}: $.speed: expected a number above 0, found {plan.speed}")
-    return replace(plan, physics=path.parent / plan.physics, floor=path.parent / plan.floor)
+    keys = None if plan.keys is None else path.parent / plan.keys
+    return replace(
+        plan, physics=path.parent / plan.physics, floor=path.parent / plan.floor, keys=keys
+    )
 
 
 def check(seats: tuple[Seat, ...], physics: Physics) -> None:

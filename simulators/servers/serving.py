@@ -47,11 +47,12 @@ MEASURING: Mapping[ServerKind, type[MeasuringMachine]] = {
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Surroundings:
-    """What all machines of a cell share."""
+    """What all machines of a cell share. ``keys`` is the folder of their keys and certificates, where they have any."""
 
     physics: Physics
     floor: Path
     seed: int
+    keys: Path | None = None
 
 
 def prepare() -> Server:
@@ -83,6 +84,7 @@ async def serve(server: Server, seat: Seat, surroundings: Surroundings, announce
         woken=process.wake.set,
     )
     machine = _machine(seat, world)
+    await _secure(server, seat, surroundings.keys)
     panel, bench = await _build(server, seat, machine)
     await process.add_switches(machine, bench)
     await process.publish(machine, panel, bench)
@@ -106,10 +108,19 @@ def _machine(seat: Seat, world: World) -> Machine:
             return MEASURING[measuring](world, seat.station)
 
 
+async def _secure(server: Server, seat: Seat, keys: Path | None) -> None:
+    """No security; with a key a signed and encrypted connection as well, which takes any client's certificate."""
+    policies = [ua.SecurityPolicyType.NoSecurity]
+    if keys is not None:
+        await server.load_certificate(str(keys / f"{seat.station}.der"))
+        await server.load_private_key(str(keys / f"{seat.station}.pem"))
+        policies.append(ua.SecurityPolicyType.Basic256Sha256_SignAndEncrypt)
+    server.set_security_policy(policies)
+
+
 async def _build(server: Server, seat: Seat, machine: Machine) -> tuple[Panel, Panel]:
     server.set_endpoint(f"opc.tcp://127.0.0.1:{seat.port}")
     server.set_server_name(f"Pointsman simulator {seat.station}")
-    server.set_security_policy([ua.SecurityPolicyType.NoSecurity])
     await server.set_application_uri(f"urn:pointsman:sim:{seat.kind}:{seat.station}")
     others = [
         await server.register_namespace(f"urn:pointsman:sim:other-{number + 1}")

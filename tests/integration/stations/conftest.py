@@ -82,7 +82,9 @@ class ServerProcess:
 class Machines:
     """The simulated cell."""
 
-    def __init__(self, folder: Path, kinds: dict[str, str] | None = None) -> None:
+    def __init__(
+        self, folder: Path, kinds: dict[str, str] | None = None, keys: Path | None = None
+    ) -> None:
         self.folder = folder
         self._kinds = KINDS if kinds is None else kinds
         physics = ROOT / "tests/unit/simulators/physics.json"
@@ -96,6 +98,7 @@ class Machines:
             "speed": SPEED,
             "seed": 7,
             "servers": seats,
+            "keys": None if keys is None else str(keys),
         }
         (folder / "plan.json").write_text(json.dumps(plan))
         self._launcher = ServerProcess(
@@ -148,6 +151,10 @@ CERTIFICATES = {  # who: the URI named, the use, and from when on it is valid fo
     ),
     "client-misnamed": ("urn:somebody:else", ExtendedKeyUsageOID.CLIENT_AUTH, TODAY),
     "client-for-servers": ("urn:pointsman:test:client", ExtendedKeyUsageOID.SERVER_AUTH, TODAY),
+    **{
+        station: (f"urn:pointsman:sim:{kind}:{station}", ExtendedKeyUsageOID.SERVER_AUTH, TODAY)
+        for station, kind in KINDS.items()
+    },
 }
 
 
@@ -201,7 +208,7 @@ def started(
     tmp_path_factory: pytest.TempPathFactory, keys: Path
 ) -> Iterator[tuple[Machines, ServerProcess]]:
     """Both kinds of servers, started side by side because each takes seconds to build its address space."""
-    machines = Machines(tmp_path_factory.mktemp("cell"))
+    machines = Machines(tmp_path_factory.mktemp("cell"), keys=keys)
     strange = ServerProcess(str(HERE / "strange_server.py"), "2", "0", str(keys))
     try:
         machines.wait_until_ready()

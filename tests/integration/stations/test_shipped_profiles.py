@@ -5,6 +5,7 @@ from pathlib import Path
 
 import pytest
 
+from supervisor.cell.security import SecurityEntry
 from supervisor.core.commands import (
     AbortRun,
     AcknowledgeResult,
@@ -23,9 +24,16 @@ from supervisor.core.events import (
     StationObserved,
     TagRead,
 )
+from supervisor.stations.adapter import Wiring
+from supervisor.stations.connection import LinkOptions
 from supervisor.stations.handler import HandlerAdapter
+from supervisor.stations.own_keys import OwnKeys
 from supervisor.stations.reader import ReaderAdapter
+from supervisor.stations.secrets import Secrets
+from supervisor.stations.security import Keys, make_ready, security_of
 from supervisor.stations.station import StationAdapter
+from supervisor.stations.trust import TrustList, read_certificate
+from tests.integration.stations.conftest import SPEED
 
 pytestmark = [pytest.mark.integration, pytest.mark.timeout(120)]
 
@@ -43,20 +51,20 @@ PROGRAMS = {
 class Cell:
     """The adapters of a whole cell, and orders with a number of their own."""
 
-    def __init__(self, machines, watch, shipped, wiring):
+    def __init__(self, machines, watch, shipped, wiring_of):
         urls = machines.urls
         self.stations = {
-            name: watch(StationAdapter(name, urls[name], shipped(profile), wiring))
+            name: watch(StationAdapter(name, urls[name], shipped(profile), wiring_of()))
             for name, profile in PROFILES.items()
         }
         self.handler = watch(
             HandlerAdapter(
-                "handler", urls["handler"], shipped("handler-orders"), jaws=2, wiring=wiring
+                "handler", urls["handler"], shipped("handler-orders"), jaws=2, wiring=wiring_of()
             )
         )
         self.rack = watch(
             ReaderAdapter(
-                "rack", urls["rack"], shipped("rack-reader"), places=PLACES, wiring=wiring
+                "rack", urls["rack"], shipped("rack-reader"), places=PLACES, wiring=wiring_of()
             )
         )
         self.last_order = 0
@@ -131,12 +139,40 @@ class Cell:
 
 @pytest.fixture
 async def cell(machines, watch, shipped, wiring):
-    cell = Cell(machines, watch, shipped, wiring)
+    cell = Cell(machines, watch, shipped, lambda: wiring)
     await cell.connect()
     return cell
 
 
-async def test_a_pallet_goes_through_all_three_stations_by_profile_alone(cell):
+@pytest.fixture(scope="module")
+def ours(machines, keys, tmp_path_factory):
+    """A certificate of our own, and trust in those of the machines."""
+    folder = tmp_path_factory.mktemp("ours")
+    ours = Keys(own=OwnKeys(folder), trust=TrustList(folder), secrets=Secrets({}))
+    make_ready([SecurityEntry()], ours)
+    for machine in machines.urls:
+        ours.trust.add(read_certificate(keys / f"{machine}.der"), "trusted")
+    return ours
+
+
+@pytest.fixture
+async def encrypted_cell(machines, watch, shipped, ours):
+    """All of it over signed and encrypted connections, as they are where nothing else is declared."""
+
+    def wiring_of():  # each machine has a security of its own, as it holds what its server presented
+        options, security = LinkOptions(interval_ms=20), security_of(SecurityEntry(), ours)
+        return Wiring(options=options, speed=SPEED, security=security)
+
+    cell = Cell(machines, watch, shipped, wiring_of)
+    await cell.connect()
+    return cell
+
+
+async def test_a_pallet_goes_through_all_three_stations_by_profile_alone(encrypted_cell):
+    cell = encrypted_cell
+    machines = (*cell.stations.values(), cell.handler, cell.rack)
+    said = {machine.adapter.report().security for machine in machines}
+    assert said == {"encrypted with a current policy (Basic256Sha256)"}
     await cell.rack.until(
         lambda: ("rack-01", "occupied") in (cell.rack.last(PlacesObserved).presence or ())
     )
@@ -179,7 +215,8 @@ async def test_a_pallet_goes_through_all_three_stations_by_profile_alone(cell):
     )
 
 
-async def test_a_tag_is_read_where_there_is_one(cell):
+async def test_a_tag_is_read_where_there_is_one(encrypted_cell):
+    cell = encrypted_cell
     cell.rack.adapter.give(ReadTag(order=1, reader="rack", place="rack-02"))
     cell.rack.adapter.give(ReadTag(order=2, reader="rack", place="out-ok-1"))
     cell.rack.adapter.give(ReadTag(order=3, reader="rack", place="nowhere"))
