@@ -2,8 +2,8 @@
 
 Rules of this file:
 - ``Sooner`` holds, by the bit of each characteristic, those that come before it; () where any order will do. Bit sets as in ``tables``.
-- A program may run when nothing is open that comes before what it would decide; what it decides itself does not count. Open is what no run
-  has measured yet: a result that is still being evaluated keeps nobody waiting.
+- A program may run when nothing is open that comes before what it would decide, or would if its station were trusted; what it decides itself
+  does not count. Open is what no run has measured yet: a result that is still being evaluated keeps nobody waiting.
 - Running more never closes a way: what may run now may run later too. So running everything that may run finds out what can be reached.
 """
 
@@ -14,10 +14,10 @@ from supervisor.routing.tables import Offer, Sooner
 
 def awaited(offer: Offer, still_open: int, sooner: Sooner) -> int:
     """What has to be measured before a program may run, of what is open (a bit set)."""
-    found, decides = 0, offer.decides & still_open if sooner else 0
-    while decides:
-        bit = decides & -decides
-        decides ^= bit
+    found, measures = 0, (offer.decides | offer.measures) & still_open if sooner else 0
+    while measures:
+        bit = measures & -measures
+        measures ^= bit
         found |= sooner[bit.bit_length() - 1]
     return found & still_open & ~offer.decides
 

@@ -11,13 +11,17 @@ from supervisor.routing.situation import PalletView
 
 @value
 class Offer:
-    """A program as routing sees it: where it runs, which of its part type's characteristics it decides, how long it takes."""
+    """A program as routing sees it: where it runs, which of its part type's characteristics it decides, how long it takes.
+
+    ``measures`` adds what its station must not decide now (0: nothing is added): it is measured all the same, and spoils what should come before.
+    """
 
     program: str
     station: int
     decides: int
     part_free_ms: int
     result_ms: int
+    measures: int = 0
 
 
 Sooner = tuple[int, ...]
@@ -141,7 +145,11 @@ class RoutingTables:
             at = self.index[station]
             barred[at] = barred.get(at, 0) | bits.get(number, 0)
         less = (
-            replace(offer, decides=offer.decides & ~barred.get(offer.station, 0))
+            replace(
+                offer,
+                decides=offer.decides & ~barred.get(offer.station, 0),
+                measures=offer.decides,
+            )
             for offer in offers
         )
         return tuple(offer for offer in less if offer.decides)

@@ -107,6 +107,19 @@ def test_programs_of_one_visit_run_in_order_whatever_their_names():
     assert Router(cell).next_program(at_station, "scan-1", ("scan-1", "touch-1")) == "b"
 
 
+def test_what_a_station_must_not_decide_it_spoils_all_the_same():
+    """The check of touch-1 is late for 1 and 2: its program, wanted for 3, would measure 2, which spoils 1 (campaign seed 6487)."""
+    cell = a_cell(
+        ("a", "touch-1", ("1",)), ("b", "touch-1", ("2", "3")), ("c", "scan-1", ("3",)),
+        numbers=("1", "2", "3"), c2=("1",),
+    )  # fmt: skip
+    waits = view(still_open=("1", "2", "3"), barred=(("touch-1", "1"), ("touch-1", "2")))
+    at_touch = replace(waits, place="touch-1")
+    assert Router(cell).next_program(at_touch, "touch-1", ("touch-1",)) == ""
+    answer = Router(cell).choose(situation(waits))
+    assert (answer.target, answer.program) == ("scan-1", "c")
+
+
 def test_a_station_is_visited_twice_where_the_order_asks_for_it():
     cell = a_cell(
         ("a", "scan-1", ("1",)), ("b", "touch-1", ("2",)), ("c", "scan-1", ("3",)),
