@@ -170,12 +170,9 @@ def _look_at_preparation(draft: Draft, station: str, run: Run) -> None:
         or calibration.over(draft, station)
         or trust.useless(draft, station, run)
         or held(draft, run.pallet) is not None
+        or _comes_too_late(draft, run)
     ):
         withdraw_run(draft, station)  # the part may be wanted elsewhere meanwhile
-        return
-    if _comes_too_late(draft, run):
-        withdraw_run(draft, station)
-        pallets.look_at_part(draft, run.pallet)
         return
     program = draft.tables.programs[run.program]
     shown = state.program in (program.name, str(program.number))
@@ -342,10 +339,15 @@ def _end_run(draft: Draft, station: str) -> None:
 
 
 def withdraw_run(draft: Draft, station: str) -> None:
-    """A run that was never ordered to start is not wanted any more, at least not now: that is no try."""
+    """A run that was never ordered to start is not wanted any more, at least not now: that is no try.
+
+    Its part may have waited for nothing else: another station's result can have ended the measuring meanwhile.
+    """
     run = draft.stations[station].run
     if run is not None and run.stage not in UNDER_WAY:
         _end_run(draft, station)
+        if run.pallet in draft.pallets:
+            pallets.look_at_part(draft, run.pallet)
 
 
 def rule_out_program(draft: Draft, station: str) -> None:

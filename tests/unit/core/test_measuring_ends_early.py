@@ -5,7 +5,7 @@ import pytest
 from simulators.bench.trial import DAY_MS, finish, serials, troubles
 from supervisor.cell.value import replace
 from supervisor.core.commands import StartRun
-from supervisor.core.events import CellOrdered, ResultArrived
+from supervisor.core.events import CellOrdered, ResultArrived, StationObserved
 
 PARTS, BAD_SHARE = 9, 0.6
 
@@ -93,3 +93,27 @@ def test_a_run_that_waits_to_be_started_when_the_proof_comes_is_withdrawn(a_worl
     assert troubles(world, parts=serials(world)) == []
     moved = [fact["target"] for fact in world.floor.witnessed if fact["fact"] == "moved"]
     assert moved[-1] == "out-nok-1"
+
+
+def gated(fact):
+    """The touch probe says that it must not measure."""
+    theirs = isinstance(fact, StationObserved) and fact.station == "touch-1"
+    return replace(fact, gate="sensor not qualified") if theirs else fact
+
+
+def test_a_part_whose_last_run_is_withdrawn_for_another_reason_has_its_verdict(a_world):
+    """The proof came while the touch probe, which had to prepare, was not connected; then it must not measure (campaign seed 9445)."""
+    world = a_world(pallets=1, bad_share=1.0, declared=lambda cell: slow_results(ends_early(cell)))
+
+    def until(done):
+        world.run(world.now_ms + DAY_MS, done=lambda _: done())
+        assert done()
+
+    until(lambda: world.state.stations["touch-1"].run is not None)
+    world.cut("touch-1")
+    until(lambda: world.state.stations["scan-1"].run is None)
+    assert world.records == []
+    world.wire = lambda fact: ((0, gated(fact)),)
+    world.mend("touch-1")
+    until(lambda: bool(world.records))
+    assert [record.verdict for record in world.records] == ["nonconforming"]
