@@ -119,6 +119,8 @@ class Walk:
         self.visit = visit
         self.person = person
         self.adapter = StationAdapter(station.station, station.url, profile, wiring)
+        self.started = False
+        """Whether the run of the walk was ordered: what stands at the station before that is of an earlier run."""
         self._speed = wiring.speed
         self._order = 0
         self._events: list[Event] = []
@@ -168,6 +170,10 @@ class Walk:
         if not met:
             message = f"expected {what} within {limit_s:g} s; the station shows {_image(self._seen)}{self._answers()}"
             raise StepFailed(message)
+
+    async def settles(self, holds: Callable[[StationObserved], bool]) -> bool:
+        """Whether the image becomes as wanted within a short while, where it need not."""
+        return await self._within(WATCH_S, lambda: holds(self.seen))
 
     async def _within(self, limit_s: float, holds: Callable[[], bool]) -> bool:
         with suppress(TimeoutError):

@@ -23,6 +23,8 @@ from supervisor.stations.walk import (
     Walk,
 )
 
+ENDED = ("finished", "aborted")
+
 
 async def connects(walk: Walk) -> None:
     """The link comes up, with every node of the profile found and checked."""
@@ -49,6 +51,24 @@ async def facets_are_known(walk: Walk) -> None:
     if seen.mode != "automatic":
         await walk.asks("automatic", "switch the station to automatic")
         await walk.until("mode automatic", lambda now: now.mode == "automatic", ACT_S_MAX)
+    await _set_aside_earlier_result(walk)
+
+
+async def _set_aside_earlier_result(walk: Walk) -> None:
+    """Let go of the result of an earlier run, where that sends nothing to the station: what has no acknowledgement shows it on every connection.
+
+    Named is the run of this walk, so that no station is told that a result is stored which the walk has not stored.
+    """
+    acknowledges = walk.profile.orders.acknowledge != NOT_SUPPORTED
+    if walk.visit is None or walk.seen.work not in ENDED or acknowledges:
+        return
+    walk.give(_acknowledgement(walk, walk.visit.run_id))
+    if await walk.settles(lambda seen: seen.work not in ENDED):
+        walk.note("remark", "the result of an earlier run stood there, which no order acknowledges; it is set aside")  # fmt: skip
+
+
+def _acknowledgement(walk: Walk, run_id: str) -> AcknowledgeResult:
+    return AcknowledgeResult(order=walk.order(), station=walk.station.station, run_id=run_id)
 
 
 async def mode_is_seen(walk: Walk) -> None:
@@ -169,6 +189,7 @@ async def runs(walk: Walk) -> None:
     visit = walk.needs_visit()
     _needs_part(walk)
     await walk.may_move("the station measures")
+    walk.started = True
     walk.give(walk.start_goal())
     await walk.until("work running", lambda seen: seen.work in WORKING, walk.start_s)
     if walk.profile.echoes.run is not None:
@@ -181,12 +202,12 @@ async def runs(walk: Walk) -> None:
 async def result_comes(walk: Walk) -> None:
     """The result comes, belongs to the run, and has every characteristic of the program."""
     visit = walk.needs_visit()
-    if walk.seen.work not in WORKING:
+    if not walk.started or walk.seen.work not in WORKING:
         message = "no run has started"
         raise NotDone(message)
     await walk.until(
         "the result",
-        lambda seen: seen.work in ("finished", "aborted") and bool(walk.results(visit.run_id)),
+        lambda seen: seen.work in ENDED and bool(walk.results(visit.run_id)),
         walk.result_s,
     )
     found = walk.results(visit.run_id)[0]
@@ -203,12 +224,13 @@ async def result_comes(walk: Walk) -> None:
 async def acknowledged(walk: Walk) -> None:
     """The station forgets the result when it is acknowledged."""
     visit = walk.needs_visit()
+    if not walk.started:
+        message = "no run has started; a result of an earlier one is left alone"
+        raise NotDone(message)
     if walk.seen.work != "finished":
         message = f"there is no result to acknowledge, work is {walk.seen.work}"
         raise NotDone(message)
-    walk.give(
-        AcknowledgeResult(order=walk.order(), station=walk.station.station, run_id=visit.run_id)
-    )
+    walk.give(_acknowledgement(walk, visit.run_id))
     await walk.until("work idle", lambda seen: seen.work in ("idle", "prepared"), walk.start_s)
 
 
@@ -238,7 +260,7 @@ def work_went_on(before: str, after: str, acknowledge: Declared) -> str:
 
     What nothing acknowledges stays the newest result and is seen once more. A machine that takes its time to be reset may be ready by then.
     """
-    if acknowledge == NOT_SUPPORTED and before in ("idle", "prepared") and after in ("finished", "aborted"):  # fmt: skip
+    if acknowledge == NOT_SUPPORTED and before in ("idle", "prepared") and after in ENDED:
         return "work shows the newest result again, which no order acknowledges"
     if (before, after) == ("idle", "prepared"):
         return "the station has made itself ready meanwhile"

@@ -215,6 +215,21 @@ async def test_a_result_that_lacks_a_characteristic_fails(careless):
     assert (steps["result"].verdict, steps["result"].why) == ("failed", "no value for 1")
 
 
+async def test_the_result_of_an_earlier_run_is_neither_judged_nor_acknowledged(careless):
+    url, model = careless
+    await model.show("RunId", "R41", T.String)
+    await model.show("Work", 4)
+    steps = await walked(url, Nobody("measures"), "connect", "run", "result", "acknowledge")
+    assert {name: step.verdict for name, step in steps.items()} == {
+        "connect": "passed",
+        "run": "not done",
+        "result": "not done",
+        "acknowledge": "not done",
+    }
+    assert steps["result"].why == "no run has started"
+    assert steps["acknowledge"].why.endswith("a result of an earlier one is left alone")
+
+
 async def test_where_nobody_answers_nothing_is_done():
     steps = await walked("opc.tcp://127.0.0.1:9", Nobody(), "prepare", "run", "acknowledge")
     assert {step.verdict for step in steps.values()} == {"not done"}
