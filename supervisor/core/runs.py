@@ -391,8 +391,18 @@ def on_run_timer(draft: Draft, station: str) -> None:
         code,
         "station",
         station,
-        f"run {run.run_id} is {run.stage}, the station reads '{state.work}'",
+        f"run {run.run_id} is {run.stage}, the station reads '{state.work}'{_set_aside(draft, station, run)}",
     )
+
+
+def _set_aside(draft: Draft, station: str, run: Run) -> str:
+    """That a result came during a run and was not believed: whoever is asked about the run has to know it."""
+    whys = [
+        aside.why
+        for aside in draft.unassigned
+        if aside.station == station and aside.at_ms >= run.started_ms
+    ]
+    return f"; a result was kept aside: {whys[-1]}" if whys else ""
 
 
 def on_program_timer(draft: Draft, station: str) -> None:
@@ -453,7 +463,7 @@ def _doubt(state: StationState, event: ResultArrived) -> str:
         return "no run of ours is under way at the station"
     if event.serial and event.serial != run.serial:
         return f"it names serial number {event.serial}, not {run.serial}"
-    if _is_dated(run, event) and event.created_ms <= run.source_before_ms:
+    if _is_dated(run, event) and _made_by_ms(event) <= run.source_before_ms:
         early_ms = run.source_before_ms - event.created_ms
         return f"it is from before the start: made {early_ms} ms before what the station showed then, on its own clock"
     if event.run_id:
@@ -476,6 +486,12 @@ def _doubt(state: StationState, event: ResultArrived) -> str:
 def _is_dated(run: Run, event: ResultArrived) -> bool:
     """Whether the result says when it was made, and the station had shown its clock before the start: it is compared with no other."""
     return event.created_ms >= 0 and run.source_before_ms > 0
+
+
+def _made_by_ms(event: ResultArrived) -> int:
+    """When the result was made at the latest: a time of whole seconds is one that was cut, and means any time of its second."""
+    is_cut = event.created_ms % 1000 == 0
+    return event.created_ms + 999 if is_cut else event.created_ms
 
 
 def _take(draft: Draft, event: ResultArrived) -> None:

@@ -3,7 +3,8 @@
 Rules of this file:
 - Looked up, and one wait started; what follows is decided elsewhere. It names no other rules, so that they all may name it.
 - A part is ready once its declared time is over, whatever the cell did meanwhile. Nothing shortens it: a person who knows better declares it.
-- A production time that the tag puts after the entry is not believed: the part came in when it was seen to.
+- A production time that the tag puts after the entry is not believed: the part came in when it was seen to. One of 0, the beginning of
+  1970, is a time that nobody wrote.
 """
 
 from datetime import UTC, datetime
@@ -11,6 +12,9 @@ from datetime import UTC, datetime
 from supervisor.cell.model import PartType
 from supervisor.core.draft import Draft
 from supervisor.core.state import PalletState
+
+IN_NEST_MS_MAX = 10 * 60_000
+"""For how long a part may soak in a nest that others need, longer than the handler comes early for any (our choice)."""
 
 
 def ready_ms(part_type: PartType | None, pallet: PalletState) -> int:
@@ -55,9 +59,18 @@ def waits_in_nest(draft: Draft, station: str) -> bool:
     return True
 
 
+def is_in_the_way(draft: Draft, pallet: PalletState) -> bool:
+    """Whether a part stands in a nest that it cannot use for long, as where soaking was declared while it stood there."""
+    if pallet.place not in draft.stations:
+        return False
+    from_ms = ready_ms(draft.tables.part_types.get(pallet.part_type), pallet)
+    return from_ms - draft.at_ms > IN_NEST_MS_MAX
+
+
 def _produced_ms(text: str, otherwise_ms: int) -> int:
     """The production time that the tag gave; ``otherwise_ms`` where it gave none that can be read."""
     try:
-        return round(datetime.fromisoformat(text).timestamp() * 1000)
+        produced_ms = round(datetime.fromisoformat(text).timestamp() * 1000)
     except ValueError:
         return otherwise_ms
+    return produced_ms if produced_ms > 0 else otherwise_ms

@@ -76,6 +76,8 @@ def view(draft: Draft, pallet: PalletState) -> PalletView:
 
 def _at_rest(draft: Draft, pallet: PalletState) -> PalletView:
     """The view of a pallet that no run is about, which may leave at any time."""
+    if soaking.is_in_the_way(draft, pallet):
+        return replace(_view(draft, pallet, movable_ms=0, unmeasured=()), movable_ms=0)
     home = draft.places.get(pallet.home)
     known = draft.tables.views.get(pallet.place)
     if known is not None and known[0] is pallet and known[1] is home and known[3] is draft.trust:

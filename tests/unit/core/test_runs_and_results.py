@@ -161,6 +161,44 @@ def test_a_result_that_was_made_when_the_start_was_ordered_is_of_a_run_before(a_
     assert "neither a run id nor a counter nor a time" in decision.state.unassigned[-1].why
 
 
+@pytest.mark.hazard(8)
+@pytest.mark.parametrize(
+    ("later_ms", "made", "taken"), [(200, 0, True), (200, 7, False), (1_000, -1_000, False)]
+)
+def test_a_time_of_whole_seconds_means_any_time_of_its_second(a_world, later_ms, made, taken):
+    """A camera that needs 200 ms and cuts its times is believed; a finer time, or the second before, is of a run before."""
+    world = a_world(pallets=1)
+    while not (run := world.state.stations["scan-1"].run) or run.stage != "measuring":
+        world.run(world.now_ms + 1_000)
+    second_ms = run.source_before_ms // 1_000 * 1_000
+    station = world.state.stations["scan-1"]
+    begun = replace(run, source_before_ms=second_ms + later_ms)
+    state = replace(
+        world.state, stations={**world.state.stations, "scan-1": replace(station, run=begun)}
+    )
+    result = ResultArrived(
+        station="scan-1", source_ms=second_ms + later_ms, boot=run.boot_before, result_id="x", run_id=run.run_id,
+        serial=run.serial, counter=run.counter_before + 1, scope="final", values=(), created_ms=second_ms + made,
+    )  # fmt: skip
+    decision = world.core.decide(state, result, world.now_ms)
+    assert (decision.state.unassigned == ()) == taken
+    assert (decision.state.stations["scan-1"].figures.runs == 1) == taken
+
+
+@pytest.mark.hazard(8)
+def test_who_is_asked_about_a_missing_result_is_told_that_one_came_and_why_it_was_not_believed(
+    a_world,
+):
+    """As from a station whose clock was set back by an hour."""
+    world = a_world(pallets=1)
+    world.wire = results_changed(
+        lambda fact: [(0, replace(fact, created_ms=fact.source_ms - 3_600_000))]
+    )
+    until(world, lambda: stands(world) == ["result-missing"])
+    (hold,) = world.state.holds.values()
+    assert "reads 'finished'; a result was kept aside: it is from before the start" in hold.seen
+
+
 @pytest.mark.hazard(6)
 def test_a_result_for_a_station_without_a_run_is_kept_aside(a_world):
     world = a_world(pallets=1)

@@ -6,7 +6,9 @@ from simulators.bench.trial import START_MS, finish, serials, troubles
 from supervisor.cell.model import Routing, Soak
 from supervisor.cell.value import replace
 from supervisor.core.commands import StartRun
-from supervisor.core.events import CellOrdered
+from supervisor.core.decide import Core
+from supervisor.core.events import CellOrdered, SupervisorStarted
+from supervisor.core.soaking import soaked_ms
 from supervisor.shift.fold import ShiftFold, with_bound
 
 MINUTE_MS = 60_000
@@ -107,6 +109,39 @@ def test_time_since_production_counts_where_the_tag_tells_it_and_no_later_time_i
     assert 10 * MINUTE_MS <= min(first) <= 11 * MINUTE_MS
     second = min(at for at in begun(world, RING) if at >= SOAK_MS)
     assert second <= SOAK_MS + MINUTE_MS
+
+
+def test_a_production_time_that_nobody_wrote_is_none(a_world):
+    """Tags count seconds since 1970: 0 is a field that was left empty, and the part comes warm."""
+    world = a_world(pallets=1)
+    world.run(world.now_ms + MINUTE_MS)
+    (pallet,) = world.state.pallets.values()
+    part_type = replace(world.cell.part_types[0], soak=Soak(ms=SOAK_MS, since="produced"))
+    unwritten = replace(pallet, produced="1970-01-01T00:00:00Z")
+    assert soaked_ms(part_type, unwritten) == pallet.entered_ms + SOAK_MS
+
+
+@pytest.mark.hazard(43)
+@pytest.mark.parametrize("jaws", [1, 2])
+def test_a_part_in_a_nest_when_soaking_is_declared_leaves_it_to_the_others(a_world, jaws):
+    """All parts go to the touch probe, in whose nest one stands that has to wait for eight hours."""
+    world = a_world(pallets=6, jaws=jaws)
+    world.run(
+        START_MS + 10 * MINUTE_MS,
+        done=lambda _: world.state.stations["touch-1"].run is not None,
+    )
+    there = world.state.pallets[world.state.stations["touch-1"].pallet].part_type
+    cell = replace(soaking(ms=8 * 60 * MINUTE_MS, only=there)(world.cell), digest="new")
+    world.core = Core(cell)
+    world.tell(SupervisorStarted(declaration="new", version="2", fence=2))
+    world._seen.clear()
+    for fact in list(world._facts()):
+        world.tell(fact)
+    world.run(START_MS + 60 * MINUTE_MS)
+    assert len(world.records) == 4
+    assert there not in {record.part_type for record in world.records}
+    finish(world, parts=6)
+    assert troubles(world, parts=serials(world)) == []
 
 
 def test_a_part_that_a_quick_handler_brings_early_soaks_in_the_nest(a_world):

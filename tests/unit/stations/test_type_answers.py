@@ -85,6 +85,29 @@ async def test_what_was_not_asked_ahead_is_asked_when_it_is_needed():
     assert server.waited == 2
 
 
+async def test_what_a_server_cannot_say_yet_is_asked_again():
+    """It was just started and has not loaded its types."""
+
+    class Starting(Server):
+        loaded = False
+
+        async def read(self, wanted):
+            found = await super().read(wanted)
+            unknown = ua.DataValue(StatusCode=ua.StatusCode(ua.StatusCodes.BadNodeIdUnknown))
+            return found if self.loaded else [unknown for _ in wanted]
+
+        async def supertypes(self, nodes):
+            found = await super().supertypes(nodes)
+            return found if self.loaded else [None for _ in nodes]
+
+    server, answers = Starting(NESTED), TypeAnswers()
+    await answers.ask_ahead(server, [own(2)], LIMITS)
+    assert await answers.definition(server, own(2)) is None
+    server.loaded = True
+    assert await answers.above(server, own(2)) == STRUCTURE
+    assert len((await answers.definition(server, own(2))).Fields) == 2
+
+
 async def test_a_server_of_ever_more_types_is_not_asked_for_ever():
     class Endless(dict):
         def get(self, node, _otherwise):
