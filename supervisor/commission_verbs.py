@@ -373,6 +373,11 @@ def _surveyed(url: str, mode: str, user: str, secret: str, keys: Path) -> "Surve
 
     quiet_library_log()
     declared = {"mode": mode, "user": user or None, "secret": secret or None}
+    if not url.startswith("opc.tcp://"):
+        end(
+            INPUT_WRONG,
+            f"{url}: expected an OPC UA address; write it like opc.tcp://10.1.0.21:4840",
+        )
     try:
         entry = SecurityEntry.model_validate({k: v for k, v in declared.items() if v})
         ours = keys_in(keys)

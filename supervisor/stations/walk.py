@@ -318,23 +318,30 @@ class Walk:
         """Ask every question; the station is let go at the end, however it ends."""
         driving = asyncio.create_task(self.adapter.run(self._take))
         try:
-            return tuple([await self._one(question) for question in steps])
+            first = [await self._one(question) for question in steps[:1]]
+            up = self._seen is not None and self._seen.link == "up"
+            lacks = "" if up else "there was no connection"  # nobody is asked to do anything for it
+            return (*first, *[await self._one(question, lacks) for question in steps[1:]])
         finally:
             driving.cancel()
             await asyncio.gather(driving, return_exceptions=True)
 
-    async def _one(self, question: "Question") -> Step:
+    async def _one(self, question: "Question", lacks: str = "") -> Step:
         self._observations, self._step_began_s = [], asyncio.get_running_loop().time()
-        began, verdict, why = _now(), "passed", ""
-        try:
-            await question.check(self)
-        except StepFailed as failed:
-            verdict, why = "failed", str(failed)
-        except NotDone as not_done:
-            verdict, why = "not done", str(not_done)
+        began = _now()
+        verdict, why = ("not done", lacks) if lacks else await self._answered(question)
         step = _step(question, verdict, why, began, self._step_began_s, self._observations)
         self.person.told(step)
         return step
+
+    async def _answered(self, question: "Question") -> tuple[Verdict, str]:
+        try:
+            await question.check(self)
+        except StepFailed as failed:
+            return "failed", str(failed)
+        except NotDone as not_done:
+            return "not done", str(not_done)
+        return "passed", ""
 
     def _take(self, event: Event) -> None:
         """Called by the adapter with each fact."""

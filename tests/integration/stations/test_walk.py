@@ -187,6 +187,17 @@ async def test_a_station_that_starts_with_an_open_door_is_found_and_stopped(care
     assert ("work", "running → idle") in seen
 
 
+async def test_a_station_that_cannot_be_reached_is_asked_nothing_more(monkeypatch):
+    monkeypatch.setattr("supervisor.stations.walk_steps.CONNECT_S_MAX", 0.3)
+    person = Nobody()
+    steps = await walked("opc.tcp://127.0.0.1:9", person, "connect", "facets", "door-open", "run")
+    assert steps.pop("connect").verdict == "failed"
+    assert {(step.verdict, step.why) for step in steps.values()} == {
+        ("not done", "there was no connection")
+    }
+    assert person.asked == []
+
+
 async def test_nothing_moves_without_consent(careless):
     url, model = careless
     person = Nobody("")
