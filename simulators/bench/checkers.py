@@ -22,6 +22,7 @@ from simulators.bench.random_cells import deciding
 from simulators.bench.trust_checker import TrustChecker, is_trust
 from simulators.bench.world import World
 from simulators.models.floor import Violation
+from supervisor.cell.model import PartType
 from supervisor.core.commands import (
     AcknowledgeResult,
     CancelTimer,
@@ -573,7 +574,7 @@ class Checkers:
         run = {name for on, _, name in self._tries if on == goal.pallet}
         run |= {name for name, times in pallet.tried if times >= RUNS_MAX}
         run_for = {number for name in run & decides.keys() for number in decides[name]}
-        could = set[str]().union(*decides.values())
+        could = set[str]().union(*decides.values()) - self._out_of_reach(pallet, plan, decides)
         for planned in plan.plan:
             missing = (set(planned.after) & could) - run_for - decides[goal.program]
             if (
@@ -582,6 +583,32 @@ class Checkers:
                 and missing
             ):
                 yield f"{goal.program} decides {planned.number} before {', '.join(sorted(missing))}"
+
+    def _out_of_reach(
+        self, pallet: PalletState, plan: PartType, decides: Mapping[str, frozenset[str]]
+    ) -> set[str]:
+        """What nobody will measure any more, as no sequence of the programs that may still be run leads there in the order of the plan."""
+        runs = Counter[str](dict(pallet.tried))
+        for (on, _, name), begun in self._tries.items():
+            if on == pallet.pallet:
+                runs[name] = max(runs[name], sum(1 for run in begun if self._world.starts[run]))
+        every = set[str]().union(*decides.values())
+        after = {each.number: every & {*each.after} for each in plan.plan}
+        reached = {
+            value.number
+            for result in pallet.results
+            for value in result.values
+            if value.quality == "good" and value.number in decides.get(result.program, ())
+        }
+        left = [decides[name] for name in decides if runs[name] < RUNS_MAX]
+        while able := [
+            numbers
+            for numbers in left
+            if all(after[each] <= reached | numbers for each in numbers - reached)
+        ]:
+            reached = reached.union(*able)
+            left = [numbers for numbers in left if numbers not in able]
+        return every - reached
 
     def _too_often(self, goal: StartRun, entered_ms: int) -> Iterator[str]:
         earlier = self._tries.setdefault((goal.pallet, entered_ms, goal.program), set())

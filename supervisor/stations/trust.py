@@ -13,6 +13,7 @@ import os
 from datetime import UTC, datetime
 from itertools import pairwise
 from pathlib import Path
+from string import hexdigits
 from typing import Literal
 
 from cryptography import x509
@@ -134,6 +135,9 @@ class TrustList:
     def find(self, thumb: str) -> list[Listed]:
         """The certificates whose thumbprint begins so."""
         digits = thumb.replace(":", "").replace(" ", "").lower()
+        if not set(digits) <= set(hexdigits):
+            message = f"{thumb}: expected a file that is there, or the first digits of a thumbprint"
+            raise KeysWrong(message)
         if len(digits) < SHORT:
             message = f"{thumb}: give at least {SHORT} digits of the thumbprint"
             raise KeysWrong(message)

@@ -190,7 +190,11 @@ def test_a_decision_moves_the_certificate(trust, station):
 
 @pytest.mark.parametrize(
     ("named", "why"),
-    [("abc", "at least 8 digits"), ("0123456789", "names no certificate in")],
+    [
+        ("abc", "at least 8 digits"),
+        ("0123456789", "names no certificate in"),
+        ("nofile.der", "expected a file that is there"),
+    ],
 )
 def test_what_names_no_certificate_is_refused(named, why, trust):
     with pytest.raises(KeysWrong, match=why):
