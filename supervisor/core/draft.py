@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any, Literal
 
 from supervisor.cell.value import replace
 from supervisor.core.commands import CancelTimer, Command, Goal, SetTimer, StoreRecord, subject
+from supervisor.core.events import ResultArrived
 from supervisor.core.holds import HOLDS
 from supervisor.core.state import (
     CellState,
@@ -30,6 +31,7 @@ from supervisor.core.transitions import BAY, HANDLER, PALLET, next_stage
 from supervisor.process.correction import ToolOffsetHistory
 from supervisor.verdict.agreement import Agreement
 from supervisor.verdict.record import Record
+from supervisor.verdict.result import StationResult
 
 if TYPE_CHECKING:
     from supervisor.routing.situation import Carry, Stay
@@ -330,9 +332,17 @@ class Draft:
         """Note how a pair of stations stands."""
         self._own("agreement")[standing.pair.title] = standing
 
-    def keep_aside(self, result: Unassigned) -> None:
-        """Keep a result that belongs to no run of ours; the oldest goes when there are too many (S11)."""
-        self.unassigned = (*self.unassigned, result)[-UNASSIGNED_MAX:]
+    def keep_aside(self, result: ResultArrived | StationResult, why: str, serial: str = "") -> None:
+        """Keep a result that belongs to no run or part of ours; the oldest goes when there are too many (S11)."""
+        aside = Unassigned(
+            at_ms=self.at_ms,
+            station=result.station,
+            result_id=result.result_id,
+            run_id=result.run_id,
+            serial=serial,
+            why=why,
+        )
+        self.unassigned = (*self.unassigned, aside)[-UNASSIGNED_MAX:]
 
 
 def held(draft: Draft | CellState, named: str) -> Hold | None:

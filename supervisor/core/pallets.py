@@ -13,7 +13,7 @@ from supervisor.core.agreement import learn
 from supervisor.core.commands import ReadTag
 from supervisor.core.draft import Draft, held
 from supervisor.core.events import PlacesObserved, Presence, TagRead
-from supervisor.core.state import LINE, PalletState, PlaceState, Unassigned
+from supervisor.core.state import LINE, PalletState, PlaceState
 from supervisor.core.tables import end_of_day_ms
 from supervisor.tag import TagContent, TagError, decode
 from supervisor.verdict.merge import Part, merge, sorting_of
@@ -63,9 +63,8 @@ def _look_at_place(draft: Draft, place: str, seen: Presence) -> None:
             return
         draft.change_place(place, expecting="")
         draft.end_timer(f"place {place}")
-    judge_place(
-        draft, place
-    )  # what was expected may have been taken away before it showed, and this be another
+    # Also then: what was expected may have been taken away before it showed, and this be another.
+    judge_place(draft, place)
 
 
 def judge_place(draft: Draft, place: str) -> None:
@@ -275,16 +274,7 @@ def _disown_results(draft: Draft, pallet: str) -> None:
         f"another carrier claimed to be {pallet}, and nobody vouched for the one that was measured"
     )
     for result in state.results:
-        draft.keep_aside(
-            Unassigned(
-                at_ms=draft.at_ms,
-                station=result.station,
-                result_id=result.result_id,
-                run_id=result.run_id,
-                serial="",
-                why=why,
-            )
-        )
+        draft.keep_aside(result, why)
     draft.change_pallet(pallet, results=())
     if state.revision and state.part_type in draft.tables.plans:
         _store_record(draft, pallet)

@@ -24,7 +24,7 @@ from supervisor.core import (
 from supervisor.core.commands import PrepareProgram, StartRun
 from supervisor.core.draft import Draft, held
 from supervisor.core.events import ResultArrived
-from supervisor.core.state import Run, StationState, Unassigned
+from supervisor.core.state import Run, StationState
 from supervisor.core.transitions import RUN, next_stage
 from supervisor.verdict.result import StationResult
 
@@ -424,22 +424,9 @@ def on_result_arrived(draft: Draft, event: ResultArrived) -> None:
         return
     doubt = _doubt(state, event)
     if doubt:
-        _keep_aside(draft, event, doubt)
+        draft.keep_aside(event, doubt, event.serial)
     else:
         _take(draft, event)
-
-
-def _keep_aside(draft: Draft, event: ResultArrived, why: str) -> None:
-    draft.keep_aside(
-        Unassigned(
-            at_ms=draft.at_ms,
-            station=event.station,
-            result_id=event.result_id,
-            run_id=event.run_id,
-            serial=event.serial,
-            why=why,
-        )
-    )
 
 
 def _known(draft: Draft, event: ResultArrived) -> bool:
@@ -523,12 +510,14 @@ def _take(draft: Draft, event: ResultArrived) -> None:
     if run.study and studies.add_reading(draft, run, result):
         return
     if run.pallet not in draft.pallets:
-        _keep_aside(draft, event, f"the part of run {run.run_id} has left the cell")
+        draft.keep_aside(event, f"the part of run {run.run_id} has left the cell", event.serial)
     elif run.study:
-        _keep_aside(draft, event, f"gauge study {run.study} has ended")
+        draft.keep_aside(event, f"gauge study {run.study} has ended", event.serial)
         pallets.look_at_part(draft, run.pallet)
     elif run.part_type in draft.tables.references and pallets.is_doubted(draft, run.pallet):
-        _keep_aside(draft, event, f"another carrier claims to be reference part {run.pallet}")
+        draft.keep_aside(
+            event, f"another carrier claims to be reference part {run.pallet}", event.serial
+        )
     elif run.part_type in draft.tables.references:
         reference_parts.take_check(draft, run, result)
     else:

@@ -30,7 +30,7 @@ class Run:
     """One execution of a program at a station.
 
     ``counter_before`` and ``boot_before`` are what the station showed when the start was ordered, ``source_before_ms`` the newest time
-    that it had given until then, on its own clock; ``started_ms`` is the cell's time of that order (0 before). ``study`` is the gauge study that it belongs to ("" = it is for the part's record).
+    that it had given until then, on its own clock; ``started_ms`` is the cell's time of that order (0 before). ``pallet`` ends in " (left)" once its part has left the cell: no other is taken for it. ``study`` is the gauge study that it belongs to ("" = it is for the part's record).
     """
 
     run_id: str

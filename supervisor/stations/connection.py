@@ -399,8 +399,8 @@ class Connection:
         slowest_ms = 0.0
         numbered = [(at, name) for at, name in enumerate(self._wanted.watch) if name in self.found]
         requests = [self._item(at, self.found[name].node, name) for at, name in numbered]
-        health = [self._item(handle, node) for handle, (node, _) in _HEALTH.items()]
-        health = health if self._asked == "asked" else health[:1]
+        heeded = [STATE, SERVICE_LEVEL] if self._asked == "asked" else [STATE]
+        health = [self._item(at, node) for at, (node, _) in _HEALTH.items() if node in heeded]
         requests += health
         names = [*(name for _, name in numbered), *(None for _ in health)]
         for chunk in chunks(list(zip(names, requests, strict=True)), self.facts.limits["items"]):

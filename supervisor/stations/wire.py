@@ -297,7 +297,10 @@ class Session:
 
     async def _below(self, nodes: Sequence[NodeId], reference: int) -> list[list[Reference]]:
         parameters = ua.BrowseParameters()
-        parameters.NodesToBrowse = [_forward(node, reference) for node in nodes]
+        parameters.NodesToBrowse = [
+            _to_browse(node, reference, ua.BrowseDirection.Forward, ua.BrowseResultMask.All)
+            for node in nodes
+        ]
         results: list[Any] = await self._bounded(self._session.browse(parameters))
         found: list[list[Reference]] = []
         for first in results:
@@ -322,7 +325,9 @@ class Session:
 
     async def _origins(self, nodes: Sequence[NodeId], reference: int) -> list[NodeId | None]:
         parameters = ua.BrowseParameters()
-        parameters.NodesToBrowse = [_backward(node, reference) for node in nodes]
+        parameters.NodesToBrowse = [
+            _to_browse(node, reference, ua.BrowseDirection.Inverse, 0) for node in nodes
+        ]
         results: list[Any] = await self._bounded(self._session.browse(parameters))
         first = [next(iter(result.References or []), None) for result in results]
         return [None if one is None else plain_id(one.NodeId) for one in first]
@@ -372,25 +377,14 @@ class Session:
                 return await request
 
 
-def _forward(node: NodeId, reference: int) -> Any:
+def _to_browse(node: NodeId, reference: int, direction: Any, results: int) -> Any:
     return ua.BrowseDescription(
         NodeId=node,
-        BrowseDirection=ua.BrowseDirection.Forward,
+        BrowseDirection=direction,
         ReferenceTypeId=numeric_id(reference),
         IncludeSubtypes=True,
         NodeClassMask=0,
-        ResultMask=ua.BrowseResultMask.All,
-    )
-
-
-def _backward(node: NodeId, reference: int) -> Any:
-    return ua.BrowseDescription(
-        NodeId=node,
-        BrowseDirection=ua.BrowseDirection.Inverse,
-        ReferenceTypeId=numeric_id(reference),
-        IncludeSubtypes=True,
-        NodeClassMask=0,
-        ResultMask=0,
+        ResultMask=results,
     )
 
 
