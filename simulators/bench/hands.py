@@ -13,8 +13,7 @@ from dataclasses import dataclass, replace
 from simulators.bench.diary import Diary
 from simulators.bench.world import World
 from simulators.models.door import Target
-from simulators.models.physics import Pallet
-from simulators.models.tag import encode_tag
+from simulators.models.physics import Pallet, right_tag
 
 LOOK_AGAIN_MS = 20_000
 
@@ -71,12 +70,12 @@ class Hands:
         """A pallet gets a tag that says what another one's says."""
         twin = self.world.physics.pallet[other]
         gtin = self.world.physics.part_type[twin.part_type].gtin
-        self.write_tag(pallet, _own(twin), _tag_of(twin, gtin))
+        self.write_tag(pallet, _own(twin), right_tag(twin, gtin))
 
     def strange_tag(self, pallet: str, gtin: str) -> None:
         """A pallet gets a tag of a part type that nobody declared."""
         entry = self.world.physics.pallet[pallet]
-        self.write_tag(pallet, NOBODY, _tag_of(entry, gtin))
+        self.write_tag(pallet, NOBODY, right_tag(entry, gtin))
 
     def right_tag(self, pallet: str) -> None:
         """A person writes the tag anew, right."""
@@ -164,13 +163,3 @@ class Hands:
 
 def _own(pallet: Pallet) -> Identity:
     return Identity(pallet=pallet.pallet, part_type=pallet.part_type, serial=pallet.serial)
-
-
-def _tag_of(pallet: Pallet, gtin: str) -> bytes:
-    return encode_tag(
-        pallet=pallet.pallet,
-        gtin=gtin,
-        serial=pallet.serial,
-        batch=pallet.batch,
-        produced=pallet.produced,
-    )

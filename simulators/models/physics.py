@@ -123,6 +123,21 @@ class Pallet:
     tag: str = ""
 
 
+def right_tag(pallet: Pallet, gtin: str) -> bytes:
+    """What the tag of a pallet should say, its part being of the type with this GTIN.
+
+    Raises:
+        ValueError: a tag cannot hold it.
+    """
+    return encode_tag(
+        pallet=pallet.pallet,
+        gtin=gtin,
+        serial=pallet.serial,
+        batch=pallet.batch,
+        produced=pallet.produced,
+    )
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Operator:
     """The person: when each further pallet is brought (in any order of pallets), and how long a finished one stays at the outfeed."""
@@ -258,13 +273,7 @@ def _wrong_tag(physics: Physics, pallet: Pallet, where: str) -> Iterator[str]:
         if pallet.tag:
             bytes.fromhex(pallet.tag)
         elif part_type:
-            encode_tag(
-                pallet=pallet.pallet,
-                gtin=part_type.gtin,
-                serial=pallet.serial,
-                batch=pallet.batch,
-                produced=pallet.produced,
-            )
+            right_tag(pallet, part_type.gtin)
     except ValueError as error:
         yield f"{where}: {error}"
 

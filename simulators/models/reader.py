@@ -11,8 +11,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from simulators.models.floor import Floor
-from simulators.models.physics import Physics
-from simulators.models.tag import encode_tag
+from simulators.models.physics import Physics, right_tag
 
 TagStatus = Literal["read", "no tag", "several tags", "failed"]
 
@@ -77,10 +76,4 @@ class ReaderModel:
         pallet = self._physics.pallet[standing]
         if pallet.tag:
             return bytes.fromhex(pallet.tag)
-        return encode_tag(
-            pallet=pallet.pallet,
-            gtin=self._physics.part_type[pallet.part_type].gtin,
-            serial=pallet.serial,
-            batch=pallet.batch,
-            produced=pallet.produced,
-        )
+        return right_tag(pallet, self._physics.part_type[pallet.part_type].gtin)

@@ -6,7 +6,7 @@ import pytest
 
 from simulators.bench.shift import Case, Shift
 from simulators.bench.trial import DAY_MS, START_MS, finish, small_world, troubles
-from simulators.models.tag import encode_tag
+from simulators.models.physics import right_tag
 from supervisor.cell.model import Vouched
 from supervisor.cell.value import replace
 from supervisor.core.commands import MarkSuspect, MoveHandler
@@ -51,14 +51,7 @@ def until(world, code):
 def twins(physics):
     """The second pallet's tag says what the first one's says."""
     first, second, *others = physics.pallets
-    gtin = physics.part_type[first.part_type].gtin
-    payload = encode_tag(
-        pallet=first.pallet,
-        gtin=gtin,
-        serial=first.serial,
-        batch=first.batch,
-        produced=first.produced,
-    )
+    payload = right_tag(first, physics.part_type[first.part_type].gtin)
     return changed(physics, pallets=(first, changed(second, tag=payload.hex()), *others))
 
 

@@ -12,7 +12,6 @@ import pytest
 from simulators.bench.trial import DAY_MS, START_MS, finish, troubles
 from simulators.bench.world import World
 from simulators.models.physics import Physics
-from simulators.models.tag import encode_tag
 from supervisor.cell.model import Cell
 from supervisor.cell.value import replace
 from supervisor.core.commands import (
@@ -24,6 +23,7 @@ from supervisor.core.events import CellOrdered, HoldReleased, ResultArrived
 from supervisor.core.holds import HOLDS
 from supervisor.core.people import ANSWERS
 from tests.unit.core.reference_cell import MASTER, bring_master, rule, world_of
+from tests.unit.core.tags import tag_of
 
 MINUTE_MS = 60_000
 HOUR_MS = 60 * MINUTE_MS
@@ -105,18 +105,6 @@ def with_tag(physics: Physics, number: int, payload: bytes) -> Physics:
     pallets = list(physics.pallets)
     pallets[number] = changed(pallets[number], tag=payload.hex())
     return changed(physics, pallets=tuple(pallets))
-
-
-def tag_of(physics: Physics, number: int, **other: str) -> bytes:
-    pallet = physics.pallets[number]
-    content = {
-        "pallet": pallet.pallet,
-        "gtin": physics.part_type[pallet.part_type].gtin,
-        "serial": pallet.serial,
-        "batch": pallet.batch,
-        "produced": pallet.produced,
-    }
-    return encode_tag(**{**content, **other})
 
 
 def write_tag_right(world: World, number: int) -> None:

@@ -5,6 +5,7 @@ from dataclasses import replace as changed
 import pytest
 
 from simulators.bench.trial import DAY_MS, START_MS, finish, serials, troubles
+from simulators.models.physics import right_tag
 from simulators.models.tag import encode_tag
 from supervisor.cell.value import replace
 from supervisor.core.commands import MoveHandler, ReadTag
@@ -571,9 +572,7 @@ def test_a_result_to_come_is_not_the_next_parts_that_a_pallet_brings(a_world):
     take(world, nest)
     answer(world, "nest-lost", "removed")
     other = changed(world.physics.pallet[known.pallet], serial="777")
-    gtin = world.physics.part_type[other.part_type].gtin
-    own = {"pallet": other.pallet, "batch": other.batch, "produced": other.produced}
-    says = encode_tag(gtin=gtin, serial=other.serial, **own)
+    says = right_tag(other, world.physics.part_type[other.part_type].gtin)
     world.physics.pallet[known.pallet] = changed(other, tag=says.hex())
     put(world, free_rack_places(world)[0], known.pallet)
     until(world, lambda: run_id in {aside.run_id for aside in world.state.unassigned})

@@ -6,8 +6,7 @@ import pytest
 
 from simulators.bench.checks import findings
 from simulators.bench.trial import DAY_MS, START_MS
-from simulators.models.physics import Pallet
-from simulators.models.tag import encode_tag
+from simulators.models.physics import right_tag
 from supervisor.cell.value import replace
 from supervisor.core.commands import MoveHandler
 from supervisor.core.decide import Core
@@ -19,7 +18,8 @@ from supervisor.core.events import (
     ResultArrived,
     SupervisorStarted,
 )
-from tests.unit.core.reference_cell import MASTER, SERIAL, world_of
+from tests.unit.core.reference_cell import MASTER, world_of
+from tests.unit.core.tags import tag_of
 
 HOUR_MS = 3_600_000
 LATE_MS = 240_000
@@ -35,8 +35,8 @@ def lone(a_world):
         def built(physics):
             """The liar's tag says what the other one's says, or that with another part type."""
             pallets = list(physics.pallets)
-            says = tag_of(physics, 1 - liar, **({"gtin": gtin} if gtin else {}))
-            pallets[liar] = changed(pallets[liar], tag=says)
+            says = tag_of(physics, 1 - liar, gtin=gtin)
+            pallets[liar] = changed(pallets[liar], tag=says.hex())
             arrivals_ms = (START_MS, START_MS + 9 * DAY_MS)
             operator = changed(physics.operator, arrivals_ms=arrivals_ms)
             return changed(physics, pallets=tuple(pallets), operator=operator)
@@ -44,19 +44,6 @@ def lone(a_world):
         return a_world(pallets=2, built=built)
 
     return make
-
-
-def tag_of(physics, number, **other):
-    """What the tag of a pallet should say, or something else in its stead, as hexadecimal text."""
-    true = physics.pallets[number]
-    says = {
-        "pallet": true.pallet,
-        "gtin": physics.part_type[true.part_type].gtin,
-        "serial": true.serial,
-        "batch": true.batch,
-        "produced": true.produced,
-    }
-    return encode_tag(**{**says, **other}).hex()
 
 
 def until(world, done):
@@ -314,7 +301,7 @@ def test_a_tag_that_names_the_pallet_of_one_and_the_part_of_another_casts_doubt_
         second = pallets[1]
         gtin = physics.part_type[second.part_type].gtin
         says = tag_of(physics, 0, serial=second.serial, gtin=gtin)
-        pallets[2] = changed(pallets[2], tag=says)
+        pallets[2] = changed(pallets[2], tag=says.hex())
         arrivals_ms = (START_MS, START_MS, START_MS + 9 * DAY_MS)
         operator = changed(physics.operator, arrivals_ms=arrivals_ms)
         return changed(physics, pallets=tuple(pallets), operator=operator)
@@ -377,11 +364,9 @@ def test_a_station_is_not_judged_by_a_doubted_reference_part():
 
     until(world, checking)
     before = world.state.trust["touch-1"]
-    gtin = world.physics.part_type["master"].gtin
-    own = {"batch": "M", "produced": "2025-11-01T00:00:00Z"}
-    says = encode_tag(pallet=MASTER, gtin=gtin, serial=SERIAL, **own).hex()
-    false = Pallet(pallet="false", part_type="master", serial=SERIAL, tag=says, **own)
-    world.physics.pallet["false"] = false
+    true = world.physics.pallet[MASTER]
+    says = right_tag(true, world.physics.part_type[true.part_type].gtin)
+    world.physics.pallet["false"] = changed(true, pallet="false", tag=says.hex())
     put(world, "false")
     until(world, lambda: world.state.stations["touch-1"].run is None)
     assert "identity-doubted" in asked(world)
