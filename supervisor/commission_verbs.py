@@ -362,6 +362,7 @@ def browse(
 def _surveyed(url: str, mode: str, user: str, secret: str, keys: Path) -> "Survey":
     from pydantic import ValidationError
 
+    from supervisor.cell.fields import ADDRESS_REMEDY, is_address
     from supervisor.cell.security import SecurityEntry
     from supervisor.stations.browse import survey
     from supervisor.stations.link import reason
@@ -373,11 +374,8 @@ def _surveyed(url: str, mode: str, user: str, secret: str, keys: Path) -> "Surve
 
     quiet_library_log()
     declared = {"mode": mode, "user": user or None, "secret": secret or None}
-    if not url.startswith("opc.tcp://"):
-        end(
-            INPUT_WRONG,
-            f"{url}: expected an OPC UA address; write it like opc.tcp://10.1.0.21:4840",
-        )
+    if not is_address(url):
+        end(INPUT_WRONG, f"{url}: expected an OPC UA address; {ADDRESS_REMEDY}")
     try:
         entry = SecurityEntry.model_validate({k: v for k, v in declared.items() if v})
         ours = keys_in(keys)

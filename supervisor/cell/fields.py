@@ -152,10 +152,19 @@ def _whole_milliseconds(seconds: Decimal) -> Decimal:
     return seconds
 
 
+ADDRESS_REMEDY = "write it like opc.tcp://10.1.0.21:4840"
+
+
+def is_address(text: str) -> bool:
+    """Whether a text is the address of an OPC UA server."""
+    parts = _url_parts(text)
+    return parts is not None and parts.scheme == "opc.tcp" and bool(parts.hostname)
+
+
 def _address(text: str) -> str:
     parts = _url_parts(text)
-    if parts is None or parts.scheme != "opc.tcp" or not parts.hostname:
-        raise refuse("an OPC UA address", "write it like opc.tcp://10.1.0.21:4840")
+    if parts is None or not is_address(text):
+        raise refuse("an OPC UA address", ADDRESS_REMEDY)
     if parts.username or parts.password:
         raise refuse("an address without credentials", "leave user and password out of the address")
     return text

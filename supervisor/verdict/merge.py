@@ -95,7 +95,7 @@ def _not_asked(finding: Finding, ended: Characteristic) -> Finding:
     """The finding, with the reason why nobody measures it any more where it is not settled."""
     if finding.verdict in ("conforming", "nonconforming"):
         return finding
-    why = f"nothing more is measured for it, as {ended.number}, {ended.name}, is nonconforming and the plan ends there"
+    why = f"nothing more was measured for it, as {ended.number}, {ended.name}, was nonconforming and the plan ends there"
     return replace(finding, why=f"{finding.why}; {why}")
 
 

@@ -86,7 +86,7 @@ def test_the_record_says_of_each_characteristic_why_it_has_no_value():
         "nonconforming", "not measured", None,
     )  # fmt: skip
     assert flatness.why == (
-        "no station has given a value; nothing more is measured for it, as 1, bore, is nonconforming and the plan ends there"
+        "no station has given a value; nothing more was measured for it, as 1, bore, was nonconforming and the plan ends there"
     )
     assert chamfer.verdict == "conforming"
     assert "nothing more" not in bore.why + chamfer.why
