@@ -18,7 +18,7 @@ from typing import Any
 from simulators.bench.checks import findings
 from simulators.bench.hands import Hands
 from simulators.bench.on_the_wire import Image, machine_of
-from simulators.bench.random_cells import deciding
+from simulators.bench.random_cells import deciding, measuring
 from simulators.bench.trust_checker import TrustChecker, is_trust
 from simulators.bench.world import World
 from simulators.models.floor import Violation
@@ -560,32 +560,35 @@ class Checkers:
             yield f"the part on {goal.pallet} came in {self._at_ms() - pallet.entered_ms} ms ago"
 
     def _too_early(self, goal: StartRun, pallet: PalletState) -> Iterator[str]:
-        """What the plan wants measured before has been run for, unless nobody could measure it or this program does.
+        """What the plan wants measured before anything that this program measures has been run for, unless nobody could decide it or this program does.
 
         A run of an earlier stay counts: its result may have come since. So does a program that was given up as often as it may: a station
         that cannot prepare it keeps no part waiting for ever.
         """
         plan = next(p for p in self._world.cell.part_types if p.part_type == goal.part_type)
-        decides = {
-            program.program: deciding(plan, program)
-            for program in self._world.cell.programs
-            if program.part_type == goal.part_type
-        }
+        mine = [p for p in self._world.cell.programs if p.part_type == goal.part_type]
+        decides = {program.program: deciding(plan, program) for program in mine}
+        measures = {program.program: measuring(plan, program) for program in mine}
         run = {name for on, _, name in self._tries if on == goal.pallet}
         run |= {name for name, times in pallet.tried if times >= RUNS_MAX}
         run_for = {number for name in run & decides.keys() for number in decides[name]}
-        could = set[str]().union(*decides.values()) - self._out_of_reach(pallet, plan, decides)
+        out_of_reach = self._out_of_reach(pallet, plan, decides, measures)
+        could = set[str]().union(*decides.values()) - out_of_reach
         for planned in plan.plan:
             missing = (set(planned.after) & could) - run_for - decides[goal.program]
             if (
-                planned.number in decides[goal.program]
+                planned.number in measures[goal.program]
                 and planned.number not in run_for
                 and missing
             ):
-                yield f"{goal.program} decides {planned.number} before {', '.join(sorted(missing))}"
+                yield f"{goal.program} measures {planned.number} before {', '.join(sorted(missing))}"
 
     def _out_of_reach(
-        self, pallet: PalletState, plan: PartType, decides: Mapping[str, frozenset[str]]
+        self,
+        pallet: PalletState,
+        plan: PartType,
+        decides: Mapping[str, frozenset[str]],
+        measures: Mapping[str, frozenset[str]],
     ) -> set[str]:
         """What nobody will measure any more, as no sequence of the programs that may still be run leads there in the order of the plan."""
         runs = Counter[str](dict(pallet.tried))
@@ -600,14 +603,14 @@ class Checkers:
             for value in result.values
             if value.quality == "good" and value.number in decides.get(result.program, ())
         }
-        left = [decides[name] for name in decides if runs[name] < RUNS_MAX]
+        left = [name for name in decides if decides[name] and runs[name] < RUNS_MAX]
         while able := [
-            numbers
-            for numbers in left
-            if all(after[each] <= reached | numbers for each in numbers - reached)
+            name
+            for name in left
+            if all(after[each] <= reached | decides[name] for each in measures[name] - reached)
         ]:
-            reached = reached.union(*able)
-            left = [numbers for numbers in left if numbers not in able]
+            reached = reached.union(*(decides[name] for name in able))
+            left = [name for name in left if name not in able]
         return every - reached
 
     def _too_often(self, goal: StartRun, entered_ms: int) -> Iterator[str]:

@@ -28,6 +28,7 @@ from supervisor.cell.model import (
     PartType,
     Place,
     Program,
+    Reach,
     Reader,
     Soak,
     Sorting,
@@ -241,12 +242,14 @@ def _in_order(draw: Random, part_type: PartType, programs: Sequence[Program]) ->
         for at, number in enumerate(numbers)
     }
     every = {each.number: pairs.get(each.number, frozenset()) for each in part_type.plan}
-    decides = {
-        program.program: deciding(part_type, program)
+    reaches = {
+        program.program: Reach(
+            decides=deciding(part_type, program), measures=measuring(part_type, program)
+        )
         for program in programs
         if program.part_type == part_type.part_type
     }
-    if not wished or left_waiting(decides, every)[0]:
+    if not wished or left_waiting(reaches, every)[0]:
         return part_type
     plan = (value.replace(c, after=tuple(sorted(every[c.number]))) for c in part_type.plan)
     return value.replace(part_type, plan=tuple(plan))
@@ -258,6 +261,11 @@ def deciding(part_type: PartType, program: Program) -> frozenset[str]:
     return frozenset(
         c.number for c in program.covers if c.expanded_u * 2 / c.k <= required[c.number]
     )
+
+
+def measuring(part_type: PartType, program: Program) -> frozenset[str]:
+    """What a program of a part type measures of its plan, well enough or not."""
+    return frozenset(c.number for c in program.covers) & {c.number for c in part_type.plan}
 
 
 def _part_type(name: str, index: int, plan: Sequence[Characteristic]) -> PartType:

@@ -422,29 +422,37 @@ class Cell:
 # --- precedence ---------------------------------------------------------------------------------------------------------------
 
 
-def awaited(mine: Set[str], still_open: Set[str], after: Mapping[str, Set[str]]) -> frozenset[str]:
-    """What has to be measured before a program that decides these characteristics, of what is open; what it decides itself left out."""
-    sooner = frozenset(number for each in mine & still_open for number in after[each])
-    return (sooner & still_open) - mine
+@value
+class Reach:
+    """What a program decides of a plan, and all that it measures of it: a value that decides nothing spoils, too."""
+
+    decides: frozenset[str]
+    measures: frozenset[str]
+
+    def awaits(self, still_open: Set[str], after: Mapping[str, Set[str]]) -> frozenset[str]:
+        """What has to be measured before the program runs, of what is open; what it decides itself left out."""
+        touched = (self.decides | self.measures) & still_open
+        sooner = frozenset(number for each in touched for number in after[each])
+        return (sooner & still_open) - self.decides
 
 
 def left_waiting(
-    decides: Mapping[str, Set[str]], after: Mapping[str, Set[str]]
+    programs: Mapping[str, Reach], after: Mapping[str, Set[str]]
 ) -> tuple[dict[str, frozenset[str]], frozenset[str]]:
     """What programs are left waiting for in the end, and what is open by then, if each is run as soon as it may: running more closes no way.
 
     Programs that would decide nothing more are left out.
     """
     still_open = frozenset(after)
-    left = sorted(name for name in decides if decides[name])
+    left = sorted(name for name in programs if programs[name].decides)
     while True:
-        able = [name for name in left if not awaited(decides[name], still_open, after)]
+        able = [name for name in left if not programs[name].awaits(still_open, after)]
         if not able:
             waits = {
-                name: awaited(decides[name], still_open, after)
+                name: programs[name].awaits(still_open, after)
                 for name in left
-                if decides[name] & still_open
+                if programs[name].decides & still_open
             }
             return waits, still_open
         left.remove(able[0])
-        still_open -= decides[able[0]]
+        still_open -= programs[able[0]].decides

@@ -1,8 +1,8 @@
 """What a plan says about the order in which characteristics are measured.
 
 Rules of this file:
-- ``after`` holds between characteristics. Programs follow: one runs when nothing is unmeasured that has to come before what it decides,
-  what it decides itself left out. Routing obeys the same rule (``supervisor.routing.precedence``).
+- ``after`` holds between characteristics. Programs follow: one runs when nothing is unmeasured that has to come before what it measures, well
+  enough to decide it or not, what it decides itself left out. Routing obeys the same rule (``supervisor.routing.precedence``).
 - An order that cannot be kept would leave every part of the type waiting for ever: it is an error, with the programs that wait for each other.
 """
 
@@ -11,7 +11,7 @@ from decimal import Decimal
 
 from supervisor.cell.coverage import coverages_of
 from supervisor.cell.declaration import Declaration, PartTypeDraft, texts
-from supervisor.cell.model import left_waiting
+from supervisor.cell.model import Reach, left_waiting
 from supervisor.cell.plan import AbsoluteLimits, limits_of, required_u_of
 from supervisor.cell.problem import Problem, one_of
 from supervisor.cell.reading_order import reading_order
@@ -86,11 +86,11 @@ def precedence_can_be_kept(declaration: Declaration) -> Iterator[Problem]:
     for draft in declaration.part_types:
         if not any(entry.after for entry in draft.plan):
             continue
-        decides = _decided(declaration, draft)
-        waits, _ = left_waiting(decides, {e.number: frozenset(e.after) for e in draft.plan})
+        programs = _reaches(declaration, draft)
+        waits, _ = left_waiting(programs, {e.number: frozenset(e.after) for e in draft.plan})
         if not waits:
             continue
-        stuck = {number for program in waits for number in decides[program]}
+        stuck = {n for name in waits for n in programs[name].decides | programs[name].measures}
         first = next(e for e in draft.plan if e.after and e.number in stuck)
         said = [
             f"{name} waits for {', '.join(sorted(waits[name], key=reading_order))}"
@@ -104,17 +104,20 @@ def precedence_can_be_kept(declaration: Declaration) -> Iterator[Problem]:
         )
 
 
-def _decided(declaration: Declaration, draft: PartTypeDraft) -> dict[str, set[str]]:
-    """By program: the numbers that it decides."""
+def _reaches(declaration: Declaration, draft: PartTypeDraft) -> dict[str, Reach]:
+    """By program: the numbers of the plan that it decides, and all that it measures."""
     required = {entry.number: _required_u(entry) for entry in draft.plan}
-    found: dict[str, set[str]] = {}
+    found: dict[str, Reach] = {}
     for program in declaration.programs:
         if program.part_type == draft.part_type:
-            found[program.id] = {
+            covers = coverages_of(declaration, program)
+            decides = frozenset(
                 cover.number
-                for cover in coverages_of(declaration, program)
+                for cover in covers
                 if (u := required.get(cover.number)) is not None and cover.decides(u)
-            }
+            )
+            measures = frozenset(cover.number for cover in covers) & required.keys()
+            found[program.id] = Reach(decides=decides, measures=measures)
     return found
 
 

@@ -2,8 +2,8 @@
 
 Rules of this file:
 - ``Sooner`` holds, by the bit of each characteristic, those that come before it; () where any order will do. Bit sets as in ``tables``.
-- A program may run when nothing is open that comes before what it would decide, or would if its station were trusted; what it decides itself
-  does not count. Open is what no run has measured yet: a result that is still being evaluated keeps nobody waiting.
+- A program may run when nothing is open that comes before what it measures, well enough to decide it or not: measuring is what spoils. What it
+  decides itself does not count. Open is what no run has measured yet: a result that is still being evaluated keeps nobody waiting.
 - Running more never closes a way: what may run now may run later too. So running everything that may run finds out what can be reached.
 """
 

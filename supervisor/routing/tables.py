@@ -13,7 +13,7 @@ from supervisor.routing.situation import PalletView
 class Offer:
     """A program as routing sees it: where it runs, which of its part type's characteristics it decides, how long it takes.
 
-    ``measures`` adds what its station must not decide now (0: nothing is added): it is measured all the same, and spoils what should come before.
+    ``measures`` adds what it measures without deciding it, not well enough or because its station must not now (0: nothing is added): that spoils what should come before.
     """
 
     program: str
@@ -106,6 +106,7 @@ class RoutingTables:
                         decides=decides,
                         part_free_ms=program.part_free_ms,
                         result_ms=program.result_ms,
+                        measures=sum(bits.get(cover.number, 0) for cover in program.covers),
                     )
                 )
         return tuple(offers)
@@ -145,11 +146,7 @@ class RoutingTables:
             at = self.index[station]
             barred[at] = barred.get(at, 0) | bits.get(number, 0)
         less = (
-            replace(
-                offer,
-                decides=offer.decides & ~barred.get(offer.station, 0),
-                measures=offer.decides,
-            )
+            replace(offer, decides=offer.decides & ~barred.get(offer.station, 0))
             for offer in offers
         )
         return tuple(offer for offer in less if offer.decides)

@@ -13,7 +13,7 @@ So a part is finished after at most two runs of each program, whatever the stati
 from collections import Counter
 from collections.abc import Mapping, Sequence
 
-from supervisor.cell.model import Characteristic, left_waiting
+from supervisor.cell.model import Characteristic, Reach, left_waiting
 from supervisor.cell.value import value
 from supervisor.verdict.averaging import missing_from
 from supervisor.verdict.judging import applied, is_decided, verdict_of
@@ -65,7 +65,11 @@ def _within_reach(
         for program in each.programs:
             decides.setdefault(program, set()).add(each.number)
     after = {c.number: frozenset(c.after) for c in table.part_type.plan if c.number in numbers}
-    _, out_of_reach = left_waiting(decides, after)
+    programs = {
+        name: Reach(decides=frozenset(wanted), measures=frozenset(table.abilities[name]))
+        for name, wanted in decides.items()
+    }
+    _, out_of_reach = left_waiting(programs, after)
     return tuple(each for each in opened if each.number not in out_of_reach)
 
 

@@ -141,7 +141,7 @@ def _pallets(log: Log) -> Iterator[str]:
 
 
 def _precedence(log: Log) -> Iterator[str]:
-    """What the plan puts before a characteristic was measured well enough by an earlier run, or by the same one."""
+    """What the plan puts before all that a run measures, well enough or not, was measured well enough by an earlier run, or by the same one."""
     programs = {program.program: program for program in log.case.cell.programs}
     plans = {p.part_type: {c.number: c for c in p.plan} for p in log.case.cell.part_types}
     measured: dict[str, set[str]] = {}
@@ -155,7 +155,8 @@ def _precedence(log: Log) -> Iterator[str]:
             and cover.expanded_u / cover.k * Decimal(2) <= plan[cover.number].required_u
         }
         before = measured.setdefault(run.pallet, set())
-        for number in sorted(good - before):
+        touched = {cover.number for cover in program.covers if cover.number in plan}
+        for number in sorted(touched - before):
             lacking = set(plan[number].after) - before - good
             if lacking:
                 yield f"{run}: {number} is measured before {', '.join(sorted(lacking))}"

@@ -51,6 +51,14 @@ programs:
     covers: [{number: 1, expanded_u: 0.001}]
 
 """
+WEAK_FACE = (
+    PROGRAMS,
+    "{number: 5, expanded_u: 0.009}",
+    "{number: 5, expanded_u: 0.009}\n      - {number: 2, expanded_u: 0.9}",
+)
+"""scan-1 measures the face, too, not well enough to decide it; it lies under what touch-1 decides."""
+FACE_AFTER_DIAMETER = (RING, FACE, FACE[:-1] + ", after: [1]}")
+DIAMETER_AFTER_AXIS = (RING, "limits: 62 g6", "limits: 62 g6, after: [5]")
 REFERENCE = (("part-types/master.yaml", "", MASTER), (PROGRAMS, "programs:\n", MASTER_PROGRAM))
 ONE_RACK = ((CELL, "  - {id: rack-02, kind: rack, at_mm: 200, reader: rack, antenna: 2}\n", ""),)
 
@@ -70,6 +78,8 @@ SOUND = {
     "a reference part and room beside it": REFERENCE,
     "an order between two stations": ((RING, FACE, FACE[:-1] + ", after: [5]}"),),
     "the other order": ((RING, MINOR_AXIS, "plus_minus: 0.04}, after: [2], answers_to"),),
+    "a value that decides nothing and comes later": (WEAK_FACE, FACE_AFTER_DIAMETER),
+    "two orders that hold without such a value": (FACE_AFTER_DIAMETER, DIAMETER_AFTER_AXIS),
     "an order within a program": ((RING, FACE, FACE[:-1] + ", after: [4]}"),),
 }
 STUCK = {
@@ -82,6 +92,7 @@ STUCK = {
         (RING, FACE, FACE[:-1] + ", after: [5]}"),
         (RING, MINOR_AXIS, "plus_minus: 0.04}, after: [4], answers_to"),
     ),
+    "an order that a value without decision cannot keep": (WEAK_FACE, FACE_AFTER_DIAMETER, DIAMETER_AFTER_AXIS),
     "a reference part in the only rack place": (*REFERENCE, *ONE_RACK),
 }  # fmt: skip
 

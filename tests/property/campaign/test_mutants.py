@@ -180,6 +180,16 @@ def order_of_characteristics_ignored(monkeypatch):
     monkeypatch.setattr(RoutingTables, "__init__", forgetful)
 
 
+def values_that_decide_nothing_ignored(monkeypatch):
+    """Routing lets a program run before what its values spoil, as long as those decide nothing."""
+    offers = RoutingTables._offers
+
+    def blind(tables, cell, part):
+        return tuple(replace(offer, measures=0) for offer in offers(tables, cell, part))
+
+    monkeypatch.setattr(RoutingTables, "_offers", blind)
+
+
 def soaking_ignored(monkeypatch):
     """A part is measured as soon as a station is free."""
     monkeypatch.setattr(soaking, "ready_ms", lambda _part_type, _pallet: 0)
@@ -227,6 +237,13 @@ def test_soaking_ignored_is_caught_where_nothing_befalls(monkeypatch):
     soaking_ignored(monkeypatch)
     soak = (seed for seed in range(1, 400) if any(p.soak for p in random_cell(seed).part_types))
     assert any(run_case(Case(seed=seed, faults={"reads-wrong": None})).failures for seed in soak)
+
+
+def test_a_value_that_decides_nothing_and_comes_too_soon_is_caught(monkeypatch):
+    values_that_decide_nothing_ignored(monkeypatch)
+    seeds = (121, 287)  # of the first 300 those that show it
+    found = (run_case(Case(seed=seed, faults={"reads-wrong": None})).failures for seed in seeds)
+    assert any("measures 1 before 3" in each.text for failures in found for each in failures)
 
 
 def test_measuring_on_after_the_proof_is_caught_where_nothing_befalls(monkeypatch):

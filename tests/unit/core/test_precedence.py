@@ -81,3 +81,27 @@ def test_what_programs_can_no_longer_measure_in_order_is_not_waited_for(a_world)
     assert [each.number for each in still_open(table, (), ())] == numbers
     used_up = (("both", 2),)
     assert still_open(table, (), used_up) == ()
+
+
+def test_what_a_program_measures_without_deciding_it_counts_when_nothing_is_left_in_order(a_world):
+    """``weak`` alone decides 1 and measures 3, not well enough; 3 after 2 and 2 after 1: nobody can begin."""
+    world = a_world(pallets=1)
+    (part, *_) = world.cell.part_types
+    one, two, three = (c.number for c in part.plan)
+    plan = tuple(
+        replace(c, after={two: (one,), three: (two,)}.get(c.number, ())) for c in part.plan
+    )
+    programs = [p for p in world.cell.programs if p.part_type == part.part_type]
+    covers = {cover.number: cover for p in programs for cover in p.covers}
+    base = programs[0]
+    coarse = replace(covers[three], expanded_u=covers[three].expanded_u * 1000)
+    rest = replace(base, program="rest", covers=(covers[two], covers[three]))
+
+    def opened(*first):
+        begins = replace(base, program="weak", covers=first)
+        part_type = replace(part, plan=plan)
+        table = PlanTable(part_type, [begins, rest], world.cell.rule, world.cell.stations)
+        return [each.number for each in still_open(table, (), ())]
+
+    assert opened(covers[one]) == [one, two, three]
+    assert opened(covers[one], coarse) == []

@@ -201,8 +201,9 @@ def _decides(program):
 
 
 def _lacking(program, after, decided):
-    mine = _decides(program)
-    return any(after[number] - decided - mine for number in mine - decided)
+    """What has to come before anything that the program measures, well enough or not."""
+    mine, touched = _decides(program), {c.number for c in program.covers}
+    return any(after[number] - decided - mine for number in touched - decided)
 
 
 def _programs(rng, part_type, numbers, stations, pace):

@@ -220,26 +220,27 @@ class Simulation:
         self.after(result_ms, self.result, nest, nest.run, result_ms, part, program)
 
     def comes_in_order(self, part, program):
-        """Nothing is unmeasured that has to come before what a run would decide."""
-        for number in self.decides(program) & part.open:
-            lacking = self.sooner[part.part_type, number] & self.left_open(part)
+        """Nothing is unmeasured that has to come before what a run measures, well enough or not."""
+        left = self.left_open(part)
+        for number in {c.number for c in program.covers} & left:
+            lacking = self.sooner[part.part_type, number] & left
             assert lacking <= self.decides(program), f"{number} is measured before {lacking}"
 
     def left_open(self, part):
         """What is open and can be decided, in order, by programs that may run again; the rest stays undecided, and nobody waits for it."""
         able = [
-            self.decides(p)
+            (self.decides(p), {c.number for c in p.covers})
             for p in self.cell.programs
-            if p.part_type == part.part_type and p.program not in part.done
+            if p.part_type == part.part_type and p.program not in part.done and self.decides(p)
         ]
-        left = part.open & set().union(*able)
+        left = part.open & set().union(*(numbers for numbers, _ in able))
         reached = set()
         for _ in left:  # each round reaches one more at least, or none
-            for numbers in able:
-                mine = numbers & left - reached
+            for numbers, touched in able:
+                mine = touched & left - reached
                 sooner = set().union(*(self.sooner[part.part_type, number] for number in mine))
                 if not sooner & (left - reached) - numbers:
-                    reached |= mine
+                    reached |= numbers & left
         return reached
 
     def part_free(self, nest, run):

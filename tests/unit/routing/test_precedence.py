@@ -33,7 +33,11 @@ def ordered(cell, **after):
 
 
 def a_cell(*programs, numbers=("1", "2"), **after):
-    declared = [program(name, at, "ring", decides, 60) for name, at, decides in programs]
+    """Programs as (name, station, what it decides), and what it measures without deciding it where there is a fourth."""
+    declared = [
+        program(name, at, "ring", decides, 60, too_coarse=coarse[0] if coarse else ())
+        for name, at, decides, *coarse in programs
+    ]
     return ordered(cell_of(STATIONS, [("ring", numbers)], declared, look_ahead_steps=200), **after)
 
 
@@ -118,6 +122,33 @@ def test_what_a_station_must_not_decide_it_spoils_all_the_same():
     assert Router(cell).next_program(at_touch, "touch-1", ("touch-1",)) == ""
     answer = Router(cell).choose(situation(waits))
     assert (answer.target, answer.program) == ("scan-1", "c")
+
+
+def test_what_a_program_measures_and_does_not_decide_waits_all_the_same_and_not_for_ever():
+    """scan decides 3 and measures 2, not well enough: it would spoil 1, and comes once 1 is measured."""
+    cell = a_cell(
+        ("scan", "scan-1", ("3",), ("2",)), ("touch", "touch-1", ("1", "2")),
+        numbers=("1", "2", "3"), c2=("1",),
+    )  # fmt: skip
+    router = Router(cell)
+    here = view(place="scan-1", still_open=("1", "2", "3"))
+    assert router.next_program(here, "scan-1", ("scan-1", "touch-1")) == ""
+    assert router.choose(situation(here)).target == "touch-1"
+    lost = router.unreachable(view(still_open=("1", "2", "3")), ("scan-1",))
+    assert lost == ("1", "2", "3")
+    measured = view(place="scan-1", still_open=("2", "3"))
+    assert router.next_program(measured, "scan-1", ("scan-1",)) == "scan"
+    assert Simulation(cell, router, ["ring"] * 3).run().left == []
+
+
+def test_a_program_that_alone_decides_what_comes_first_may_measure_what_comes_later():
+    """Within its run the station keeps the order; 2 is decided afterwards by another."""
+    cell = a_cell(
+        ("scan", "scan-1", ("1",), ("2",)), ("touch", "touch-1", ("2",)), c2=("1",)
+    )  # fmt: skip
+    answer = Router(cell).choose(situation(view()))
+    assert (answer.target, answer.program) == ("scan-1", "scan")
+    assert Simulation(cell, Router(cell), ["ring"] * 2).run().left == []
 
 
 def test_a_station_is_visited_twice_where_the_order_asks_for_it():
