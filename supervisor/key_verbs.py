@@ -46,9 +46,11 @@ def list_(*, keys: KeysFolder = KEYS_FOLDER, as_json: Json = False) -> None:
     if as_json:
         print_json({"folder": str(keys), "certificates": rows})
         return
+    typer.echo(f"{'where':9}{'thumbprint':40}  {'ends':10}  days left  name")
     for row in rows:
-        typer.echo(f"{row['where']:9}{row['thumbprint']}  {row['days_left']:5} days  {row['name']}")
-        typer.echo(f"{'':9}{', '.join(row['uris']) or 'names no application'}")
+        ends, left = row["valid_to"][:10], row["days_left"]
+        typer.echo(f"{row['where']:9}{row['thumbprint']:40}  {ends}  {left:9}  {row['name']}")
+        typer.echo(f"{'':9}application: {', '.join(row['uris']) or 'names none'}")
     typer.echo(f"Our own certificate, for the stations: {keys}/own/current.der")
 
 

@@ -22,10 +22,11 @@ from supervisor.cell.profile import (
     profile_problems,
     shipped_profiles,
 )
+from supervisor.cell.profile_checks import ProfileProblem
 from supervisor.cell.profile_extends import extended
 from supervisor.cell.reading import read_table
 from supervisor.cell.schema import CellFile, OffsetsFile, PartTypeFile, ProgramsFile
-from supervisor.cell.table import Table
+from supervisor.cell.table import Placed, Table, entry, locate
 from supervisor.cell.value import value
 
 CELL_FILE = "cell.yaml"
@@ -201,9 +202,23 @@ def _further_problems(located: Located[AnyProfile], file: ProfileFile) -> Iterat
             remedy="rename the file or the profile: machines name the file",
         )
     for found in profile_problems(profile):
-        yield located.problem(
-            found.path, expected=found.expected, found=found.found, remedy=found.remedy
-        )
+        said = f"{found.found}{_origins(located.table, found)}"
+        yield located.problem(found.path, expected=found.expected, found=said, remedy=found.remedy)
+
+
+def _origins(table: Table, problem: ProfileProblem) -> str:
+    """Where the two entries of a clash stand, if one of them was taken over from another profile."""
+    if not problem.beside:
+        return ""
+    said: list[str] = []
+    elsewhere = False
+    for path in (problem.path, problem.beside):
+        stated = entry(*locate(table, path))
+        if isinstance(stated, Placed):
+            elsewhere = elsewhere or stated.file != table.file
+            name = ".".join(str(step) for step in path)
+            said.append(f"`{name}` stands in {stated.file}, line {stated.mark.line}")
+    return f" ({'; '.join(said)})" if elsewhere else ""
 
 
 def _yaml_files(folder: Path) -> list[Path]:

@@ -31,12 +31,13 @@ SCALARS = ("Boolean", *WHOLE_TYPES, *REAL_TYPES, *TEXT_TYPES)
 
 
 class ProfileProblem(NamedTuple):
-    """One mistake, at the path of keys and list positions (from 0)."""
+    """One mistake, at the path of keys and list positions (from 0); ``beside`` leads to the other entry of two that do not go together."""
 
     path: FieldPath
     found: str
     expected: str
     remedy: str
+    beside: FieldPath = ()
 
 
 Problems = Iterator[ProfileProblem]

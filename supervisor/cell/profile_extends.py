@@ -33,9 +33,10 @@ def extended(
     while (name := chain[-1].text(KEY)) is not None:
         if name in seen or len(chain) == CHAIN_MAX:
             return None, [_circle(chain[-1], name)]
-        seen.add(name)
         if name not in names:
-            return None, [_unknown(chain[-1], name, names)]
+            others = [each for each in names if each not in seen]
+            return None, [_unknown(chain[-1], name, others)]
+        seen.add(name)
         further = read(name)
         if further is None:
             return None, []

@@ -418,6 +418,7 @@ def check_own_switches(profile: Profile, facets: Mapping[FieldPath, Facet[Any]])
                     f"{_shown(source)}, which `{name}` looks at already",
                     "a switch of its own for each facet",
                     "name the node, the bit or the entry that tells this facet",
+                    beside=first,
                 )
 
 

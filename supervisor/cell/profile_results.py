@@ -9,6 +9,7 @@ from typing import Annotated, Literal
 
 from pydantic import Discriminator, Field
 
+from supervisor.cell.kinds import Unit
 from supervisor.cell.profile_orders import Argument
 from supervisor.cell.profile_values import (
     Content,
@@ -38,7 +39,7 @@ class Rows(Part):
     """What every form shares."""
 
     columns: Columns = Field(description="Where each part of a measured value stands.")
-    unit: Text | None = Field(default=None, description="The unit of values that come without.")
+    unit: Unit | None = Field(default=None, description="The unit of values that come without.")
     qualities: dict[Key, QualityWord] = Field(
         default_factory=dict[str, QualityWord],
         description="What quality codes mean: `good`, `uncertain`, `bad`. One that is not listed is bad.",

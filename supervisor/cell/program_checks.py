@@ -155,15 +155,19 @@ def results_are_in_the_unit_of_the_plan(declaration: Declaration) -> Iterator[Pr
         stated = profile.results.unit
         if stated is None or profile.results.columns.unit is not None:
             continue
-        for cover in program.covers:
-            unit = units.get((program.part_type, cover.number), stated)
-            if unit != stated:
-                yield cover.problem(
-                    "number",
-                    expected=f"a characteristic in {stated}, which {program.station} reports",
-                    found=f"{cover.number}, which is in {unit}",
-                    remedy="let another station decide it, or correct the unit",
-                )
+        other = [
+            (cover, unit)
+            for cover in program.covers
+            if (unit := units.get((program.part_type, cover.number), stated)) != stated
+        ]
+        for cover, unit in other[:1]:
+            more = f" and {len(other) - 1} more" if len(other) > 1 else ""
+            yield cover.problem(
+                "number",
+                expected=f"a characteristic in {stated}, in which {program.station} reports all results (`unit` of profile {profile.profile})",
+                found=f"{cover.number}, which is in {unit}{more}",
+                remedy="let another station decide it, or correct the unit here or in the profile",
+            )
 
 
 def _undecidable(

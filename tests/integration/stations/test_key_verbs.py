@@ -37,6 +37,20 @@ def test_the_list_makes_our_own_certificate_once(run):
     assert first["own"]["days_left"] >= 728
 
 
+def test_the_list_says_what_stands_in_its_columns(run):
+    own = listed(run)["own"]
+    heads, first, second, *_ = run("list")[1].splitlines()
+    assert heads.split() == ["where", "thumbprint", "ends", "days", "left", "name"]
+    for head, value in {
+        "where": "own",
+        "thumbprint": own["thumbprint"],
+        "ends": own["valid_to"][:10],
+        "name": own["name"],
+    }.items():
+        assert first[heads.index(head) :].startswith(value)
+    assert second.split() == ["application:", *own["uris"]]
+
+
 def test_a_file_is_trusted_then_rejected_by_its_thumbprint(run, keys):
     code, said = run("trust", str(keys / "server.der"))
     assert (code, said.split(":")[0]) == (0, "trusted")

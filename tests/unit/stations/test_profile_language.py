@@ -409,6 +409,7 @@ def test_an_entry_that_is_stated_replaces_the_whole_entry(tmp_path):
     ("text", "line", "field", "found", "remedy"),
     [
         ("profile: ours\nextends: touch-datablok\n", 2, "extends", "`touch-datablok`", "touch-datablock"),
+        ("profile: ours\nextends: our\n", 2, "extends", "`our`", "add its file"),
         ("profile: ours\nextends: ours\n", 2, "extends", "leads back", "remove one"),
         ("profile: ours\nextends: touch-datablock\nfacets:\n  doors: {always: none}\n", 4, "facets.doors", "the unknown key", "door"),
         ("profile: ours\nextends: touch-datablock\nnodes:\n  status: {path: t:W, type: Byte}\n", 2, "facets", "bit 8", "width"),
@@ -424,6 +425,32 @@ def test_a_mistake_in_an_extending_profile_is_shown_at_its_place(
     assert line == first.line or first.file == "(shipped) touch-datablock.yaml"
     assert found in first.found
     assert remedy in first.remedy
+
+
+def test_a_facet_that_clashes_with_one_that_was_taken_over_is_named_with_both_places(tmp_path):
+    _, problems = own(
+        "profile: ours\nextends: touch-datablock\nfacets:\n"
+        "  door: {node: status, bits: [{bit: 4, word: open}], otherwise: closed}\n",
+        tmp_path,
+    )
+    (clash,) = problems
+    assert (clash.file, clash.field) == ("profiles/ours.yaml", "facets.nest")
+    lines = (shipped_profiles() / f"{TOUCH}.yaml").read_text("utf-8").splitlines()
+    nest = next(at for at, line in enumerate(lines, 1) if line.startswith("  nest:"))
+    assert f"`facets.nest` stands in (shipped) touch-datablock.yaml, line {nest}" in clash.found
+    assert "`facets.door` stands in profiles/ours.yaml, line 4" in clash.found
+
+
+def test_a_unit_that_no_characteristic_has_is_one_mistake_where_it_stands(tmp_path):
+    text = "\n".join(
+        (shipped_profiles() / f"{TOUCH}.yaml").read_text("utf-8").splitlines()
+    ).replace("profile: touch-datablock", "profile: ours")
+    line = next(at for at, each in enumerate(text.splitlines(), 1) if "unit: mm" in each)
+    _, problems = own(text.replace("unit: mm", "unit: inch"), tmp_path)
+    (wrong,) = problems
+    assert (wrong.file, wrong.line, wrong.field) == ("profiles/ours.yaml", line, "results.unit")
+    assert "mm" in wrong.expected
+    assert "inch" in wrong.found
 
 
 # --- what a station may be without ---------------------------------------------------------------------------------------
