@@ -62,7 +62,12 @@ def walk(
         str, typer.Option(help="The measurement program; the shortest if left out.")
     ] = "",
     serial: Annotated[str, typer.Option(help="Serial number of the part.")] = SERIAL,
-    by: Annotated[str, typer.Option(help="Who walks it; stands in the protocol.")] = "",
+    by: Annotated[
+        str,
+        typer.Option(
+            help="Who walks it; stands in the protocol. The user if left out; of an unattended run the user only started it."
+        ),
+    ] = "",
     out: Annotated[Path, typer.Option(help="Folder for the protocol.")] = Path(),
     unattended: Annotated[
         bool, typer.Option("--unattended", help="Without a person; simulated machines only.")
@@ -98,7 +103,8 @@ def walk(
         end(NO, "Nothing was done.")
     steps = asyncio.run(walked.run(STEPS))
     how = "unattended, simulated machine" if unattended else "with a person"
-    protocol = _protocol(loaded, walked, steps, began, by or _user(), how)
+    person_named = signer(by, "unattended" if unattended else "attended", _user())
+    protocol = _protocol(loaded, walked, steps, began, person_named, how)
     page = _write(protocol, out)
     if as_json:
         from supervisor.stations.walk_protocol import as_json as content
@@ -227,6 +233,13 @@ def _protocol(
 
 def _text(moment: datetime) -> str:
     return moment.isoformat(timespec="seconds").replace("+00:00", "Z")
+
+
+def signer(by: str, walked: Literal["attended", "unattended"], user: str) -> str:
+    """Who a protocol names as having walked the station: whoever was named, else the user, who of an unattended walk has seen nothing."""
+    if by or walked == "attended":
+        return by or user
+    return f"nobody; an unattended run that {user} started"
 
 
 def _user() -> str:

@@ -121,6 +121,8 @@ class Walk:
         self.adapter = StationAdapter(station.station, station.url, profile, wiring)
         self.started = False
         """Whether the run of the walk was ordered: what stands at the station before that is of an earlier run."""
+        self.clock_ms = 0
+        """What the station showed as its time before that run (0: nothing)."""
         self._speed = wiring.speed
         self._order = 0
         self._events: list[Event] = []
@@ -128,6 +130,7 @@ class Walk:
         self._seen: StationObserved | None = None
         self._observations: list[Observation] = []
         self._step_began_s = 0.0
+        self._warnings: list[str] = []
 
     # --- what steps use ---------------------------------------------------------------------------------------------------
 
@@ -146,6 +149,11 @@ class Walk:
         self._observations.append(
             Observation(at=_now(), after_s=round(after_s, 3), what=what, seen=text)
         )
+
+    def warn(self, what: str) -> None:
+        """Say something about a step that has passed all the same: it stands in the protocol's overview."""
+        self.note("warning", what)
+        self._warnings.append(what)
 
     def give(self, goal: Goal) -> int:
         """Give an order, and note it."""
@@ -201,6 +209,11 @@ class Walk:
         """The results that came for a run, or without a name, where a station has no other way."""
         names = (run_id, run_id.rpartition("-")[2], "")
         return [e for e in self._events if isinstance(e, ResultArrived) and e.run_id in names]
+
+    def newest_result(self) -> ResultArrived | None:
+        """The result that came last, of whatever run."""
+        found = (e for e in reversed(self._events) if isinstance(e, ResultArrived))
+        return next(found, None)
 
     async def may_move(self, what: str) -> None:
         """Ask before something moves.
@@ -328,6 +341,7 @@ class Walk:
 
     async def _one(self, question: "Question", lacks: str = "") -> Step:
         self._observations, self._step_began_s = [], asyncio.get_running_loop().time()
+        self._warnings = []
         began = _now()
         verdict, why = ("not done", lacks) if lacks else await self._answered(question)
         step = _step(question, verdict, why, began, self._step_began_s, self._observations)
@@ -341,7 +355,7 @@ class Walk:
             return "failed", str(failed)
         except NotDone as not_done:
             return "not done", str(not_done)
-        return "passed", ""
+        return "passed", "; ".join(self._warnings)
 
     def _take(self, event: Event) -> None:
         """Called by the adapter with each fact."""

@@ -37,7 +37,7 @@ class Observation:
 
 @value
 class Step:
-    """One question to the station. ``why`` says what was wrong, or why it was not done ("" = passed)."""
+    """One question to the station. ``why`` says what was wrong, why it was not done, or what to look at although it passed ("" = nothing)."""
 
     name: str
     title: str

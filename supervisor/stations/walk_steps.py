@@ -5,10 +5,12 @@ Rules of this file:
 - Negative steps come before the run: a station that does not refuse is found before anything depends on it.
 """
 
+from datetime import UTC, datetime
+
 from supervisor.cell.profile_language import Declared
 from supervisor.cell.profile_values import NOT_SUPPORTED
 from supervisor.core.commands import AcknowledgeResult
-from supervisor.core.events import StationObserved
+from supervisor.core.events import ResultArrived, StationObserved
 from supervisor.stations.opcua import written
 from supervisor.stations.walk import (
     ACT_S_MAX,
@@ -24,6 +26,8 @@ from supervisor.stations.walk import (
 )
 
 ENDED = ("finished", "aborted")
+AHEAD_MS_MAX = 2_000
+"""How far the time of a result may be ahead of the newest time that the station has shown: nodes are stamped when they change (our choice)."""
 
 
 async def connects(walk: Walk) -> None:
@@ -65,6 +69,26 @@ async def _set_aside_earlier_result(walk: Walk) -> None:
     walk.give(_acknowledgement(walk, walk.visit.run_id))
     if await walk.settles(lambda seen: seen.work not in ENDED):
         walk.note("remark", "the result of an earlier run stood there, which no order acknowledges; it is set aside")  # fmt: skip
+
+
+def _nothing_is_left(walk: Walk) -> None:
+    """Nobody prepares or starts over a result of an earlier run that an order has to acknowledge: whoever ordered it may not have it yet.
+
+    Raises:
+        NotDone: one stands there; says which, and what to do.
+    """
+    acknowledges = walk.profile.orders.acknowledge != NOT_SUPPORTED
+    if walk.started or walk.seen.work != "finished" or not acknowledges:
+        return
+    result = walk.newest_result()
+    run = walk.seen.run_id or (result.run_id if result else "")
+    part = walk.seen.serial or (result.serial if result else "")
+    which = f"run {run}" if run else "a run that it does not name"
+    message = (
+        f"work is finished: the result of {which}{f', part {part},' if part else ''} stands there and is not acknowledged. Let the supervisor that "
+        "ordered it take it, or see to it that nobody needs it and acknowledge it at the station; then walk again"
+    )
+    raise NotDone(message)
 
 
 def _acknowledgement(walk: Walk, run_id: str) -> AcknowledgeResult:
@@ -160,6 +184,7 @@ async def prepares(walk: Walk) -> None:
 
 
 async def _prepare(walk: Walk) -> None:
+    _nothing_is_left(walk)
     if walk.profile.orders.prepare == NOT_SUPPORTED:
         walk.note("the program", "no order prepares one: a start names it")
         return
@@ -188,8 +213,9 @@ async def runs(walk: Walk) -> None:
     """The run starts when ordered, and the station says which it is."""
     visit = walk.needs_visit()
     _needs_part(walk)
+    _nothing_is_left(walk)
     await walk.may_move("the station measures")
-    walk.started = True
+    walk.started, walk.clock_ms = True, walk.seen.source_ms
     walk.give(walk.start_goal())
     await walk.until("work running", lambda seen: seen.work in WORKING, walk.start_s)
     if walk.profile.echoes.run is not None:
@@ -214,11 +240,36 @@ async def result_comes(walk: Walk) -> None:
     walk.note("belongs to", f"run {found.run_id}, part {found.serial}, counter {found.counter}")
     for measured in found.values:
         walk.note(f"characteristic {measured.number}", f"{measured.value} {measured.unit}, {measured.quality}")  # fmt: skip
+    remark = clocks_apart(found, walk.clock_ms, walk.seen.source_ms)
+    if remark:
+        walk.warn(remark)
     given = {measured.number for measured in found.values}
     missing = [cover.number for cover in visit.program.covers if cover.number not in given]
     if missing:
         message = f"no value for {', '.join(missing)}"
         raise StepFailed(message)
+
+
+def clocks_apart(result: ResultArrived, before_ms: int, now_ms: int) -> str:
+    """Why the time of a result does not go with the clock that the station showed before the start and has shown since; "" where it does."""
+    if result.created_ms < 0 or before_ms <= 0:
+        return ""
+    made = f"the result says that it was made at {_time(result.created_ms)}"
+    made_by_ms = result.created_ms + (999 if result.created_ms % 1000 == 0 else 0)
+    if made_by_ms <= before_ms:
+        return (
+            f"{made}, and before the start the station showed {_time(before_ms)}: a result that nothing else proves is kept aside for it; "
+            "let both be of one clock, and set that"
+        )
+    shown_ms = max(now_ms, result.source_ms)
+    if result.created_ms > shown_ms + AHEAD_MS_MAX:
+        return f"{made}, and the station has shown {_time(shown_ms)} at the most: then a result of an earlier run can look like one of this; let both be of one clock"
+    return ""
+
+
+def _time(ms: int) -> str:
+    moment = datetime.fromtimestamp(ms / 1000, UTC)
+    return moment.isoformat(timespec="milliseconds").replace("+00:00", "Z")
 
 
 async def acknowledged(walk: Walk) -> None:

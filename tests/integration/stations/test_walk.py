@@ -11,6 +11,7 @@ from ruamel.yaml import YAML
 from supervisor.cell.model import Coverage, Program, Station
 from supervisor.cell.profile import read_profile
 from supervisor.cell.value import replace
+from supervisor.commission_verbs import signer
 from supervisor.stations.adapter import Wiring
 from supervisor.stations.connection import LinkOptions
 from supervisor.stations.walk import Visit, Walk
@@ -163,9 +164,9 @@ class Nobody:
         pass
 
 
-async def walked(url, person, *names):
+async def walked(url, person, *names, text=PROFILE):
     """The steps of a walk by their names."""
-    profile = read_profile(YAML(typ="safe").load(PROFILE))
+    profile = read_profile(YAML(typ="safe").load(text))
     wiring = Wiring(options=LinkOptions(interval_ms=20))
     visit = Visit(program=PROGRAM, serial="S", run_no=7)
     walk = Walk(replace(STATION, url=url), profile, wiring, visit, person)
@@ -226,7 +227,9 @@ async def test_a_result_that_lacks_a_characteristic_fails(careless):
     assert (steps["result"].verdict, steps["result"].why) == ("failed", "no value for 1")
 
 
-async def test_the_result_of_an_earlier_run_is_neither_judged_nor_acknowledged(careless):
+async def test_the_result_of_an_earlier_run_is_not_judged_nor_acknowledged_nor_started_over(
+    careless,
+):
     url, model = careless
     await model.show("RunId", "R41", T.String)
     await model.show("Work", 4)
@@ -239,6 +242,17 @@ async def test_the_result_of_an_earlier_run_is_neither_judged_nor_acknowledged(c
     }
     assert steps["result"].why == "no run has started"
     assert steps["acknowledge"].why.endswith("a result of an earlier one is left alone")
+
+    ordered = PROFILE.replace(
+        "acknowledge: not supported", "acknowledge: {by: call, node: prepare, limit_s: 5}"
+    )
+    steps = await walked(url, Nobody(), "connect", "prepare", "run", "result", text=ordered)
+    assert steps.pop("connect").verdict == "passed"
+    assert {step.verdict for step in steps.values()} == {"not done"}
+    for name in ("prepare", "run"):
+        assert "the result of run R41 stands there and is not acknowledged" in steps[name].why
+        assert steps[name].why.endswith("then walk again")
+    assert await model._nodes["Work"].read_value() == 4
 
 
 async def test_where_nobody_answers_nothing_is_done():
@@ -275,3 +289,9 @@ def test_a_protocol_passes_only_with_every_step(verdicts, whole):
     assert "Signature" in page
     assert "<b>S</b>" not in page
     assert "B. &amp; Co" in page
+
+
+def test_an_unattended_walk_is_not_signed_with_the_name_of_whoever_was_logged_in():
+    assert signer("", "attended", "weaver") == "weaver"
+    assert signer("M. Weaver", "unattended", "weaver") == "M. Weaver"
+    assert signer("", "unattended", "weaver") == "nobody; an unattended run that weaver started"

@@ -191,7 +191,7 @@ MISTAKES = [
     Mistake("a result before the pallet is free", PROGRAMS, "result_s: 110", "result_s: 11", "result_s: 11", "programs.0.result_s", "at least part_free_s, 85", "exchange"),
     Mistake("a coverage factor below one", PROGRAMS, "k: 2.13", "k: 0.95", "number: 7", "programs.1.covers.4.k", "at least 1", "write 2"),
     Mistake("no program number where the station selects by number", PROGRAMS, "    number: 31\n", "", "id: port-plate-touch", "programs.2.number", "the number by which touch-1 selects", "add `number:`"),
-    Mistake("a result unit that is not the plan's", PROGRAMS, "{number: 4, expanded_u: 0.0013}", "{number: 4, expanded_u: 0.0013}\n      - {number: 8, expanded_u: 0.01}", "0.01}", "programs.1.covers.4.number", "a characteristic in mm, which touch-1 reports", "another station"),
+    Mistake("a result unit that is not the plan's", PROGRAMS, "{number: 4, expanded_u: 0.0013}", "{number: 4, expanded_u: 0.0013}\n      - {number: 8, expanded_u: 0.01}", "0.01}", "programs.1.covers.4.number", "a characteristic in mm, in which touch-1 reports", "another station"),
     Mistake("a characteristic that nobody covers", PROGRAMS, "      - {number: 4, expanded_u: 0.0013}\n", "", "number: 4", "plan.3.number", "U up to 0.0015 (k = 2)", "a better program"),
     Mistake("a characteristic that nobody decides well enough", PROGRAMS, "{number: 4, expanded_u: 0.0013}", "{number: 4, expanded_u: 0.0016}", "number: 4", "plan.3.number", "U up to 0.0015 (k = 2)", "a better program"),
     Mistake("an uncertainty that only looks good, as its k is 1", PROGRAMS, "{number: 4, expanded_u: 0.0013}", "{number: 4, expanded_u: 0.0013, k: 1}", "number: 4", "plan.3.number", "U up to 0.0015 (k = 2)", "a better program"),
