@@ -3,7 +3,6 @@
 import asyncio
 
 import pytest
-from asyncua import Client
 
 from supervisor.cell.security import CURRENT
 from supervisor.core.commands import (
@@ -18,6 +17,7 @@ from supervisor.core.events import OrderAnswered, ResultArrived, StationObserved
 from supervisor.stations.adapter import Wiring
 from supervisor.stations.connection import LinkOptions
 from supervisor.stations.station import StationAdapter
+from tests.integration.patience import patient
 from tests.peers.steps import SECURED
 
 pytestmark = [pytest.mark.integration, pytest.mark.timeout(120)]
@@ -104,7 +104,7 @@ async def ready(watcher, server):
 
 async def starts(server):
     """How many jobs the station itself has started."""
-    async with Client(server.url) as client:
+    async with patient(server.url) as client:
         index = await client.get_namespace_index("urn:pointsman:sim:vision-station")
         return await client.get_node(f"ns={index};s=Starts").read_value()
 
@@ -274,7 +274,7 @@ async def test_what_became_of_a_job_in_an_outage_is_asked_of_the_list_of_results
 
 async def _is_ready(server):
     """The automatic mode is ready for the next job although the last one is still evaluated."""
-    async with Client(server.url) as client:
+    async with patient(server.url) as client:
         vision = await client.get_namespace_index("http://opcfoundation.org/UA/MachineVision")
         site = await client.get_namespace_index("urn:pointsman:sim:vision-station")
         path = [f"{site}:Camera", f"{vision}:VisionStateMachine", f"{vision}:AutomaticModeStateMachine", "0:CurrentState"]  # fmt: skip

@@ -8,7 +8,8 @@ Rules of this file:
 import asyncio
 
 import pytest
-from asyncua import Client
+
+from tests.integration.patience import patient
 
 pytestmark = [pytest.mark.integration, pytest.mark.timeout(120)]
 
@@ -24,7 +25,7 @@ def servers(peer):
 
 
 async def index_at(server):
-    async with Client(server.url) as client:
+    async with patient(server.url) as client:
         return await client.get_namespace_index(CONTROL)
 
 

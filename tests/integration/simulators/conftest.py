@@ -11,7 +11,9 @@ import time
 from pathlib import Path
 
 import pytest
-from asyncua import Client, ua
+from asyncua import ua
+
+from tests.integration.patience import patient
 
 PHYSICS = Path(__file__).parents[2] / "unit" / "simulators" / "physics.json"
 SPEED = 200
@@ -170,7 +172,7 @@ class Station:
 @contextlib.asynccontextmanager
 async def connected(url, name):
     uri, path = ROOTS[name]
-    async with Client(url, timeout=10) as client:
+    async with patient(url) as client:
         index = await client.get_namespace_index(uri)
         bench_index = await client.get_namespace_index("urn:pointsman:sim:bench")
         root = await client.nodes.objects.get_child([f"{index}:{step}" for step in path])

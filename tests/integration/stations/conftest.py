@@ -33,6 +33,7 @@ from supervisor.cell.shipped import shipped_table
 from supervisor.core.events import Event
 from supervisor.stations.adapter import WiredAdapter, Wiring
 from supervisor.stations.connection import LinkOptions
+from tests.integration.patience import patient
 
 HERE = Path(__file__).parent
 ROOT = HERE.parents[2]
@@ -250,7 +251,7 @@ class Strange:
 
     @asynccontextmanager
     async def operator(self) -> AsyncIterator["Operator"]:
-        async with Client(self.url) as client:
+        async with patient(self.url) as client:
             yield Operator(client, self.index)
 
 
@@ -456,7 +457,7 @@ class Eventful:
             pass
 
     async def read(self, name: str) -> Any:
-        async with Client(self.url) as client:
+        async with patient(self.url) as client:
             path = [f"{self.index}:Eventful", f"{self.index}:{name}"]
             return await (await client.nodes.objects.get_child(path)).read_value()
 

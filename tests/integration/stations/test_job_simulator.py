@@ -4,11 +4,12 @@ import re
 from pathlib import Path
 
 import pytest
-from asyncua import Client, ua
+from asyncua import ua
 
 from supervisor.core.commands import AbortRun
 from supervisor.core.events import OrderAnswered, ResultArrived, StationObserved
 from supervisor.stations.station import StationAdapter
+from tests.integration.patience import patient
 from tests.integration.stations.visiting import Hands, Visit
 
 pytestmark = [pytest.mark.integration, pytest.mark.timeout(120)]
@@ -140,7 +141,7 @@ async def test_the_mode_of_the_machine_is_seen(empty, cell):
 
 async def test_an_order_is_stored_started_later_and_cleared_and_each_has_its_state(visit, cell):
     """The orders that the profile leaves out, by a plain client: Store, Start, Cancel, and the responses."""
-    async with Client(cell[0].urls[NAME]) as client:
+    async with patient(cell[0].urls[NAME]) as client:
         receiver = await Receiver.of(client)
         order, other = receiver.order("J6", visit), receiver.order("J7", visit)
         assert await receiver.ask("Store", order, []) == 1
@@ -216,7 +217,7 @@ async def test_its_panel_has_the_switches_that_the_page_lists_for_it(cell):
     section = PAGE.split("## Switches", maxsplit=1)[1].split("\n## ", maxsplit=1)[0]
     rows = re.findall(r"^\| `(\w+)` \| \w+ \| ([^|]+) \|", section, re.MULTILINE)
     listed = {name for name, where in rows if {"stations", "job", "all"} & set(where.split(", "))}
-    async with Client(cell[0].urls[NAME], timeout=10) as client:
+    async with patient(cell[0].urls[NAME]) as client:
         index = await client.get_namespace_index("urn:pointsman:sim:bench")
         bench = await client.nodes.objects.get_child([f"{index}:Bench"])
         shown = [(await child.read_browse_name()).Name for child in await bench.get_children()]

@@ -3,13 +3,14 @@
 import asyncio
 
 import pytest
-from asyncua import Client, ua
+from asyncua import ua
 
 from supervisor.core.commands import AbortRun, AcknowledgeResult, SetDoor, StartRun
 from supervisor.core.events import OrderAnswered, ResultArrived, StationObserved
 from supervisor.stations.adapter import Wiring
 from supervisor.stations.connection import LinkOptions
 from supervisor.stations.station import StationAdapter
+from tests.integration.patience import patient
 
 pytestmark = [pytest.mark.integration, pytest.mark.timeout(120)]
 
@@ -45,7 +46,7 @@ FILE = {
 @pytest.fixture
 async def operator(odd_station):
     """A plain client that plays the person at the station."""
-    async with Client(odd_station["url"]) as client:
+    async with patient(odd_station["url"]) as client:
         yield Operator(client, odd_station["index"])
 
 
