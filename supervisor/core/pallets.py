@@ -16,9 +16,10 @@ from supervisor.core.events import PlacesObserved, Presence, TagRead
 from supervisor.core.state import LINE, PalletState, PlaceState
 from supervisor.core.tables import end_of_day_ms
 from supervisor.tag import TagContent, TagError, decode
+from supervisor.verdict.asking import RUNS_WITHOUT_GOOD_VALUE_MAX
 from supervisor.verdict.merge import Part, merge, sorting_of
 from supervisor.verdict.result import StationResult
-from supervisor.verdict.selection import RUNS_WITHOUT_GOOD_VALUE_MAX, exhausted, still_open
+from supervisor.verdict.selection import exhausted, still_open
 
 TAG_TRIES_MAX = 3
 
@@ -622,7 +623,7 @@ def _store_record(draft: Draft, pallet: str) -> None:
         revision=state.revision + 1,
         declaration=draft.declaration,
     )
-    record = merge(part, draft.tables.plans[state.part_type], state.results)
+    record = merge(part, draft.tables.plans[state.part_type], state.results, state.tried)
     draft.store(record)
     learn(draft, record)
     draft.change_pallet(

@@ -7,8 +7,8 @@ from supervisor.cell.model import Vouched
 from supervisor.cell.value import replace
 from supervisor.core.draft import Draft
 from supervisor.core.state import Check, Run, StationTrust, Suspension
+from supervisor.verdict.asking import RUNS_WITHOUT_GOOD_VALUE_MAX
 from supervisor.verdict.result import Doubt, LastCheck
-from supervisor.verdict.selection import RUNS_WITHOUT_GOOD_VALUE_MAX
 
 
 def of(draft: Draft, station: str) -> StationTrust:

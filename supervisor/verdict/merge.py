@@ -12,6 +12,7 @@ from types import MappingProxyType
 
 from supervisor.cell.model import REQUIRED_U_K, Characteristic, DecisionRule, Sorting
 from supervisor.cell.value import replace, value
+from supervisor.verdict.asking import runs_of
 from supervisor.verdict.averaging import Mean, mean_of
 from supervisor.verdict.conformity import Zones, shown
 from supervisor.verdict.judging import applied, probability_of, verdict_of
@@ -57,8 +58,13 @@ class Part:
     decided_ms: int
 
 
-def merge(part: Part, table: PlanTable, results: Sequence[StationResult]) -> Record:
-    """The record of a part; ``results`` are this part's, each once, in any order."""
+def merge(
+    part: Part,
+    table: PlanTable,
+    results: Sequence[StationResult],
+    tried: Sequence[tuple[str, int]] = (),
+) -> Record:
+    """The record of a part; ``results`` are this part's, each once, in any order; ``tried`` counts, by program, its runs that ended without one."""
     weighed = weigh(table, results)
     findings = tuple(
         _finding(
@@ -69,7 +75,7 @@ def merge(part: Part, table: PlanTable, results: Sequence[StationResult]) -> Rec
         )
         for characteristic in table.part_type.plan
     )
-    ended = ended_by(table, weighed)
+    ended = ended_by(table, weighed, runs_of(results, tried))
     if ended is not None:
         findings = tuple(_not_asked(each, ended) for each in findings)
     verdict, why = part_verdict(findings)

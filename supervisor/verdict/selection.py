@@ -10,19 +10,17 @@ Rules of this file:
 So a part is finished after at most two runs of each program, whatever the stations give.
 """
 
-from collections import Counter
 from collections.abc import Mapping, Sequence
 
 from supervisor.cell.model import Characteristic, Reach, left_waiting
 from supervisor.cell.value import value
+from supervisor.verdict.asking import RUNS_WITHOUT_GOOD_VALUE_MAX, runs_of, wanted_for_mean
 from supervisor.verdict.averaging import missing_from
 from supervisor.verdict.judging import applied, is_decided, verdict_of
 from supervisor.verdict.plan_table import PlanTable
 from supervisor.verdict.result import StationResult
 from supervisor.verdict.stopping import ended_by
 from supervisor.verdict.weighing import Weighed, precedence, weigh
-
-RUNS_WITHOUT_GOOD_VALUE_MAX = 2
 
 
 @value
@@ -42,9 +40,9 @@ def still_open(
     ``results`` are this part's; ``tried`` counts, by program, its runs that ended without a result.
     """
     weighed = weigh(table, results)
-    if ended_by(table, weighed) is not None:
+    runs = runs_of(results, tried)
+    if ended_by(table, weighed, runs) is not None:
         return ()
-    runs = _runs(results, tried)
     found = (
         _opening(table, characteristic, weighed, runs)
         for characteristic in table.part_type.plan
@@ -79,18 +77,11 @@ def exhausted(table: PlanTable, opened: Sequence[OpenCharacteristic]) -> tuple[s
     return tuple(each.program for each in table.programs if each.program not in wanted)
 
 
-def _runs(results: Sequence[StationResult], tried: Sequence[tuple[str, int]]) -> Counter[str]:
-    """Runs by program, each run once however many results it gave."""
-    runs = Counter(dict(tried))
-    runs.update(program for program, _ in {(each.program, each.run_id) for each in results})
-    return runs
-
-
 def _opening(
     table: PlanTable,
     characteristic: Characteristic,
     weighed: Mapping[str, Sequence[Weighed]],
-    runs: Counter[str],
+    runs: Mapping[str, int],
 ) -> OpenCharacteristic | None:
     """The characteristic with the programs that may be asked; None if it is decided or nobody is left.
 
@@ -111,7 +102,9 @@ def _opening(
         declared = table.abilities[deciding.result.program][characteristic.number]
         able = [each for each in able if each.standard_u < declared.standard_u]
         why = verdict_of(deciding, by).why
-    left = [each for each in able if runs[each.program.program] < RUNS_WITHOUT_GOOD_VALUE_MAX]
+    left = [
+        each for each in able if runs.get(each.program.program, 0) < RUNS_WITHOUT_GOOD_VALUE_MAX
+    ]
     names = tuple(each.program.program for each in left)
     return (
         OpenCharacteristic(number=characteristic.number, programs=names, why=why) if names else None
@@ -122,17 +115,11 @@ def _wanted_for_mean(
     table: PlanTable,
     characteristic: Characteristic,
     values: Sequence[Weighed],
-    runs: Counter[str],
+    runs: Mapping[str, int],
 ) -> OpenCharacteristic | None:
     """What a mean of two stations still wants, as long as it can be had."""
-    missing = missing_from(characteristic, values)
-    left = [
-        each.program.program
-        for each in table.capable[characteristic.number]
-        if each.program.station in missing
-        and runs[each.program.program] < RUNS_WITHOUT_GOOD_VALUE_MAX
-    ]
+    left = wanted_for_mean(table, characteristic, values, runs)
     if not left:
         return None
-    why = f"its mean wants a value of {' and '.join(missing)}"
-    return OpenCharacteristic(number=characteristic.number, programs=tuple(left), why=why)
+    why = f"its mean wants a value of {' and '.join(missing_from(characteristic, values))}"
+    return OpenCharacteristic(number=characteristic.number, programs=left, why=why)

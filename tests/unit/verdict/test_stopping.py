@@ -73,6 +73,25 @@ def test_half_of_a_mean_ends_nothing():
     assert left(table, *both) == []
 
 
+def test_half_of_a_mean_ends_it_where_the_other_half_cannot_be_had_any_more():
+    """The station whose value it lacks has had its two runs, with bad values or none: the one that is there decides, and proves."""
+    table = mean.table_of("0.001", "0.001")
+    other = replace(table.part_type.plan[0], number="2", average=None)
+    (poor, quick) = table.programs
+    also = replace(poor.covers[0], number="2")
+    programs = (replace(poor, covers=(*poor.covers, also)), quick)
+    part_type = replace(table.part_type, plan=(*table.part_type.plan, other))
+    table = until_nonconforming(PlanTable(part_type, programs, table.rule))
+    proof = mean.results(21.0, 21.0)[0]
+    used_up = ((poor.program, 1),)
+    twice = ((poor.program, 2), ("none", 0))
+    assert [each.number for each in still_open(table, [proof], used_up)] == ["1", "2"]
+    assert still_open(table, [proof], twice) == ()
+    record = merge(PART, table, [proof], twice)
+    assert record.verdict == "nonconforming"
+    assert record.findings[1].why.endswith("the plan ends there")
+
+
 def test_a_position_whose_bonus_is_not_known_yet_ends_nothing():
     table = until_nonconforming(geometry.TABLE)
     assert left(table, geometry.AT_24_32) == left(geometry.TABLE, geometry.AT_24_32) == ["2"]
