@@ -17,6 +17,8 @@ from supervisor.routing.router import Router
 from tests.bench.routing.bounds import BOTH, Limit, assignment_bound_ms
 from tests.bench.routing.cells import Case, drawn, large, slow
 from tests.bench.routing.checker import broken_rules
+from tests.bench.routing.job_set_table import lines as job_sets
+from tests.bench.routing.job_sets import SETS
 from tests.bench.routing.job_shops import SHOPS, case_of, looked_ahead, planned
 from tests.bench.routing.keeping import Figure, Kept
 from tests.bench.routing.limits import limits
@@ -264,8 +266,8 @@ def random_steps(steps: int, first_seed: int, kept: Kept) -> int:
     return done
 
 
-def main() -> None:
-    """Print the tables."""
+def _given() -> argparse.Namespace:
+    """What the command line asks for."""
     parser = argparse.ArgumentParser(prog="python -m tests.bench.routing", description=__doc__)
     parser.add_argument("--cells", type=int, default=50)
     parser.add_argument("--large", type=int, default=2)
@@ -284,7 +286,19 @@ def main() -> None:
     parser.add_argument(
         "--sizes", type=int, nargs="+", default=SIZES, help="of open shops; job shops are left out"
     )
-    given = parser.parse_args()
+    parser.add_argument(
+        "--sets",
+        type=int,
+        nargs="*",
+        choices=sorted(SETS),
+        help="job sets with layouts, by number; all of them without a number",
+    )
+    return parser.parse_args()
+
+
+def main() -> None:
+    """Print the tables."""
+    given = _given()
     kept = Kept(given.keep)
     if given.mixes:
         print(*mixes(*given.mixes), sep="\n")
@@ -292,6 +306,9 @@ def main() -> None:
     if given.steps:
         done = random_steps(given.steps, given.first, kept)
         print(f"{done} steps, nobody left over")
+        return
+    if given.sets is not None:
+        print(*job_sets(tuple(given.sets or SETS), kept, given.carries), sep="\n")
         return
     if given.cells:
         print(f"{given.cells} drawn cells, 3 stations, 8 to 20 pallets\n\n{HEAD}")

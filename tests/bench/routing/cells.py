@@ -14,6 +14,7 @@ Rules of this file:
 
 import random
 from dataclasses import dataclass
+from dataclasses import replace as with_changes
 
 from supervisor.cell.model import Cell, Place, Routing
 from supervisor.cell.value import replace
@@ -35,11 +36,13 @@ class Case:
     name: str
     cell: Cell
     part_types: tuple[str, ...]
+    ways_ms: tuple[tuple[int, ...], ...] = ()
+    """Where the handler has no rail: how long from place to place, whose positions are numbers of rows and columns."""
 
     def with_steps(self, steps: int) -> "Case":
         """The same with another budget for look-ahead (0: the rule alone)."""
         cell = replace(self.cell, routing=Routing(look_ahead_steps=steps))
-        return Case(self.name, cell, self.part_types)
+        return with_changes(self, cell=cell)
 
 
 def drawn(seed: int, *, stations: int = 3, pallets: int = 0) -> Case:

@@ -25,7 +25,7 @@ def _handler(log: Log) -> Iterator[str]:
     handler, at_mm = log.case.cell.handler, _positions(log)
     held, free_ms, here_mm = "", 0, 0
     for stop in log.stops:
-        way_ms = abs(at_mm[stop.place] - here_mm) * 1000 // handler.speed_mm_s
+        way_ms = _way_ms(log, here_mm, at_mm[stop.place])
         if stop.begin_ms < free_ms + way_ms:
             yield f"{stop}: the handler could be there at {free_ms + way_ms} ms only"
         takes_ms = {
@@ -42,6 +42,12 @@ def _handler(log: Log) -> Iterator[str]:
         held, free_ms, here_mm = stop.taken, stop.end_ms, at_mm[stop.place]
     if held:
         yield f"{held} is in hand at the end"
+
+
+def _way_ms(log: Log, from_mm: int, to_mm: int) -> int:
+    if log.case.ways_ms:
+        return log.case.ways_ms[from_mm][to_mm]
+    return abs(to_mm - from_mm) * 1000 // log.case.cell.handler.speed_mm_s
 
 
 def _positions(log: Log) -> dict[str, int]:

@@ -74,6 +74,15 @@ class Recorded(Simulation):
         if part.sorting == "nonconforming":
             part.sorting = "conforming"
 
+    def travel(self, place):
+        ways_ms = self.log.case.ways_ms
+        if not ways_ms:
+            super().travel(place)
+            return
+        to_mm = self.at_mm[place]
+        self.advance(self.now_ms + ways_ms[self.here_mm][to_mm])
+        self.here_mm = to_mm
+
     def leave(self, part):
         if not self.hand:  # taken alone; a swap is written down where its other half is put down
             pick_ms = self.cell.handler.pick_ms
