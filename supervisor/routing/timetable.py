@@ -153,13 +153,9 @@ class _Course:
         model, origin = self._model, self._nest[visit.job]
         if self._comes_too_soon(visit):
             return None
-        if origin >= 0:
-            from_mm = self._at_mm[origin]
-            lifted_ms = self.now_ms + model.travel_ms(self._here_mm, from_mm)
-            lifted_ms = max(lifted_ms, self._leaves_ms[origin])
-        else:
-            from_mm = model.jobs[job].stand_mm
-            lifted_ms = self.now_ms + model.travel_ms(self._here_mm, from_mm)
+        from_mm = self._at_mm[origin] if origin >= 0 else model.jobs[job].stand_mm
+        lifted_ms = self.now_ms + model.travel_ms(self._here_mm, from_mm)
+        lifted_ms = max(lifted_ms, self._movable_ms(job))
         to_mm = self._at_mm[station]
         arrive_ms = lifted_ms + self._frame.pick_ms + model.travel_ms(from_mm, to_mm)
         return self._put(visit, origin, arrive_ms)
@@ -191,8 +187,7 @@ class _Course:
         at_mm = self._at_mm[origin] if origin >= 0 else model.jobs[job].stand_mm
         # Nobody sets out for a pallet whose verdict is not known.
         begin_ms = max(self.now_ms, self._known_ms[job]) + model.travel_ms(self._here_mm, at_mm)
-        if origin >= 0:
-            begin_ms = max(begin_ms, self._leaves_ms[origin])
+        begin_ms = max(begin_ms, self._movable_ms(job))
         to_ms = model.travel_ms(at_mm, model.jobs[job].out_mm)
         end_ms = begin_ms + self._frame.pick_ms + to_ms + self._frame.put_ms
         # Between equals a run goes before an exit, which only the last pallets are in a hurry for.
@@ -244,10 +239,12 @@ class _Course:
 
     def _soonest_ms(self, visit: Visit) -> int:
         """In how many ms a visit could begin, carrying left out."""
-        origin, begin_ms = self._nest[visit.job], self._free_ms[visit.station]
-        if origin >= 0:
-            begin_ms = max(begin_ms, self._leaves_ms[origin])
-        return begin_ms - self.now_ms
+        return max(self._free_ms[visit.station], self._movable_ms(visit.job)) - self.now_ms
+
+    def _movable_ms(self, job: int) -> int:
+        """From when on a pallet may be taken from where it stands: its nest, or a place where it soaks."""
+        origin = self._nest[job]
+        return self._leaves_ms[origin] if origin >= 0 else self._model.jobs[job].ready_ms
 
     def home_ms(self) -> int:
         """When the pallet in hand could be at home; ``AWAY_MS`` if it has none."""

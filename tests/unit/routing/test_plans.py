@@ -4,9 +4,11 @@ Rules of this file: what a plan is worth is worked out again on the nominal mode
 """
 
 import random
+from types import SimpleNamespace
 
 import pytest
 
+from supervisor.cell.value import replace
 from supervisor.routing.choice import candidates
 from supervisor.routing.improvement import improved
 from supervisor.routing.lookahead import Scene, plan_ms
@@ -41,6 +43,16 @@ def replayed_ms(scene, order):
     return node.now_ms
 
 
+def soaking(seed):
+    """The same, where two of three pallets outside the stations have to soak for up to ten minutes; the model, the root and their ends of soaking."""
+    _, scene = scene_of(seed)
+    rng = random.Random(seed)
+    ready_ms = [rng.choice((0, 1, 2)) * rng.randrange(100_000, 300_000) for _ in scene.model.jobs]
+    jobs = zip(scene.model.jobs, ready_ms, strict=True)
+    model = Nominal(scene.frame, tuple(replace(job, ready_ms=ms) for job, ms in jobs))
+    return SimpleNamespace(frame=scene.frame, model=model, root=scene.root), ready_ms
+
+
 class Everything(Nominal):
     """The model with every pallet that could be fetched, for every station; by itself it proposes only some."""
 
@@ -55,6 +67,18 @@ def test_a_plan_ends_on_the_nominal_model_when_it_says_and_not_before_the_bound(
     assert found is not None
     assert found.end_ms == replayed_ms(scene, found.order)
     assert scene.model.judge(scene.root)[0] <= found.end_ms
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_a_plan_waits_for_parts_that_soak_and_takes_others_meanwhile(seed):
+    scene, ready_ms = soaking(seed)
+    found = improved(Orders(scene.model, scene.root), 3_000, 0)
+    assert found is not None
+    assert found.end_ms == replayed_ms(scene, found.order)
+    assert scene.model.judge(scene.root)[0] <= found.end_ms
+    assert found.end_ms > max(ready_ms)
+    others = [job for job, ms in enumerate(ready_ms) if not ms]
+    assert found.order[0].job in others or not others
 
 
 @pytest.mark.parametrize("seed", range(4))
