@@ -146,7 +146,8 @@ class ResultArrived:
 
     ``result_id`` tells two results of one station apart, also after a restart of either side. ``part_c`` is the part's temperature in
     degrees Celsius where the station gives it. ``created_ms`` is when the station says that the result came to be, on the clock of
-    ``source_ms``.
+    ``source_ms``. ``run_said_by`` is "result" where ``run_id`` stands in the one value that has the measured values, too, so that no older
+    values can come under it; "" where it does not, or is not known.
     """
 
     station: str
@@ -161,6 +162,7 @@ class ResultArrived:
     part_c: float | None = None
     compensated: Compensated = "unknown"
     created_ms: int = -1
+    run_said_by: Literal["", "result"] = ""
 
 
 @value

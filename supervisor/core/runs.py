@@ -450,7 +450,8 @@ def _doubt(state: StationState, event: ResultArrived) -> str:
         return "no run of ours is under way at the station"
     if event.serial and event.serial != run.serial:
         return f"it names serial number {event.serial}, not {run.serial}"
-    if _is_dated(run, event) and _made_by_ms(event) <= run.source_before_ms:
+    too_old = _is_dated(run, event) and _made_by_ms(event) <= run.source_before_ms
+    if too_old and not _is_proven_whatever_the_clock(run, event):
         early_ms = run.source_before_ms - event.created_ms
         return f"it is from before the start: made {early_ms} ms before what the station showed then, on its own clock"
     if event.run_id:
@@ -468,6 +469,16 @@ def _doubt(state: StationState, event: ResultArrived) -> str:
             else "the station's result counter did not move by one"
         )
     return "" if _is_dated(run, event) else "it carries neither a run id nor a counter nor a time"
+
+
+def _is_proven_whatever_the_clock(run: Run, event: ResultArrived) -> bool:
+    """Whether everything but its time says that a result is of the run: then the station's clock was set back, or results have another.
+
+    It has to name the run beside its own values: a name that the station shows elsewhere may stand over the values of a run before.
+    """
+    counted = run.counter_before >= 0 and event.counter == run.counter_before + 1
+    named = event.run_said_by == "result" and event.run_id in run_names(run)
+    return named and counted and event.boot == run.boot_before
 
 
 def _is_dated(run: Run, event: ResultArrived) -> bool:

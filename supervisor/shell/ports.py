@@ -13,7 +13,7 @@ from supervisor.core.commands import Command, Goal
 from supervisor.core.events import Event
 from supervisor.routing.situation import Carry, Stay
 
-SCHEMA = 5
+SCHEMA = 6
 """The number of the journal's present form (S12). It grows whenever a field of an event or a command changes."""
 
 

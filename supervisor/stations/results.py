@@ -11,7 +11,7 @@ import math
 from collections.abc import Callable, Mapping
 from contextlib import suppress
 from datetime import UTC, datetime, timedelta
-from typing import Any, cast
+from typing import Any, Literal, cast
 
 import msgspec
 
@@ -48,6 +48,7 @@ class Report:
     """A result as the station gave it; "" and -1 where it offers no such proof.
 
     ``created_ms`` is when the station says that it made it; ``part_c`` is the part's temperature, if it is given; ``id`` is what the station calls the result itself.
+    ``run_said_by`` is "result" where the run id stands in the document of the values itself.
     """
 
     run_id: str
@@ -59,6 +60,7 @@ class Report:
     compensated: Compensated = "unknown"
     created_ms: int = -1
     id: str = ""
+    run_said_by: Literal["", "result"] = ""
 
 
 def result_nodes(results: AnyResults) -> tuple[str, ...]:
@@ -157,8 +159,10 @@ class ResultReader:
             found = None if path is None else part_of(document, path)
             return None if found is MISSING else found
 
+        run_id = name_of(proof(results.run))
         return Report(
-            run_id=name_of(proof(results.run)),
+            run_id=run_id,
+            run_said_by="result" if run_id else "",
             serial=name_of(proof(results.serial)),
             counter=_counter(proof(results.counter)),
             source_ms=source_ms,
@@ -170,8 +174,10 @@ class ResultReader:
 
     def _from_csv(self, results: CsvResults, reading: Reading) -> Report:
         table = csv_table(results, self.nodes[0], reading.value)
+        run_id = table.proof.get("run", "")
         return Report(
-            run_id=table.proof.get("run", ""),
+            run_id=run_id,
+            run_said_by="result" if run_id else "",
             serial=table.proof.get("serial", ""),
             counter=_counter(_number_in(table.proof.get("counter", ""))),
             source_ms=reading.source_ms,

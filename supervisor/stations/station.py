@@ -423,6 +423,7 @@ class StationAdapter(WiredAdapter):
                 part_c=report.part_c,
                 compensated=report.compensated,
                 created_ms=report.created_ms,
+                run_said_by=report.run_said_by,
             )
         )
 

@@ -21,11 +21,12 @@ def _as_it_is(plain: dict[str, Any]) -> dict[str, Any]:
 
     To schema 2: records and results say more. To schema 3: a person's answer has a reason.
     To schema 4: records name the last check that vouches for a value. To schema 5: results say when they were made.
+    To schema 6: results say whether they name their run themselves.
     """
     return plain
 
 
-LIFTS: Mapping[int, Lift] = {1: _as_it_is, 2: _as_it_is, 3: _as_it_is, 4: _as_it_is}
+LIFTS: Mapping[int, Lift] = {1: _as_it_is, 2: _as_it_is, 3: _as_it_is, 4: _as_it_is, 5: _as_it_is}
 
 
 def lifted(

@@ -96,6 +96,12 @@ FOREIGN = {
     "no name, another start of the station": {"run_id": "", "boot": "other"},
     "no proof at all": {"run_id": "", "serial": "", "counter": -1},
     "its own run id, made before the start": {"created_ms": 1},
+    "its own run id in itself, made before the start, a counter that did not move": {
+        "created_ms": 1, "run_said_by": "result", "counter": 0,
+    },
+    "its own run id in itself, made before the start, another start of the station": {
+        "created_ms": 1, "run_said_by": "result", "boot": "other",
+    },
     "no name, made before the start": {"run_id": "", "counter": -1, "created_ms": 1},
     "no name, made in time, another start of the station": {
         "run_id": "", "counter": -1, "created_ms": 10**15, "boot": "other",
@@ -183,6 +189,20 @@ def test_a_time_of_whole_seconds_means_any_time_of_its_second(a_world, later_ms,
     decision = world.core.decide(state, result, world.now_ms)
     assert (decision.state.unassigned == ()) == taken
     assert (decision.state.stations["scan-1"].figures.runs == 1) == taken
+
+
+@pytest.mark.hazard(6)
+def test_a_clock_that_was_set_back_contradicts_nothing_that_all_else_proves(a_world):
+    """By an hour, while the run went on: the result names its run beside its values, and is counted as the next."""
+    world = a_world(pallets=1)
+    world.wire = results_changed(
+        lambda fact: [
+            (0, replace(fact, created_ms=fact.source_ms - 3_600_000, run_said_by="result"))
+        ]
+    )
+    finish(world, parts=1)
+    assert troubles(world, parts=serials(world)) == []
+    assert world.state.unassigned == ()
 
 
 @pytest.mark.hazard(8)

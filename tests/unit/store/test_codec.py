@@ -144,6 +144,6 @@ def test_an_old_entry_is_lifted_step_by_step_when_it_is_read():
 
 
 def test_an_entry_of_a_newer_form_is_refused():
-    with pytest.raises(StoreError, match="schema 9, this version knows up to 5") as caught:
+    with pytest.raises(StoreError, match="schema 9, this version knows up to 6") as caught:
         decode_entry(1, 0, 9, "TimerFired", "{}")
     assert caught.value.code == "schema-unknown"

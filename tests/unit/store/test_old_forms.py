@@ -1,5 +1,5 @@
 """What an older version wrote is read today: entries and records of schema 1, which said less of each value, of
-schema 2, whose answers had no reason, and of schema 3, whose values named no check."""
+schema 2, whose answers had no reason, of schema 3, whose values named no check, and of later ones, whose results said less."""
 
 import json
 from decimal import Decimal
@@ -57,6 +57,15 @@ def test_a_result_of_schema_4_does_not_say_when_it_was_made():
     )
 
     assert decode_entry(1, 0, 4, "ResultArrived", body).event.created_ms == -1
+
+
+def test_a_result_of_schema_5_does_not_say_that_it_names_its_run_itself():
+    body = (
+        '{"event":["ResultArrived",{"station":"ct-1","source_ms":5,"boot":"1","result_id":"ct-1/1/1","run_id":"R5",'
+        '"serial":"","counter":1,"scope":"final","values":[],"part_c":null,"compensated":"unknown","created_ms":4}],"commands":[]}'
+    )
+
+    assert decode_entry(1, 0, 5, "ResultArrived", body).event.run_said_by == ""
 
 
 def test_an_entry_of_schema_3_names_no_check():
