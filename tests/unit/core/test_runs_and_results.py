@@ -191,7 +191,6 @@ def test_a_time_of_whole_seconds_means_any_time_of_its_second(a_world, later_ms,
     assert (decision.state.stations["scan-1"].figures.runs == 1) == taken
 
 
-@pytest.mark.hazard(6)
 def test_a_clock_that_was_set_back_contradicts_nothing_that_all_else_proves(a_world):
     """By an hour, while the run went on: the result names its run beside its values, and is counted as the next."""
     world = a_world(pallets=1)
