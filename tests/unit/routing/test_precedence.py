@@ -134,6 +134,8 @@ def test_what_a_program_measures_and_does_not_decide_waits_all_the_same_and_not_
     here = view(place="scan-1", still_open=("1", "2", "3"))
     assert router.next_program(here, "scan-1", ("scan-1", "touch-1")) == ""
     assert router.choose(situation(here)).target == "touch-1"
+    by_the_line = router.next_place(situation(view(still_open=("1", "2", "3")), hand="P1"))
+    assert by_the_line.target == "touch-1"
     lost = router.unreachable(view(still_open=("1", "2", "3")), ("scan-1",))
     assert lost == ("1", "2", "3")
     measured = view(place="scan-1", still_open=("2", "3"))

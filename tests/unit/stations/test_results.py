@@ -66,6 +66,16 @@ def test_what_the_profile_does_not_name_is_not_offered_as_proof():
     assert (report.run_id, report.serial, report.counter, report.values) == ("", "", -1, ())
 
 
+def test_only_a_run_that_stands_in_the_document_of_the_values_is_named_by_the_result_itself():
+    assert json_report({"run": "R7", "rows": []}).run_said_by == "result"
+    assert json_report({"run": "R7", "rows": []}, run=None).run_said_by == ""
+    lines = "R7\n10.1,1.5\n"
+    csv = {"heading": "absent", "columns": {"number": "1", "value": "2"}}
+    assert csv_report(lines, preamble=["run"], **csv).run_said_by == "result"
+    assert csv_report(lines, preamble=["other"], **csv).run_said_by == ""
+    assert (arrays().run_id, arrays().run_said_by) == ("117", "")
+
+
 TIMES = {
     "2026-03-01T08:30:00Z": 1772353800000,
     "2026-03-01T09:30:00.250+01:00": 1772353800250,
