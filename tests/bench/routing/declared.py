@@ -65,6 +65,11 @@ class DeclaredCell:
             if program.part_type in self.parts
         }
 
+        self.covers = {p.program: {cover.number for cover in p.covers} for p in cell.programs}
+        self.sooner = {
+            name: {c.number: set(c.after) for c in part.plan} for name, part in self.parts.items()
+        }
+
     def explored(self) -> Reached[State]:
         """Everything that can be reached, from every mix of pallets."""
         racks = sum(place.kind == "rack" for place in self.cell.places)
@@ -107,14 +112,23 @@ class DeclaredCell:
             return [State(tuple(sorted((*state.home, state.hand))), state.nests, out=state.out)]
         at = self.names.index(landing.seat.view.station)
         displaced = nests[at]
-        measured = {number for offer in landing.visit for number in self.decides[offer.program]}
-        left = tuple(n for n in state.hand.still_open if n not in measured)
+        left = self._left_after(state.hand, [offer.program for offer in landing.visit])
         verdicts = ("",) if left else SORTINGS
         found = []
         for sorting in verdicts:
             nests[at] = Pallet(state.hand.part_type, left, sorting)
             found.append(State(state.home, tuple(nests), displaced, out=state.out))
         return found
+
+    def _left_after(self, pallet: Pallet, programs: list[str]) -> tuple[str, ...]:
+        """What a visit leaves open; each of its programs measures nothing before what the plan puts before it."""
+        left = set(pallet.still_open)
+        for program in programs:
+            for number in sorted(self.covers[program] & left):
+                lacking = self.sooner[pallet.part_type][number] & left - self.decides[program]
+                assert not lacking, f"{program} measures {number} before {sorted(lacking)}"
+            left -= self.decides[program]
+        return tuple(number for number in pallet.still_open if number in left)
 
     def situation(self, state: State) -> Situation:
         """The state as routing is asked about it."""

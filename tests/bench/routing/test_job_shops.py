@@ -4,6 +4,7 @@ Rules of this file: optima as published, see job_shops.py. What an order comes t
 """
 
 from dataclasses import replace
+from decimal import Decimal
 
 import pytest
 
@@ -45,11 +46,19 @@ def test_a_whole_run_of_a_cell_keeps_the_declared_order_and_beats_no_optimum(nam
     assert 1000 * SHOPS[name][0] <= log.makespan_ms
 
 
-def test_the_checker_finds_a_run_before_its_time():
+def test_the_checker_finds_a_run_and_a_value_that_decides_nothing_before_their_time():
     case = case_of("ft06").with_steps(0)
     log = run(case)
     mine = sorted((r for r in log.runs if r.pallet == "pallet-00"), key=lambda r: r.start_ms)
-    first, second = mine[:2]
+    first, second, third = mine[:3]
+    programs = {program.program: program for program in case.cell.programs}
+    coarse = replace(programs[third.program].covers[0], expanded_u=Decimal(99))
+    spoiling = replace(programs[first.program], covers=(*programs[first.program].covers, coarse))
+    programs[first.program] = spoiling
+    spoilt = replace(case, cell=replace(case.cell, programs=tuple(programs.values())))
+    found = broken_rules(replace(log, case=spoilt))
+    assert len(found) == 1
+    assert f"{coarse.number} is measured before" in found[0]
     log.runs.remove(first)
     log.runs.append(replace(first, start_ms=second.start_ms + 1))
     assert any("is measured before" in rule for rule in broken_rules(log))
