@@ -87,21 +87,28 @@ def precedence_can_be_kept(declaration: Declaration) -> Iterator[Problem]:
         if not any(entry.after for entry in draft.plan):
             continue
         programs = _reaches(declaration, draft)
-        waits, _ = left_waiting(programs, {e.number: frozenset(e.after) for e in draft.plan})
+        after = {e.number: frozenset(e.after) for e in draft.plan}
+        waits, _ = left_waiting(programs, after)
         if not waits:
             continue
         stuck = {n for name in waits for n in programs[name].decides | programs[name].measures}
         first = next(e for e in draft.plan if e.after and e.number in stuck)
-        said = [
-            f"{name} waits for {', '.join(sorted(waits[name], key=reading_order))}"
-            for name in sorted(waits)
-        ]
+        said = [_waiting(name, waits[name], programs[name], after) for name in sorted(waits)]
         yield first.problem(
             "after",
             expected="an order of programs in which everything can be measured",
             found=one_of(said).removeprefix("one of "),
             remedy="declare a program that measures less in programs.yaml, or remove an `after`",
         )
+
+
+def _waiting(
+    name: str, awaited: frozenset[str], reach: Reach, after: dict[str, frozenset[str]]
+) -> str:
+    """What a program waits for, and which of what it measures has to come later."""
+    later = {each for each in reach.decides | reach.measures if after[each] & awaited}
+    first, then = (", ".join(sorted(each, key=reading_order)) for each in (awaited, later))
+    return f"{name} waits for {first} (it measures {then})"
 
 
 def _reaches(declaration: Declaration, draft: PartTypeDraft) -> dict[str, Reach]:
