@@ -84,11 +84,14 @@ def _beside_its_tag(world: World, hold: Hold) -> str:
 
 
 def _into_the_rack(world: World, source: str) -> None:
-    """Carry a pallet to a rack place that nobody's pallet calls its home."""
+    """Carry a pallet to a rack place that nobody's pallet calls its home; where there is none it is brought to the infeed once more."""
     homes = {place.place for place in world.state.places.values() if place.reserved}
     racks = [p.place for p in world.physics.places if p.kind == "rack" and p.place not in homes]
-    free = next(place for place in racks if not world.floor.pallet_at(place))
-    assert world.floor.move(source, free) == ""
+    free = next((place for place in racks if not world.floor.pallet_at(place)), "")
+    if free:
+        assert world.floor.move(source, free) == ""
+    else:
+        world.models.operator.bring(world.floor.lift(source), world.now_ms)
 
 
 def _free_the_arm(world: World, _hold: Hold) -> str:

@@ -49,6 +49,8 @@ ENDING_SHARE = 0.35
 SOAKING_SHARE = 0.15
 SOAK_MINUTES = (1, 5, 20)
 """Share of part types that soak in the cell before they are measured, and how long."""
+INFEED_SHARE = 0.25
+"""Share of cells where pallets come in on a conveyor; as many rack places as chance has it are left, sometimes none."""
 GAP_SHARE = 0.03
 """Share of cells with a mandatory characteristic that no program is good enough for."""
 
@@ -79,7 +81,8 @@ def random_cell(seed: int) -> Cell:
     )
     ordered = _ordered(cell, chance("order", seed))
     ending = _ending(ordered, chance("ending", seed))
-    return trusted(_soaking(ending, chance("soaking", seed)), seed)
+    whole = trusted(_soaking(ending, chance("soaking", seed)), seed)
+    return _fed(whole, chance("infeed", seed))
 
 
 def random_shift(cell: Cell, seed: int, *, pallets: int, hours: float, start_ms: int) -> Physics:
@@ -172,6 +175,25 @@ def _places(draw: Random) -> tuple[Place, ...]:
         for number, sorting in enumerate(sortings, start=1)
     ]
     return tuple(sorted((*racks, *outfeeds), key=lambda place: place.place))
+
+
+def _fed(cell: Cell, draw: Random) -> Cell:
+    """In some cells all but a few rack places are infeed places: reference parts keep theirs, and one jaw needs one besides."""
+    if draw.random() >= INFEED_SHARE:
+        return cell
+    racks = [place for place in cell.places if place.kind == "rack"]
+    staying = sum(part.reference is not None for part in cell.part_types)
+    least = staying + (1 if cell.handler.jaws == 1 else 0)
+    kept = {
+        each.place for each in racks[: draw.randint(min(least, len(racks) - 1), len(racks) - 1)]
+    }
+    fed = (
+        value.replace(place, place=place.place.replace("rack", "in"), kind="infeed")
+        if place.kind == "rack" and place.place not in kept
+        else place
+        for place in cell.places
+    )
+    return value.replace(cell, places=tuple(sorted(fed, key=lambda place: place.place)))
 
 
 def _place(

@@ -1,12 +1,14 @@
-"""The person at the cell: brings pallets to the rack in no particular order, takes finished ones away.
+"""The person at the cell: brings pallets to the rack, or to the infeed, in no particular order, takes finished ones away.
 
 Rules of this file:
 - Which pallet comes next and which free rack place it gets is drawn from the seed; when one comes stands in the physics file.
 - The person keeps the one rule of the cell: a rack place belongs to the pallet brought there until that pallet stands at the outfeed.
 - A pallet for which no place is free waits; it comes as soon as there is one.
+- Where there is an infeed all come by it. The next one is there some seconds after the one before was fetched, as on a conveyor.
 """
 
 from collections.abc import Callable, Iterable, Sequence
+from typing import Literal
 
 from simulators.models.agenda import Agenda
 from simulators.models.chance import chance
@@ -14,6 +16,8 @@ from simulators.models.floor import Fact, Floor
 from simulators.models.physics import Physics
 
 WHO = "operator"
+Infeed = Literal["free", "taken", "moving up"]
+MOVING_UP_MS = 3_000
 
 
 class OperatorModel:
@@ -27,6 +31,9 @@ class OperatorModel:
         self._floor = floor
         self._agenda = Agenda()
         self._racks = [entry.place for entry in physics.places if entry.kind == "rack"]
+        self._infeeds: dict[str, Infeed] = {
+            entry.place: "free" for entry in physics.places if entry.kind == "infeed"
+        }
         self._outfeeds = [entry.place for entry in physics.places if entry.kind == "outfeed"]
         self._take_after_ms = physics.operator.take_after_ms
         self._coming = self._shuffled(physics)
@@ -51,7 +58,7 @@ class OperatorModel:
             pallet = str(fact["pallet"])
             self._coming = [entry for entry in self._coming if entry[1] != pallet]
             self._homes = {home: owner for home, owner in self._homes.items() if owner != pallet}
-            if fact["fact"] == "brought":
+            if fact["fact"] == "brought" and fact["target"] in self._racks:
                 self._homes[str(fact["target"])] = pallet
 
     @property
@@ -105,8 +112,22 @@ class OperatorModel:
     def advance(self, now_ms: int) -> None:
         """Bring the person up to ``now_ms``; call it also whenever a pallet has moved."""
         self._agenda.advance(now_ms)
+        self._look_at_the_infeed()
         self._look_at_the_outfeed()
         self._bring()
+
+    def _look_at_the_infeed(self) -> None:
+        for place, was in self._infeeds.items():
+            if self._floor.pallet_at(place):
+                self._infeeds[place] = "taken"
+            elif was == "taken":
+                self._infeeds[place] = "moving up"
+                self._agenda.plan(
+                    f"move up {place}", MOVING_UP_MS, lambda place=place: self._moved_up(place)
+                )
+
+    def _moved_up(self, place: str) -> None:
+        self._infeeds[place] = "free"
 
     def _look_at_the_outfeed(self) -> None:
         for place in self._outfeeds:
@@ -127,19 +148,22 @@ class OperatorModel:
 
     def _bring(self) -> None:
         while self._coming and self._coming[0][0] <= self._agenda.now_ms:
-            free = [place for place in self._racks if self._is_free(place)]
+            entries = self._infeeds or self._racks
+            free = [place for place in entries if self._is_free(place)]
             if not free:
                 return
             _, pallet = self._coming.pop(0)
             place = self._draw.choice(free)
             self._floor.set_down(place, pallet)
-            self._homes[place] = pallet
+            if place in self._racks:
+                self._homes[place] = pallet
             self._witness({"fact": "brought", "pallet": pallet, "target": place})
         self._plan_arrival()
 
     def _is_free(self, place: str) -> bool:
         taken = place in self._homes or place in self._kept_off or self.shown_as_kept_free(place)
-        return not taken and not self._floor.pallet_at(place)
+        moves_up = self._infeeds.get(place) == "moving up"
+        return not taken and not moves_up and not self._floor.pallet_at(place)
 
     def _plan_arrival(self) -> None:
         if self._coming:

@@ -96,7 +96,7 @@ class Place:
     """A place outside the stations."""
 
     place: str
-    kind: Literal["rack", "outfeed"]
+    kind: Literal["rack", "infeed", "outfeed"]
     at_mm: int
 
 

@@ -164,7 +164,7 @@ def _rule_problems(rule: DecisionRuleEntry) -> Iterator[Problem]:
 
 
 def outfeeds_say_what_they_accept(declaration: Declaration) -> Iterator[Problem]:
-    """An outfeed place has a sorting, a rack place has none."""
+    """An outfeed place has a sorting, no other place has one."""
     for place in declaration.places:
         if place.kind == "outfeed" and place.sorting is None:
             yield place.problem(
@@ -173,10 +173,10 @@ def outfeeds_say_what_they_accept(declaration: Declaration) -> Iterator[Problem]
                 found="nothing",
                 remedy="add `sorting:` conforming, nonconforming or hold",
             )
-        if place.kind == "rack" and place.sorting is not None:
+        if place.kind != "outfeed" and place.sorting is not None:
             yield place.problem(
                 "sorting",
-                expected="no sorting for a rack place",
+                expected=f"no sorting for {'a rack' if place.kind == 'rack' else 'an infeed'} place",
                 remedy="remove it, or write `kind: outfeed`",
             )
 
@@ -196,15 +196,49 @@ def parts_have_somewhere_to_go(declaration: Declaration) -> Iterator[Problem]:
 
 
 def parts_have_somewhere_to_come_from(declaration: Declaration) -> Iterator[Problem]:
-    """There is a rack place."""
+    """There is a place where pallets come in."""
     cell = declaration.files.cell
-    if cell is not None and not any(place.kind == "rack" for place in declaration.places):
+    if cell is not None and all(place.kind == "outfeed" for place in declaration.places):
         yield cell.problem(
             "places",
-            expected="a rack place where pallets come in",
+            expected="a rack place or an infeed place where pallets come in",
             found="none",
-            remedy="add a place with `kind: rack`",
+            remedy="add a place with `kind: rack`, or with `kind: infeed` where pallets cannot be brought back",
         )
+
+
+def one_jaw_has_somewhere_to_put_a_pallet(declaration: Declaration) -> Iterator[Problem]:
+    """With one jaw a pallet that has come in can be put down again between two stations, or it never needs two.
+
+    Two pallets that stand in each other's next nest could be exchanged by two jaws only. Who needs which station cannot be foreseen: a
+    bad value is measured again elsewhere. So a pallet from an infeed is fetched once a rack place is kept for it, and there has to be one.
+    """
+    handler, cell = declaration.handler, declaration.files.cell
+    kinds = [place.kind for place in declaration.places]
+    if handler is None or cell is None or handler.jaws > 1 or "infeed" not in kinds:
+        return
+    staying = sum(draft.reference is not None for draft in declaration.part_types)
+    needing = _part_types_of_several_stations(declaration)
+    if needing and kinds.count("rack") <= staying:
+        part_type, stations = needing[0]
+        yield cell.problem(
+            "places",
+            expected=f"a rack place, as {handler.id} has one jaw and {part_type} is measured at {', '.join(stations)}: two pallets, each "
+            "in the nest that the other needs next, could never be parted",
+            found="none" if not staying else "none beside those that reference parts stay in",
+            remedy="add a place with `kind: rack`; each one lets one pallet more be between its visits",
+        )
+
+
+def _part_types_of_several_stations(
+    declaration: Declaration,
+) -> list[tuple[str, list[str]]]:
+    """The part types that more than one station measures, each with its stations."""
+    measuring: dict[str, set[str]] = {}
+    for program in declaration.programs:
+        measuring.setdefault(program.part_type, set()).add(program.station)
+    parts = [draft.part_type for draft in declaration.part_types if draft.reference is None]
+    return [(name, sorted(measuring[name])) for name in parts if len(measuring.get(name, ())) > 1]
 
 
 def readers_watch_something(declaration: Declaration) -> Iterator[Problem]:

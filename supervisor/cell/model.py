@@ -14,7 +14,7 @@ from typing import Literal
 
 from supervisor.cell.value import value
 
-PlaceKind = Literal["rack", "outfeed"]
+PlaceKind = Literal["rack", "infeed", "outfeed"]
 Sorting = Literal["conforming", "nonconforming", "hold"]
 NaturalLimit = Literal["none", "zero"]
 Need = Literal["mandatory", "informative"]
@@ -326,7 +326,9 @@ class Station:
 
 @value
 class Place:
-    """A place outside the stations. ``sorting`` tells what an outfeed place accepts; "" for a rack place.
+    """A place outside the stations. ``sorting`` tells what an outfeed place accepts; "" for any other.
+
+    Pallets come in at a rack place, and may come back to it, or at an infeed place, to which nothing comes back.
 
     ``reader`` is the tag reader that watches the place, ``antenna`` its number at that reader.
     """

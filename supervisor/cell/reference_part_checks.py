@@ -125,14 +125,18 @@ def checks_measure_a_reference_value(declaration: Declaration) -> Iterator[Probl
 
 
 def reference_parts_leave_room(declaration: Declaration) -> Iterator[Problem]:
-    """There are more rack places than reference parts, which stay in the cell and keep theirs: else no part could ever come in."""
+    """There are more rack places than reference parts, which stay in the cell and keep theirs: else no part could ever come in.
+
+    Where parts come in at an infeed place, as many will do.
+    """
     staying = [draft.part_type for draft, _ in _references(declaration)]
     racks = sum(place.kind == "rack" for place in declaration.places)
     cell = declaration.files.cell
-    if cell is not None and staying and len(staying) >= racks:
+    spare = 0 if any(place.kind == "infeed" for place in declaration.places) else 1
+    if cell is not None and staying and len(staying) + spare > racks:
         yield cell.problem(
             "places",
-            expected=f"more than {len(staying)} rack places, as {', '.join(sorted(staying))} stay in theirs",
+            expected=f"at least {len(staying) + spare} rack places, as {', '.join(sorted(staying))} stay in theirs",
             found=f"{racks}",
             remedy="add a place with `kind: rack`, or remove a reference part",
         )

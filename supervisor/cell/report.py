@@ -8,12 +8,12 @@ Rules of this file:
 from collections.abc import Iterator, Mapping
 from decimal import Context, Decimal
 from pathlib import Path
-from typing import Any
+from typing import Any, get_args
 
 from supervisor.cell.driving import Driving, driving_of
 from supervisor.cell.kinds import ServiceLevel
 from supervisor.cell.load import LoadedCell, examine, loaded
-from supervisor.cell.model import REQUIRED_U_K, Cell, Characteristic, Program
+from supervisor.cell.model import REQUIRED_U_K, Cell, Characteristic, PlaceKind, Program
 from supervisor.cell.options import Option, options_of
 from supervisor.cell.problem import Problem, errors_among
 from supervisor.cell.security import SecurityEntry
@@ -160,8 +160,9 @@ def _summary_text(summary: CellSummary) -> Iterator[str]:
             f"  station {station.station}: {station.title}, {station.kind}, {station.url}, "
             f"{station.profile}, {_count(programs, 'program')}"
         )
-    racks = sum(1 for place in cell.places if place.kind == "rack")
-    yield f"  {_count(racks, 'rack place')}, {_count(len(cell.places) - racks, 'outfeed place')}"
+    kinds = [place.kind for place in cell.places]
+    places = [_count(kinds.count(k), f"{k} place") for k in get_args(PlaceKind) if k in kinds]
+    yield f"  {', '.join(places)}"
     yield from _security_text(summary.security)
     ignored = [name for name, level in summary.service_level.items() if level == "ignored"]
     if ignored:

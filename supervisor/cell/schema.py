@@ -173,8 +173,9 @@ class PlaceEntry(Declared):
     id: Identifier = Field(
         description="Name of the place. Places and stations share one set of names."
     )
-    kind: Literal["rack", "outfeed"] = Field(
-        description="`rack`: pallets come in here and wait here between visits. `outfeed`: parts leave here."
+    kind: Literal["rack", "infeed", "outfeed"] = Field(
+        description="`rack`: pallets come in here and wait here between visits. `infeed`: pallets come in here, and none comes back, "
+        "as on a conveyor. `outfeed`: parts leave here."
     )
     sorting: Literal["conforming", "nonconforming", "hold"] | None = Field(
         default=None,

@@ -433,6 +433,7 @@ def drop_carry(draft: Draft) -> None:
     ):
         draft.change_place(carry.target, reserved="")
     draft.change_handler(carry=None)
+    pallets.give_back_home(draft, carry.pallet)
     draft.rethink = "yes"
 
 
@@ -471,6 +472,8 @@ def _take_up(draft: Draft, choice: Carry | Stay) -> None:
         return
     draft.stay = ""
     draft.change_handler(carry=choice)
+    if not draft.pallets[choice.pallet].home:
+        pallets.claim_home(draft, choice.pallet)
     if choice.target in draft.places:
         draft.change_place(choice.target, reserved=choice.pallet)
     for station in (choice.origin, choice.target):

@@ -121,7 +121,7 @@ def _pallet_appeared(draft: Draft, place: str) -> None:
             pallet=name,
             stage="seen",
             place=place,
-            home=place,
+            home="" if place in draft.tables.infeeds else place,
             tag_tries=0,
             serial="",
             part_type="",
@@ -148,8 +148,10 @@ def _pallet_appeared(draft: Draft, place: str) -> None:
 
 
 def admit(draft: Draft, pallet: str) -> None:
-    """Give a pallet in the rack the place where it stands for its home, and have its tag read."""
-    if _make_room_for_absent(draft, draft.pallets[pallet].place, pallet):
+    """Give a pallet in the rack the place where it stands for its home, and have its tag read. At an infeed place it has none."""
+    if at_infeed(draft, draft.pallets[pallet]) or _make_room_for_absent(
+        draft, draft.pallets[pallet].place, pallet
+    ):
         ask_for_tag(draft, pallet)
 
 
@@ -211,12 +213,25 @@ def claim_home(draft: Draft, pallet: str) -> None:
         draft.change_place(home, reserved=pallet)
 
 
+def give_back_home(draft: Draft, pallet: str) -> None:
+    """A pallet that was to be fetched from an infeed place is not: others may come in instead."""
+    state = draft.pallets.get(pallet)
+    if state is not None and state.home and at_infeed(draft, state):
+        free_home(draft, pallet)
+        draft.change_pallet(pallet, home="")
+
+
 def claim_homes(draft: Draft) -> None:
-    """Every pallet that has lost its home gets another as soon as there is one."""
+    """Every pallet inside the cell that has no home gets one as soon as there is one: at an infeed place it needs none yet."""
     for name in sorted(draft.pallets):
         pallet = draft.pallets[name]
-        if not pallet.home and may_travel(draft, pallet):
+        if not pallet.home and may_travel(draft, pallet) and not at_infeed(draft, pallet):
             claim_home(draft, name)
+
+
+def at_infeed(draft: Draft, pallet: PalletState) -> bool:
+    """Whether a pallet stands where none comes back to."""
+    return pallet.place in draft.tables.infeeds
 
 
 def free_rack_place(draft: Draft) -> str:
@@ -497,7 +512,8 @@ def _name_pallet(draft: Draft, unread: str, content: TagContent) -> None:
             entered_ms=state.entered_ms if state.serial else draft.at_ms,
         )
     )
-    draft.change_place(state.place, pallet=name, reserved=name)
+    infeed = at_infeed(draft, state)
+    draft.change_place(state.place, pallet=name, reserved="" if infeed else name)
     draft.way(name, "tag read")
     if not state.serial:
         read_twins_again(draft, name)

@@ -223,6 +223,9 @@ def _end_runs(draft: Draft) -> None:
 def _look_at_parts(draft: Draft) -> None:
     """What is still open under the plans in force; and a home for each pallet whose own is gone."""
     for name in sorted(draft.pallets):
-        if draft.pallets[name].home not in draft.places:
+        home = draft.pallets[name].home
+        if home in draft.tables.infeeds:
+            draft.change_place(home, reserved="")
+        if home not in draft.places or home in draft.tables.infeeds:
             draft.change_pallet(name, home="")
         pallets.look_at_part(draft, name)

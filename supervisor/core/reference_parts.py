@@ -140,30 +140,42 @@ def certificate_over(draft: Draft, part_type: str) -> bool:
 
 
 def homeward(draft: Draft, stay: Stay) -> Carry | None:
-    """Bringing a reference part home from a nest when routing has nothing to carry; None if that is not due or not possible."""
+    """Bringing a reference part home when routing has nothing to carry, from a nest or an infeed place; None if that is not due or not possible."""
     for name in sorted(draft.pallets):
         pallet = draft.pallets[name]
-        if pallet.part_type not in draft.tables.references or pallet.place not in draft.stations:
+        if pallet.part_type not in draft.tables.references or pallet.open:
             continue
-        home = draft.places.get(pallet.home)
-        free = home is not None and not home.pallet and home.reserved == name
-        if pallet.open or not free or not _may_leave(draft, pallet):
+        home = _free_home(draft, pallet)
+        if not home or not _may_leave(draft, pallet):
             continue
+        comes_in = pallets.at_infeed(draft, pallet)
+        so_far = "has come in" if comes_in else f"has checked {pallet.place}"
         return Carry(
             pallet=name,
             origin=pallet.place,
-            target=pallet.home,
+            target=home,
             displaced="",
             program="",
             then=(),
             cost_ms=0,
-            why=f"{name} has checked {pallet.place} and waits in the rack for its next check",
+            why=f"{name} {so_far} and waits in the rack for its next check",
             alternatives=stay.alternatives,
         )
     return None
 
 
+def _free_home(draft: Draft, pallet: PalletState) -> str:
+    """Where a reference part can be brought from a nest or an infeed place; "" if it stands elsewhere, or nowhere is free."""
+    if pallets.at_infeed(draft, pallet):
+        return pallets.free_rack_place(draft)
+    home = draft.places.get(pallet.home) if pallet.place in draft.stations else None
+    free = home is not None and not home.pallet and home.reserved == pallet.pallet
+    return pallet.home if free else ""
+
+
 def _may_leave(draft: Draft, pallet: PalletState) -> bool:
+    if pallet.place not in draft.stations:
+        return pallets.may_travel(draft, pallet)
     idle = draft.stations[pallet.place].run is None and not stations.locked(draft, pallet.place)
     return idle and pallets.may_travel(draft, pallet)
 

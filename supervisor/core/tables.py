@@ -71,6 +71,7 @@ class CellTables:
         "coverage",
         "decides",
         "handler",
+        "infeeds",
         "jaws",
         "outfeeds",
         "part_types",
@@ -93,6 +94,7 @@ class CellTables:
         self.stations: dict[str, Station] = {station.station: station for station in cell.stations}
         self.readers: dict[str, Reader] = {reader.reader: reader for reader in cell.readers}
         self.places: dict[str, Place] = {place.place: place for place in cell.places}
+        self.infeeds = frozenset(place.place for place in cell.places if place.kind == "infeed")
         self.outfeeds: tuple[Place, ...] = tuple(
             place for place in cell.places if place.kind == "outfeed" and place.sorting != ""
         )

@@ -46,7 +46,7 @@ def situation(draft: Draft, hand: str) -> Situation:
 def _pallet_views(draft: Draft, hand: str) -> tuple[PalletView, ...]:
     """The pallet in hand, and those that may be fetched, in the order of their ids."""
     measured = {s.run.pallet for s in draft.stations.values() if s.run is not None}
-    jaws = draft.tables.jaws
+    jaws, rack = draft.tables.jaws, pallets.free_rack_place(draft) if draft.tables.infeeds else ""
     views: list[PalletView] = []
     for name, pallet in sorted(draft.pallets.items()):
         if name == hand:
@@ -54,7 +54,11 @@ def _pallet_views(draft: Draft, hand: str) -> tuple[PalletView, ...]:
         elif _waits_for_a_check(draft, pallet) or reservations.claim_on(draft, name) is not None:
             continue
         elif pallet.place not in jaws and pallets.may_travel(draft, pallet):
-            views.append(view(draft, pallet) if name in measured else _at_rest(draft, pallet))
+            seen = view(draft, pallet) if name in measured else _at_rest(draft, pallet)
+            if not pallets.at_infeed(draft, pallet):
+                views.append(seen)
+            elif rack or not _comes_back(draft, pallet):
+                views.append(replace(seen, home=pallet.home or rack))
     return tuple(views)
 
 
@@ -62,6 +66,12 @@ def _waits_for_a_check(draft: Draft, pallet: PalletState) -> bool:
     """Whether a reference part stands in the rack and no check is due."""
     idle = pallet.part_type in draft.tables.references and not pallet.open
     return idle and pallet.place in draft.places
+
+
+def _comes_back(draft: Draft, pallet: PalletState) -> bool:
+    """Whether a pallet needs a rack place between its visits whatever routing can do without: it stays in the cell, or visits one station again and again."""
+    studied = studies.study_of(draft, pallet.pallet) != ""
+    return studied or pallet.part_type in draft.tables.references
 
 
 def view(draft: Draft, pallet: PalletState) -> PalletView:

@@ -2,7 +2,8 @@
 
 Rules of this file:
 - A pallet in hand goes to the station it was fetched for, else to another that it needs, else home: never in hand between stops
-  without a target. Its home place is reserved for it, so there is always an answer.
+  without a target. Its home place is reserved for it, so there is always an answer. A pallet that has none waits in the jaw until its
+  target is free; only a fault can take that from it.
 - A pallet leaves home only for a station or an outfeed place, and goes home only after a visit or when its target vanished.
 - The handler does not wait for one nest past the moment at which another could be served.
 - Where the declaration allows steps for it, look-ahead chooses among the same safe moves. The rule decides alone without steps, when
@@ -177,7 +178,7 @@ def with_full_hand(picture: Picture, pallet: PalletView) -> Carry | Stay:
         return _carry(picture, moves + home, obstacles)
     return Stay(
         until_ms=None,
-        why=f"{pallet.pallet} is in the jaw, has no home place, and nothing takes it now: a person has to take it out",
+        why=reasons.why_in_hand(picture, pallet, obstacles),
         alternatives=reasons.alternatives(picture, None, [], obstacles),
     )
 

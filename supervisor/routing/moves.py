@@ -110,12 +110,9 @@ def moves_of(
     if not pallet.sorting:
         if not picture.outlooks[pallet.pallet].covers:
             return _with_nothing_to_run(picture, pallet, patience_ms)
-        if pallet.place not in picture.seat_at:
-            wanted = wanted_by(picture, pallet)
-            kept_back = [_kept_back(picture, pallet, seat, cover) for seat, cover in wanted]
-            if all(kept_back):
-                # The commonest case by far, a pallet that waits in the rack: fetching it need not be worked out.
-                return [], [obstacle for obstacle in kept_back if obstacle is not None]
+        kept_back = [] if pallet.place in picture.seat_at else _not_fetched(picture, pallet)
+        if kept_back:
+            return [], kept_back
     pickup = _pickup(picture, pallet, patience_ms)
     if isinstance(pickup, Obstacle):
         return [], [pickup]
@@ -127,6 +124,24 @@ def moves_of(
         else:
             obstacles.append(landing)
     return moves or _clearing(picture, pickup), obstacles
+
+
+def _not_fetched(picture: Picture, pallet: PalletView) -> list[Obstacle]:
+    """Why a pallet that waits outside the stations need not be thought of further, the commonest case by far; [] if it could be fetched."""
+    if _would_be_stuck(picture, pallet):
+        return [Obstacle(pallet=pallet, target="", code="rack full", detail="", opens_ms=None)]
+    wanted = wanted_by(picture, pallet)
+    kept_back = [_kept_back(picture, pallet, seat, cover) for seat, cover in wanted]
+    return [obstacle for obstacle in kept_back if obstacle is not None] if all(kept_back) else []
+
+
+def _would_be_stuck(picture: Picture, pallet: PalletView) -> bool:
+    """Whether a pallet that comes in could end where only two jaws can part it from another: each in the nest that the other needs next.
+
+    Who needs which station is not known beforehand, because a bad value is measured again elsewhere. So it needs a home, or a single station.
+    """
+    wanders = pallet.part_type in picture.tables.wandering
+    return wanders and picture.jaws == 1 and not pallet.home
 
 
 def _with_nothing_to_run(

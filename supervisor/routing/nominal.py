@@ -258,7 +258,12 @@ class Nominal:
         occupant = node.occupant[station]
         if occupant < 0 or node.leaves_ms[station] >= AWAY_MS:
             return False
-        return self.jobs[occupant].home_mm is not None
+        if self.jobs[occupant].home_mm is not None:
+            return True
+        rest = node.rest[occupant]
+        if rest:
+            return bool(self.jobs[occupant].next_of(rest) & ~self.frame.shut)
+        return node.known_ms[occupant] <= node.leaves_ms[station]
 
     def _homeward(self, pickup: _Pickup) -> Step:
         job, origin, lifted_ms, at_mm = pickup

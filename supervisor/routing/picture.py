@@ -3,7 +3,7 @@
 Rules of this file: made for one decision and dropped; nothing here prefers one move to another.
 """
 
-from supervisor.cell.value import value
+from supervisor.cell.value import replace, value
 from supervisor.routing.outlook import Outlook, Outlooks
 from supervisor.routing.plan import Plan, balanced
 from supervisor.routing.situation import OutfeedView, PalletView, Situation, StationView
@@ -76,6 +76,7 @@ class Picture:
             name: self._free_to_leave_ms(view) for name, view in self.pallets.items()
         }
         self.plan: Plan = balanced(self.outlooks, self._busy_ms())
+        self._let_go_on()
         self.claims: dict[int, list[PalletView]] = self._claims()
 
     def _seat(self, view: StationView) -> Seat:
@@ -115,6 +116,40 @@ class Picture:
     def _may_go(self, occupant: PalletView) -> bool:
         """Whether a pallet taken out in a swap has somewhere to be put for certain."""
         return bool(occupant.home) or self.outfeed_for(occupant) is not None
+
+    def _let_go_on(self) -> None:
+        """Free the way to nests whose occupant has no place outside the stations, but a station to go on to.
+
+        With two jaws it goes there from hand to nest, and that nest's occupant is taken out in turn if there is one: also one after the
+        other in a ring. Each such carry is a visit less, so they come to an end. Left shut are those who would stand in the way of others
+        in the jaw, however all of them moved.
+        """
+        going = {at for at, seat in self.seats.items() if seat.obstacle == "no way out"}
+        while True:
+            left = {at for at in going if self._goes_on(at, going)}
+            if left == going:
+                break
+            going = left
+        for at in going:
+            seat = replace(self.seats[at], obstacle="")
+            self.seats[at] = self.seat_at[seat.view.station] = seat
+
+    def _goes_on(self, at: int, going: set[int]) -> bool:
+        """Whether the occupant of a nest has another one to go on to, if those in ``going`` can be taken out.
+
+        For a pallet in hand that has no home any nest will do that is not kept for another: to wait there is no worse than to wait here.
+        """
+        occupant = self.seats[at].occupant
+        cover = self.plan.covers.get(occupant.pallet) if occupant is not None else None
+        if cover is None:
+            return False
+        nexts = [seat for seat in self.seats.values() if cover.next_at(seat.station)]
+        in_hand = self.pallets.get(self.situation.hand)
+        if in_hand is not None and not in_hand.home:
+            return any(seat.station != at and seat.obstacle != "expected" for seat in nexts)
+        return any(
+            seat.station != at and (not seat.obstacle or seat.station in going) for seat in nexts
+        )
 
     def outfeed_for(self, pallet: PalletView) -> OutfeedView | None:
         """The free outfeed place for a sorted pallet that is nearest to where it is; None if there is none."""

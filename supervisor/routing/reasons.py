@@ -25,6 +25,7 @@ _PREVENTED = {
     "occupied": "{target} is occupied; fetching for it begins in {wait} at the earliest",
     "one jaw": "{target} has to be emptied of {detail} first",
     "outfeed full": "no outfeed place for {detail} parts is free",
+    "rack full": "no rack place is free that could be kept for it between its visits, and one jaw alone cannot exchange pallets",
     "result awaited": "not all results are there yet, and nobody needs its place",
     "soaking": "its part adapts to the temperature of the cell; fetching it begins in {wait} at the earliest",
     "shut in": "the handler must not enter {place}: {detail}",
@@ -65,6 +66,14 @@ def why_nothing_takes(picture: Picture, pallet: PalletView, obstacles: list[Obst
     """Why a pallet can go nowhere else now."""
     ahead = "; ".join(_prevented(picture, obstacle) for obstacle in obstacles[:2])
     return ahead or _nothing_to_do(picture, pallet)
+
+
+def why_in_hand(picture: Picture, pallet: PalletView, obstacles: list[Obstacle]) -> str:
+    """Why a pallet without a home stays in the jaw: what it waits for, or that nothing but a person can help."""
+    said = f"{pallet.pallet} is in the jaw and has no home place"
+    if obstacles:
+        return f"{said}; {why_nothing_takes(picture, pallet, obstacles)}"
+    return f"{said}, and nothing takes it now: a person has to take it out"
 
 
 def _why_run(picture: Picture, move: Move) -> str:

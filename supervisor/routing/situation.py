@@ -20,7 +20,8 @@ class PalletView:
     of the run under way, now if there is none. ``open`` holds the characteristics that are neither decided nor awaited from a run already started.
     ``sorting`` is set once the verdict is known. ``done`` names the programs that must not run again on this part. ``planned``
     is what the carry that brought it to its present station announced (``Carry.program`` and ``Carry.then``), kept for the whole
-    visit; () where that is not known. ``entered_ms`` is when it came into the cell; due times count from there. For the pallet in hand ``place`` and ``at_mm`` mean nothing.
+    visit; () where that is not known. ``home`` is the rack place where it may be put down between visits ("" = there is none); of a pallet
+    that stands where none comes back to, the one that would be kept for it if it were fetched now. ``entered_ms`` is when it came into the cell; due times count from there. For the pallet in hand ``place`` and ``at_mm`` mean nothing.
     ``barred`` are (station, characteristic): what a station must not decide of it now. A pallet that ``stays`` in the cell gets no verdict.
     """
 

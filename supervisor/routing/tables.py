@@ -54,6 +54,7 @@ class RoutingTables:
         "turn_ms",
         "urgency",
         "visit_ms",
+        "wandering",
     )
 
     def __init__(self, cell: Cell) -> None:
@@ -76,6 +77,12 @@ class RoutingTables:
         self.sooner: dict[str, Sooner] = {
             part.part_type: self._sooner(part) for part in cell.part_types
         }
+        self.wandering = frozenset(
+            part_type
+            for part_type, offers in self.offers.items()
+            if len({offer.station for offer in offers}) > 1
+        )
+        """The part types that more than one station may measure."""
         self.longest_ms = max(
             (offer.result_ms for offers in self.offers.values() for offer in offers), default=0
         )

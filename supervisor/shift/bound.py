@@ -22,7 +22,7 @@ import math
 from collections.abc import Iterator, Sequence
 from itertools import islice
 
-from supervisor.cell.model import Cell, Program
+from supervisor.cell.model import Cell, PlaceKind, Program
 from supervisor.cell.value import replace, value
 from supervisor.shift.causes import deciding
 from supervisor.shift.work import PartDone, Work
@@ -206,16 +206,16 @@ class _Ways:
         return (max(ends) - min(ends)) * 1000 / self.cell.handler.speed_mm_s
 
     def head_ms(self, station: str) -> float:
-        """From the rack into a nest, and from a nest to the outfeed, at least."""
-        return self._way_ms("rack", station)
+        """From where pallets come in into a nest, at least."""
+        return self._way_ms(("rack", "infeed"), station)
 
     def tail_ms(self, station: str) -> float:
         """From a nest to the outfeed, at least."""
-        return self._way_ms("outfeed", station)
+        return self._way_ms(("outfeed",), station)
 
-    def _way_ms(self, kind: str, station: str) -> float:
+    def _way_ms(self, kinds: tuple[PlaceKind, ...], station: str) -> float:
         handler, at_mm = self.cell.handler, self._station_mm[station]
-        near_mm = min(abs(p.at_mm - at_mm) for p in self.cell.places if p.kind == kind)
+        near_mm = min(abs(p.at_mm - at_mm) for p in self.cell.places if p.kind in kinds)
         travel_ms = near_mm * 1000 / handler.speed_mm_s
         return self.handler_pace * (handler.pick_ms + travel_ms + handler.put_ms)
 

@@ -56,7 +56,7 @@ class Causes:
         """Prepare what each station can decide of each part type."""
         self._handler = cell.handler.handler
         self._part_types = {part.part_type: part for part in cell.part_types}
-        self._rack = frozenset(place.place for place in cell.places if place.kind == "rack")
+        self._waiting = frozenset(place.place for place in cell.places if place.kind != "outfeed")
         self._runs = _runs_of(cell)
         self._decides = {name: numbers for runs in self._runs.values() for name, numbers in runs}
 
@@ -116,7 +116,7 @@ class Causes:
     def _measurable(self, state: CellState, pallet: PalletState, station: str) -> bool:
         if pallet.stage not in ("planned", "visiting") or not pallet.open:
             return False
-        if pallet.place not in self._rack and pallet.place not in state.stations:
+        if pallet.place not in self._waiting and pallet.place not in state.stations:
             return False
         open_numbers = set(pallet.open)
         for other in state.stations.values():

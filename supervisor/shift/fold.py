@@ -32,7 +32,7 @@ class StationTime:
 
 @value
 class QueueSlice:
-    """How many pallets waited in the rack for a station, from a moment on for ``SLICE_MS``: the mean over time and the most."""
+    """How many pallets waited in the rack, or at an infeed, for a station, from a moment on for ``SLICE_MS``: the mean over time and the most."""
 
     from_ms: int
     mean: float
@@ -72,7 +72,7 @@ class ShiftFigures:
         return self.parts_out * 3_600_000 / self.looked_ms if self.looked_ms else 0.0
 
     def queue_mean(self) -> float:
-        """The mean number of pallets that waited in the rack; the last slice counts as a whole one."""
+        """The mean number of pallets that waited; the last slice counts as a whole one."""
         return sum(s.mean for s in self.queue) / len(self.queue) if self.queue else 0.0
 
     def gap(self) -> float | None:
@@ -100,7 +100,7 @@ class ShiftFold:
         """Know nothing yet."""
         self._cell = cell
         self._causes = Causes(cell)
-        self._rack = frozenset(place.place for place in cell.places if place.kind == "rack")
+        self._waiting = frozenset(place.place for place in cell.places if place.kind != "outfeed")
         self._state: CellState | None = None
         self._settled: CellState | None = None
         self._from_ms = self._at_ms = 0
@@ -174,7 +174,7 @@ class ShiftFold:
         self._settled = state
 
     def _waits(self, pallet: PalletState) -> bool:
-        return pallet.stage in ("seen", "identified", "planned") and pallet.place in self._rack
+        return pallet.stage in ("seen", "identified", "planned") and pallet.place in self._waiting
 
     def _spend(self, from_ms: int, to_ms: int) -> None:
         for name, cause in self._now.items():

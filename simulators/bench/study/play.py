@@ -191,7 +191,7 @@ def most_pallets(wishes: Wishes) -> int:
     shift_ms = wishes.hours * HOUR_MS
     if wishes.every_s > 0:
         return math.ceil(shift_ms / (wishes.every_s * 1000))
-    racks = sum(place.kind == "rack" for place in wishes.cell.places)
+    entries = sum(place.kind != "outfeed" for place in wishes.cell.places)
     quickest_ms = {
         station.station: min(
             (p.part_free_ms for p in wishes.cell.programs if p.station == station.station),
@@ -199,4 +199,4 @@ def most_pallets(wishes: Wishes) -> int:
         )
         for station in wishes.cell.stations
     }
-    return racks + math.ceil(sum(shift_ms / each for each in quickest_ms.values()))
+    return entries + math.ceil(sum(shift_ms / each for each in quickest_ms.values()))

@@ -3,7 +3,7 @@
 Rules of this file: a change says ``KEY=VALUE``; keys are listed in ``KEYS``. What cannot be changed so is refused with what was expected.
 """
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from decimal import Decimal, InvalidOperation
 from itertools import product
@@ -88,6 +88,7 @@ def _variant(wishes: Wishes, chosen: list[tuple[str, str]]) -> Variant:
         wishes = _change(wishes, key, value)
     name = " ".join(f"{key}={value}" for key, value in chosen)
     _still_decidable(wishes.cell, name)
+    _never_stuck(wishes.cell, name)
     return Variant(name=name, wishes=replace(wishes, cell=with_digest(wishes.cell)))
 
 
@@ -226,9 +227,19 @@ def _handler_speed(wishes: Wishes, _name: str, text: str) -> Wishes:
 
 
 def _rack(wishes: Wishes, _name: str, text: str) -> Wishes:
-    """So many rack places: the first ones, or further ones over the same positions."""
-    count = _whole("rack.places", text, 1, PLACES_MAX)
-    return replace(wishes, cell=_with_places(wishes.cell, count, lambda p: p.kind == "rack"))
+    """So many rack places: the first ones, or further ones over the same positions; where there is none yet, over those of the infeed."""
+    infeeds = [place for place in wishes.cell.places if place.kind == "infeed"]
+    count = _whole("rack.places", text, 0 if infeeds else 1, PLACES_MAX)
+    over = [changed(p, place=f"rack-over-{p.place}", kind="rack") for p in infeeds]
+    return replace(wishes, cell=_with_places(wishes.cell, count, lambda p: p.kind == "rack", over))
+
+
+def _infeed(wishes: Wishes, _name: str, text: str) -> Wishes:
+    """So many infeed places: the first ones, or further ones over the same positions."""
+    if all(place.kind != "infeed" for place in wishes.cell.places):
+        raise WrongWish("--what-if infeed.places: expected a cell with an infeed place, found none")
+    count = _whole("infeed.places", text, 1, PLACES_MAX)
+    return replace(wishes, cell=_with_places(wishes.cell, count, lambda p: p.kind == "infeed"))
 
 
 def _outfeed(wishes: Wishes, name: str, text: str) -> Wishes:
@@ -242,12 +253,18 @@ def _outfeed(wishes: Wishes, name: str, text: str) -> Wishes:
     return replace(wishes, cell=_with_places(wishes.cell, count, lambda p: p.sorting == name))
 
 
-def _with_places(cell: model.Cell, count: int, chosen: Callable[[model.Place], bool]) -> model.Cell:
+def _with_places(
+    cell: model.Cell,
+    count: int,
+    chosen: Callable[[model.Place], bool],
+    instead: Sequence[model.Place] = (),
+) -> model.Cell:
+    """The cell with so many of the chosen places; further ones are like these, or like those ``instead`` where there is none."""
     own = [place for place in cell.places if chosen(place)]
     kept = own[:count]
     antenna = max(place.antenna for place in cell.places)
     for number in range(len(own), count):
-        like = own[number % len(own)]
+        like = (own or instead)[number % len(own or instead)]
         antenna += 1
         kept.append(changed(like, place=f"{like.place}-more-{number + 1}", antenna=antenna))
     places = [place for place in cell.places if not chosen(place)] + kept
@@ -280,6 +297,7 @@ KEYS: dict[str, Callable[[Wishes, str, str], Wishes]] = {
     "handler.jaws": _jaws,
     "handler.speed": _handler_speed,
     "rack.places": _rack,
+    "infeed.places": _infeed,
     "outfeed.NAME": _outfeed,
     "mix.NAME": _mix,
     "arrivals.every": _every,
@@ -293,6 +311,18 @@ def _still_decidable(cell: model.Cell, name: str) -> None:
     if missing:
         raise WrongWish(
             f"--what-if {name}: no program is left for {', '.join(missing)}; leave the part type out with mix.NAME=0 or keep the station"
+        )
+
+
+def _never_stuck(cell: model.Cell, name: str) -> None:
+    """Refuse a cell in which one jaw could not part two pallets, as ``pointsman check`` would."""
+    kinds = [place.kind for place in cell.places]
+    staying = sum(part.reference is not None for part in cell.part_types)
+    pairs = {(program.part_type, program.station) for program in cell.programs}
+    several = len(pairs) > len({part_type for part_type, _ in pairs})
+    if cell.handler.jaws == 1 and "infeed" in kinds and several and kinds.count("rack") <= staying:
+        raise WrongWish(
+            f"--what-if {name}: one jaw needs a rack place between the visits of a pallet from an infeed; add rack.places={staying + 1}"
         )
 
 

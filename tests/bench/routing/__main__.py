@@ -242,14 +242,19 @@ def job_shops(kept: Kept, budgets: tuple[int, ...] = BUDGETS) -> list[str]:
 def mixes(stations: int, pallets: int) -> list[str]:
     """All states of every mix of up to so many stations and pallets."""
     lines = [
-        "| stations | pallets | jaws | states | dead | doomed |",
-        "| --- | --- | --- | --- | --- | --- |",
+        "| stations | pallets | jaws | homes | states | dead | doomed |",
+        "| --- | --- | --- | --- | --- | --- | --- |",
     ]
-    for count, number, jaws in product(range(1, stations + 1), range(1, pallets + 1), (1, 2)):
-        cell = Reachability(count, jaws)
+    ways = ((1, "kept"), (2, "kept"), (2, "none"))
+    for count, number, (jaws, homes) in product(
+        range(1, stations + 1), range(1, pallets + 1), ways
+    ):
+        cell = Reachability(count, jaws, homes=homes)
         found = cell.explored(cell.beginnings(number))
         dead, doomed = len(found.dead), len(found.doomed)
-        lines.append(f"| {count} | {number} | {jaws} | {found.states} | {dead} | {doomed} |")
+        lines.append(
+            f"| {count} | {number} | {jaws} | {homes} | {found.states} | {dead} | {doomed} |"
+        )
     return lines
 
 

@@ -100,6 +100,15 @@ def slow(seed: int, *, stations: int = 16, pallets: int = 200) -> Case:
     return Case(f"slow {seed}", replace(case.cell, programs=programs), case.part_types)
 
 
+def without_homes(case: Case) -> Case:
+    """The same with pallets that come in on a conveyor: no place takes a pallet back."""
+    places = tuple(
+        replace(place, kind="infeed") if place.kind == "rack" else place
+        for place in case.cell.places
+    )
+    return Case(f"{case.name}, no homes", replace(case.cell, places=places), case.part_types)
+
+
 def _places(count: int, outfeeds: tuple[Place, ...]) -> tuple[Place, ...]:
     racks = [
         replace(

@@ -59,23 +59,25 @@ def _positions(log: Log) -> dict[str, int]:
 # --- places -------------------------------------------------------------------------------------------------------------------
 
 
-def _homes(log: Log) -> dict[str, str]:
-    racks = [place.place for place in log.case.cell.places if place.kind == "rack"]
-    return {f"pallet-{n:02}": racks[n] for n in range(len(log.case.part_types))}
+def _entries(log: Log) -> dict[str, str]:
+    entries = [place.place for place in log.case.cell.places if place.kind != "outfeed"]
+    return {f"pallet-{n:02}": entries[n] for n in range(len(log.case.part_types))}
 
 
 def _places(log: Log) -> Iterator[str]:
-    """A place holds one pallet; nobody is taken from where it is not; a rack place belongs to the pallet that began there."""
-    homes = _homes(log)
+    """A place holds one pallet; nobody is taken from where it is not; a rack place belongs to the pallet that began there, and nobody comes back to an infeed place."""
+    entries = _entries(log)
     kinds = {place.place: place.kind for place in log.case.cell.places}
-    there = {home: pallet for pallet, home in homes.items()}
+    there = {entry: pallet for pallet, entry in entries.items()}
     for stop in log.stops:
         if there.get(stop.place, "") != stop.taken:
             yield f"{stop}: {there.get(stop.place) or 'nobody'} stands there"
         there[stop.place] = stop.left
         kind = kinds.get(stop.place)
-        if kind == "rack" and stop.left and homes[stop.left] != stop.place:
+        if kind == "rack" and stop.left and entries[stop.left] != stop.place:
             yield f"{stop}: this is not its home place"
+        if kind == "infeed" and stop.left:
+            yield f"{stop}: an infeed place takes nobody back"
         if kind == "outfeed":
             there[stop.place] = ""  # cleared at once
     for place, pallet in sorted(there.items()):

@@ -4,6 +4,8 @@ Rules of this file:
 - As in reachability.py: the moves are those of the production router, no choice is asked, there are no times, runs are over when the handler
   comes, and outfeed places are cleared. A verdict may be any of the three: each is tried.
 - As many pallets are in the cell as it has rack places that no reference part keeps, up to a limit; each keeps its place, as the core sees to it.
+- Where there is an infeed the pallets begin there, and none comes back. With rack places besides, one is kept for each that comes in; a cell
+  where only some can have one is not explored.
 - No order of rack places and pallets matters, so mixes of part types are beginnings. Nothing is over before a part got out.
 """
 
@@ -32,19 +34,25 @@ NOBODY = Pallet("", ())
 
 
 class State(NamedTuple):
-    """Who is at home, in each nest (``NOBODY``: none) and in hand, and the station that the hand was filled for."""
+    """Who is at home, in each nest (``NOBODY``: none) and in hand, the station that the hand was filled for, and who is yet to come in."""
 
     home: tuple[Pallet, ...]
     nests: tuple[Pallet, ...]
     hand: Pallet = NOBODY
     coming: str = ""
     out: int = 0
+    infeed: tuple[Pallet, ...] = ()
+
+    @property
+    def inside(self) -> int:
+        """How many pallets have come in and are not out yet."""
+        nests = sum(bool(nest.part_type) for nest in self.nests)
+        return len(self.home) + nests + bool(self.hand.part_type)
 
     @property
     def over(self) -> bool:
         """Whether everybody is out, and somebody was there."""
-        left = self.home or self.hand.part_type or any(nest.part_type for nest in self.nests)
-        return self.out > 0 and not left
+        return self.out > 0 and not self.inside and not self.infeed
 
 
 class DeclaredCell:
@@ -53,6 +61,9 @@ class DeclaredCell:
     def __init__(self, cell: Cell) -> None:
         self.cell, self.router = cell, Router(cell)
         self.names = [station.station for station in cell.stations]
+        kinds = [place.kind for place in cell.places]
+        self.racks = kinds.count("rack") - sum(p.reference is not None for p in cell.part_types)
+        self.fed = "infeed" in kinds
         self.parts = {p.part_type: p for p in cell.part_types if p.reference is None}
         self.decides = {
             program.program: {
@@ -72,14 +83,15 @@ class DeclaredCell:
 
     def explored(self) -> Reached[State]:
         """Everything that can be reached, from every mix of pallets."""
-        racks = sum(place.kind == "rack" for place in self.cell.places)
-        room = min(PALLETS_MAX, racks - (len(self.cell.part_types) - len(self.parts)))
+        room = PALLETS_MAX if self.fed else min(PALLETS_MAX, self.racks)
         nests = (NOBODY,) * len(self.names)
         whole = [
             Pallet(name, tuple(sorted(c.number for c in part.plan if c.need == "mandatory")))
             for name, part in sorted(self.parts.items())
         ]
         mixes = combinations_with_replacement(whole, max(0, room))
+        if self.fed:
+            return explored([State((), nests, infeed=tuple(mix)) for mix in mixes], self.after)
         return explored([State(tuple(mix), nests) for mix in mixes], self.after)
 
     def after(self, state: State) -> set[State]:
@@ -94,22 +106,25 @@ class DeclaredCell:
 
     def _fetched(self, state: State, move) -> State:
         pallet = move.pickup.pallet
-        home, nests = list(state.home), list(state.nests)
+        home, nests, infeed = list(state.home), list(state.nests), list(state.infeed)
         if pallet.place in self.names:
             at = self.names.index(pallet.place)
             taken, nests[at] = nests[at], NOBODY
+        elif pallet.pallet.startswith("infeed-"):
+            taken = infeed.pop(int(pallet.pallet.removeprefix("infeed-")))
         else:
             taken = home.pop(int(pallet.pallet.removeprefix("home-")))
         seat = move.landing.seat
         coming = "" if seat is None else seat.view.station
-        return State(tuple(home), tuple(nests), taken, coming, state.out)
+        return State(tuple(home), tuple(nests), taken, coming, state.out, tuple(infeed))
 
     def _put(self, state: State, move) -> list[State]:
         landing, nests = move.landing, list(state.nests)
         if landing.aim == "outfeed":
-            return [State(state.home, state.nests, out=1)]
+            return [state._replace(hand=NOBODY, coming="", out=1)]
         if landing.seat is None:
-            return [State(tuple(sorted((*state.home, state.hand))), state.nests, out=state.out)]
+            home = tuple(sorted((*state.home, state.hand)))
+            return [state._replace(home=home, hand=NOBODY, coming="")]
         at = self.names.index(landing.seat.view.station)
         displaced = nests[at]
         left = self._left_after(state.hand, [offer.program for offer in landing.visit])
@@ -117,7 +132,7 @@ class DeclaredCell:
         found = []
         for sorting in verdicts:
             nests[at] = Pallet(state.hand.part_type, left, sorting)
-            found.append(State(state.home, tuple(nests), displaced, out=state.out))
+            found.append(state._replace(nests=tuple(nests), hand=displaced, coming=""))
         return found
 
     def _left_after(self, pallet: Pallet, programs: list[str]) -> tuple[str, ...]:
@@ -133,7 +148,10 @@ class DeclaredCell:
     def situation(self, state: State) -> Situation:
         """The state as routing is asked about it."""
         home = next((p.place for p in self.cell.places if p.kind == "rack"), "")
+        first = next((p.place for p in self.cell.places if p.kind == "infeed"), "")
+        kept = home if state.inside < self.racks else ""
         pallets = [_view(f"home-{n}", home, home, each) for n, each in enumerate(state.home)]
+        pallets += [_view(f"infeed-{n}", first, kept, each) for n, each in enumerate(state.infeed)]
         nests = list(zip(self.names, state.nests, strict=True))
         pallets += [_view(f"in-{name}", name, home, each) for name, each in nests if each.part_type]
         if state.hand.part_type:

@@ -97,6 +97,17 @@ STUCK = {
 }  # fmt: skip
 
 
+INFEED = ((CELL, "{id: rack-02, kind: rack", "{id: in-01, kind: infeed"),)
+NO_RACK = (*INFEED, (CELL, "{id: rack-01, kind: rack", "{id: in-02, kind: infeed"))
+NO_SECOND_STATION = (
+    (
+        PROGRAMS,
+        "station: touch-1\n    part_type: cam-ring",
+        "station: scan-1\n    part_type: cam-ring",
+    ),
+)
+
+
 @pytest.fixture
 def spoilt(tmp_path, repository):
     """The small cell on disk with some changes."""
@@ -137,6 +148,27 @@ def test_a_cell_that_can_come_to_a_standstill_is_refused_with_the_reason(spoilt,
     assert errors
     assert all(error.expected and error.remedy for error in errors)
     assert reached.doomed
+
+
+FED = {
+    "two jaws and no rack place": (NO_RACK, "sound"),
+    "one jaw and a rack place": ((*INFEED, *ONE_JAW), "sound"),
+    "one jaw and no rack place": ((*NO_RACK, *ONE_JAW), "stuck"),
+    "one jaw, no rack place, and one station for each part": ((*NO_RACK, *ONE_JAW, *NO_SECOND_STATION), "sound"),
+    "one jaw and a reference part in the only rack place": ((*INFEED, *ONE_JAW, *REFERENCE), "stuck"),
+}  # fmt: skip
+
+
+@pytest.mark.hazard(30)
+@pytest.mark.parametrize("case", sorted(FED))
+def test_a_cell_with_an_infeed_is_refused_if_pallets_could_stand_in_each_others_way(spoilt, case):
+    changes, comes_to = FED[case]
+    errors, reached = judged(spoilt(*changes))
+    assert bool(errors) == (comes_to == "stuck"), errors
+    assert bool(reached.doomed) == (comes_to == "stuck")
+    if errors:
+        assert "one jaw" in errors[0].expected
+        assert "`kind: rack`" in errors[0].remedy
 
 
 @pytest.mark.parametrize("seed", range(12))

@@ -53,11 +53,20 @@ def with_a_shorter_plan(cell):
     return replace(cell, part_types=tuple(map(shorter, cell.part_types)), programs=programs)
 
 
+def with_an_infeed(cell):
+    fed = (
+        replace(p, kind="infeed") if p.place <= "rack-06" and p.kind == "rack" else p
+        for p in cell.places
+    )
+    return replace(cell, places=tuple(fed))
+
+
 CHANGES = {
     "touch-1 is gone": without_station("touch-1"),
     "scan-1 is gone": without_station("scan-1"),
     "cam rings are gone": without_part_type("cam-ring"),
     "half the rack is gone": without_places(*(f"rack-{n:02d}" for n in range(1, 7))),
+    "half the rack takes nobody back": with_an_infeed,
     "most outfeeds are gone": without_places("out-ok-1", "out-nok-1", "out-hold-1"),
     "all programs are new": with_other_programs,
     "one jaw is gone": with_one_jaw,
@@ -100,6 +109,7 @@ def test_deciding_goes_on_under_a_changed_declaration(a_world, change, minutes):
     for pallet in state.pallets.values():
         assert pallet.place in known
         assert pallet.home in core.tables.places or pallet.home == ""
+        assert pallet.home not in core.tables.infeeds
         assert pallet.part_type in {"", *core.tables.part_types}
     for station in state.stations.values():
         assert station.run is None or station.run.program in core.tables.programs

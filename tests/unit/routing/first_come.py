@@ -2,6 +2,8 @@
 
 from supervisor.routing.situation import Carry, Stay
 
+NOBODY_IS_READY = Stay(until_ms=None, why="nobody is ready", alternatives=())
+
 
 class FirstCome:
     """Serves in the order of waiting; swaps where both sides are ready; never waits before a station, never looks ahead."""
@@ -32,7 +34,10 @@ class FirstCome:
         views = {view.pallet: view for view in situation.pallets}
         if situation.hand:
             pallet = views[situation.hand]
-            return self.onward(situation, views, pallet, "") or self.carry(pallet, "", pallet.home)
+            onward = self.onward(situation, views, pallet, "")
+            if onward or not pallet.home:
+                return onward or NOBODY_IS_READY
+            return self.carry(pallet, "", pallet.home)
         waiting = sorted(situation.pallets, key=self.rank)
         ready = [view for view in waiting if self.may_leave(situation, view)]
         for pallet in ready:
@@ -40,9 +45,9 @@ class FirstCome:
             if answer:
                 return answer
         for pallet in ready:
-            if situation.jaws == 1 and self.in_the_way(situation, waiting, pallet):
+            if situation.jaws == 1 and pallet.home and self.in_the_way(situation, waiting, pallet):
                 return self.carry(pallet, pallet.place, pallet.home)
-        return Stay(until_ms=None, why="nobody is ready", alternatives=())
+        return NOBODY_IS_READY
 
     def rank(self, pallet):
         """Who comes first has the least."""

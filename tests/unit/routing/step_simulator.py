@@ -29,8 +29,9 @@ class Part:
 
     pallet: str
     part_type: str
-    home: str
+    entry: str
     arrives_ms: int
+    home: str = ""
     place: str = ""
     open: set[str] = field(default_factory=set)
     awaited: int = 0
@@ -117,6 +118,7 @@ class Simulation:
         self.nests = {s.station: Nest(station=s.station) for s in cell.stations}
         self.outfeeds = {p.place: "" for p in cell.places if p.kind == "outfeed"}
         self.racks = {p.place: "" for p in cell.places if p.kind == "rack"}
+        self.infeeds = {p.place: "" for p in cell.places if p.kind == "infeed"}
         self.parts: dict[str, Part] = {}
         self.hand = ""
         self.coming = ""
@@ -127,11 +129,11 @@ class Simulation:
         self.sequence = 0
         self.outcome = Outcome()
         self.to_come = len(part_types)
-        homes = sorted(self.racks)
+        entries = sorted(self.infeeds or self.racks)
         for n, part_type in enumerate(part_types):
             at_ms = trouble.arrivals_ms[n] if trouble.arrivals_ms else 0
             part = Part(
-                pallet=f"pallet-{n:02}", part_type=part_type, home=homes[n], arrives_ms=at_ms
+                pallet=f"pallet-{n:02}", part_type=part_type, entry=entries[n], arrives_ms=at_ms
             )
             self.after(at_ms, self.arrive, part)
         for outage in trouble.outages:
@@ -169,7 +171,8 @@ class Simulation:
         part.waiting_since_ms = self.now_ms
         self.to_come -= 1
         self.parts[part.pallet] = part
-        self.stand(part, part.home)
+        part.home = part.entry if part.entry in self.racks else ""
+        self.stand(part, part.entry)
 
     def break_down(self, station, _from_ms, for_ms, fetch):
         nest = self.nests[station]
@@ -312,7 +315,7 @@ class Simulation:
             place=part.place,
             at_mm=self.at_mm.get(part.place, self.here_mm),
             movable_ms=movable_ms,
-            home=part.home,
+            home=part.home or (self.free_rack() if part.place in self.infeeds else ""),
             open=tuple(sorted(self.left_open(part))),
             sorting=part.sorting,
             waiting_since_ms=part.waiting_since_ms,
@@ -375,7 +378,7 @@ class Simulation:
         self.outcome.answers.append(answer)
         assert len(self.outcome.answers) < DECISIONS_MAX, "no end of decisions"
         if isinstance(answer, Stay):
-            assert not self.hand, "a pallet in hand has a home place"
+            assert not self.hand or not self.parts[self.hand].home, "it has a home place"
             assert answer.until_ms is None or answer.until_ms > self.now_ms
         else:
             self.check(answer)
@@ -444,6 +447,9 @@ class Simulation:
         """Put down what is in hand, and what is swapped for it, until the hand is empty."""
         while self.hand:
             answer = self.ask()
+            if isinstance(answer, Stay):
+                assert self.wait(answer.until_ms), "nothing takes what is in hand, for ever"
+                continue
             self.bound_for = {answer.target}
             self.travel(answer.target)
             if self.ready(answer):
@@ -484,6 +490,9 @@ class Simulation:
             self.outcome.visits_without_run += part.ran == 0
             nest.occupant = ""
             nest.part_free_expected_ms = self.now_ms
+        elif part.place in self.infeeds:
+            self.infeeds[part.place] = ""
+            part.home = self.free_rack()
         else:
             self.racks[part.place] = ""
         waited_ms = self.now_ms - part.waiting_since_ms
@@ -512,10 +521,19 @@ class Simulation:
             del self.parts[part.pallet]
             self.outcome.sorted.append(part.pallet)
             self.outcome.makespan_ms = self.now_ms
+        elif place in self.infeeds:
+            assert not self.infeeds[place], "two pallets in one infeed place"
+            assert part.came_from == "", "nobody comes back to an infeed place"
+            self.infeeds[place] = part.pallet
         else:
             assert not self.racks[place], "two pallets in one rack place"
             self.racks[place] = part.pallet
             self.outcome.taken_home_in_vain += part.came_from == place
+
+    def free_rack(self):
+        """The first rack place that is kept for nobody; "" if there is none."""
+        kept = {part.home for part in self.parts.values()}
+        return next((place for place in sorted(self.racks) if place not in kept), "")
 
     def clear(self, place):
         """A person takes a pallet out of the outfeed."""

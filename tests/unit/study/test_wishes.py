@@ -5,6 +5,7 @@ import pytest
 from simulators.bench.scenarios import small_cell
 from simulators.bench.study.play import mixed_pallets
 from simulators.bench.study.wishes import AS_DECLARED, Wishes, WrongWish, variants
+from supervisor.cell.value import replace
 
 WISHES = Wishes(cell=small_cell(), hours=1.0)
 
@@ -44,6 +45,32 @@ def test_rack_and_outfeed_places_become_fewer_or_more():
     assert count(changed("outfeed.conforming=5"), "conforming") == 5
     names = [place.place for place in changed("rack.places=40").cell.places]
     assert names == sorted(set(names))
+
+
+def fed(jaws=2):
+    """The small cell with all its rack places at a conveyor."""
+    cell = small_cell(jaws=jaws)
+    places = tuple(
+        replace(p, kind="infeed", place=p.place.replace("rack", "in")) if p.kind == "rack" else p
+        for p in cell.places
+    )
+    return replace(cell, places=places)
+
+
+def test_a_cell_with_an_infeed_gets_rack_places_over_it_or_none():
+    wishes = Wishes(cell=fed(), hours=1)
+    kinds = {
+        text: [p.kind for p in variants(wishes, [text])[1].wishes.cell.places]
+        for text in ("rack.places=0", "rack.places=3", "infeed.places=2 rack.places=1")
+    }
+    assert kinds["rack.places=0"].count("rack") == 0
+    assert kinds["rack.places=3"].count("rack") == 3
+    counts = [kinds["infeed.places=2 rack.places=1"].count(kind) for kind in ("infeed", "rack")]
+    assert counts == [2, 1]
+    with pytest.raises(WrongWish, match=r"rack\.places=1"):
+        variants(wishes, ["handler.jaws=1"])
+    with pytest.raises(WrongWish, match="found none"):
+        variants(WISHES, ["infeed.places=2"])
 
 
 def test_values_make_variants_and_changes_of_one_text_are_made_together():
