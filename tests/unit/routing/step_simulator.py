@@ -187,6 +187,7 @@ class Simulation:
             part.awaited -= 1
             part.open |= self.decides(program) & self.plan[part.part_type]
             part.waiting_since_ms = self.now_ms
+            self.judge(part)  # it may be that nothing else can be decided in any order
         if for_ms is not None:
             self.after(for_ms, self.repair, station)
 

@@ -3,7 +3,7 @@
 import random
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from supervisor.cell.model import Routing
@@ -192,6 +192,7 @@ def test_stations_of_a_ring_have_no_order_between_them_and_others_keep_theirs():
 @pytest.mark.parametrize(("jaws", "steps"), [(1, 0), (2, 0), (2, 40)])
 @settings(max_examples=max(20, settings.default.max_examples // 3))
 @given(seed=st.integers(0, 1_000_000))
+@example(seed=983)
 def test_no_run_of_a_drawn_cell_comes_too_soon_and_every_part_gets_out(seed, jaws, steps):
     """The step simulator judges each start; stations fail, runs are late and results are bad, and all of that ends."""
     rng = random.Random(seed)
