@@ -15,7 +15,7 @@ from statistics import mean, quantiles
 
 from supervisor.routing.router import Router
 from tests.bench.routing.bounds import BOTH, Limit, assignment_bound_ms
-from tests.bench.routing.cells import Case, drawn, large, slow
+from tests.bench.routing.cells import Case, drawn, large, slow, without_homes
 from tests.bench.routing.checker import broken_rules
 from tests.bench.routing.job_set_table import lines as job_sets
 from tests.bench.routing.job_sets import SETS
@@ -28,7 +28,7 @@ from tests.bench.routing.plain_rules import LongestRemaining, ShortestQueue
 from tests.bench.routing.planned import planned_ms
 from tests.bench.routing.reachability import Reachability
 from tests.bench.routing.recorded import Log, run
-from tests.bench.routing.wandering import wandered
+from tests.bench.routing.wandering import Homes, wandered
 from tests.unit.routing.first_come import FirstCome
 
 FIRST_SEED = 1000
@@ -100,10 +100,17 @@ def _named(steps: int) -> str:
 
 
 def drawn_cells(
-    count: int, kept: Kept, budgets: tuple[int, ...] = BUDGETS, carries: int = CARRIES
+    count: int,
+    kept: Kept,
+    budgets: tuple[int, ...] = BUDGETS,
+    carries: int = CARRIES,
+    *,
+    homes: Homes = "kept",
 ) -> list[Row]:
-    """The policies on drawn cells of three stations; the plan that is made once has a budget of so many carries."""
+    """The policies on drawn cells of three stations; the plan that is made once has a budget of so many carries, and needs homes."""
     cases = [drawn(FIRST_SEED + at) for at in range(count)]
+    if homes == "none":
+        cases = [without_homes(case) for case in cases]
     once, late = f"planned once, {carries} steps", f"{_named(budgets[-1])}, times ± 15 %"
     found: dict[str, list[Figure]] = {}
     for at, case in enumerate(cases):
@@ -112,7 +119,8 @@ def drawn_cells(
         }
         for steps in budgets:
             ways[_named(steps)] = lambda c=case, n=steps: _ran(c.with_steps(n))
-        ways[once] = lambda c=case: {"makespan_ms": planned_ms(c, carries), "cpu_s": []}
+        if homes == "kept":
+            ways[once] = lambda c=case: {"makespan_ms": planned_ms(c, carries), "cpu_s": []}
         ways[late] = lambda c=case, n=at: _ran_late(c.with_steps(budgets[-1]), n)
         ways["bound"] = lambda c=case: {"makespan_ms": assignment_bound_ms(c), "cpu_s": []}
         for name, way in ways.items():
@@ -133,8 +141,10 @@ def _row(name: str, figures: list[Figure], best: list | None, bounds: list | Non
     return Row(name, ratios(best), ratios(bounds), cpu_s)
 
 
-def large_cells(count: int, kept: Kept, budgets: tuple[int, ...]) -> list[str]:
-    """200 pallets and 16 stations, with a home place for each pallet: cell by cell, because they differ in what limits them.
+def large_cells(
+    count: int, kept: Kept, budgets: tuple[int, ...], *, homes: Homes = "kept"
+) -> list[str]:
+    """200 pallets and 16 stations, with a home place for each pallet or for none: cell by cell, because they differ in what limits them.
 
     Beside the assignment bound stand that of the stations alone and that of the handler alone.
     """
@@ -144,7 +154,7 @@ def large_cells(count: int, kept: Kept, budgets: tuple[int, ...]) -> list[str]:
     ]
     cases = [large(FIRST_SEED + at) for at in range(count)]
     cases += [slow(FIRST_SEED + at) for at in range(count)]
-    for case in cases:
+    for case in cases if homes == "kept" else map(without_homes, cases):
         bounds = [_bound(case, limits_of, kept) for limits_of in BOUNDS]
         bounds[0] = max(bounds)  # where the time was up for both together, one alone may be sharper
         ways: dict[str, Callable[[], Figure]] = {
@@ -258,14 +268,14 @@ def mixes(stations: int, pallets: int) -> list[str]:
     return lines
 
 
-def random_steps(steps: int, first_seed: int, kept: Kept) -> int:
+def random_steps(steps: int, first_seed: int, kept: Kept, *, homes: Homes = "kept") -> int:
     """Random steps with faults, in parts that are kept; how many it were. Raises if a rule is broken or a pallet is left over."""
     done, part = 0, 0
     while done < steps:
         seed = first_seed + part * SEEDS_OF_A_PART
         figure = kept.of(
-            f"{STEPS_OF_A_PART} random steps from seed {seed}",
-            lambda first=seed: {"steps": wandered(STEPS_OF_A_PART, first_seed=first)},
+            f"{STEPS_OF_A_PART} random steps from seed {seed}, homes {homes}",
+            lambda first=seed: {"steps": wandered(STEPS_OF_A_PART, first_seed=first, homes=homes)},
         )
         done, part = done + int(figure["steps"]), part + 1
     return done
@@ -276,6 +286,18 @@ def _given() -> argparse.Namespace:
     parser = argparse.ArgumentParser(prog="python -m tests.bench.routing", description=__doc__)
     parser.add_argument("--cells", type=int, default=50)
     parser.add_argument("--large", type=int, default=2)
+    parser.add_argument(
+        "--no-homes",
+        action="store_true",
+        help="drawn and large cells, and random steps, where pallets come in and never go back",
+    )
+    parser.add_argument(
+        "--ahead",
+        type=int,
+        nargs="+",
+        default=(0, 300),
+        help="budgets of look-ahead in large cells",
+    )
     parser.add_argument("--shops", type=int, default=10)
     parser.add_argument(
         "--keep", type=Path, help="a file of single figures: what stands there is not run again"
@@ -305,11 +327,12 @@ def main() -> None:
     """Print the tables."""
     given = _given()
     kept = Kept(given.keep)
+    homes: Homes = "none" if given.no_homes else "kept"
     if given.mixes:
         print(*mixes(*given.mixes), sep="\n")
         return
     if given.steps:
-        done = random_steps(given.steps, given.first, kept)
+        done = random_steps(given.steps, given.first, kept, homes=homes)
         print(f"{done} steps, nobody left over")
         return
     if given.sets is not None:
@@ -317,10 +340,14 @@ def main() -> None:
         return
     if given.cells:
         print(f"{given.cells} drawn cells, 3 stations, 8 to 20 pallets\n\n{HEAD}")
-        print(*drawn_cells(given.cells, kept, carries=given.carries), sep="\n", flush=True)
+        print(
+            *drawn_cells(given.cells, kept, carries=given.carries, homes=homes),
+            sep="\n",
+            flush=True,
+        )
     if given.large:
         print()
-        print(*large_cells(given.large, kept, (0, 300)), sep="\n", flush=True)
+        print(*large_cells(given.large, kept, given.ahead, homes=homes), sep="\n", flush=True)
     if given.shops:
         print()
         if given.sizes == SIZES:

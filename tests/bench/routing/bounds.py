@@ -111,6 +111,11 @@ def _travel_ms(cell: Cell, one_mm: int, other_mm: int) -> int:
     return abs(one_mm - other_mm) * 1000 // cell.handler.speed_mm_s
 
 
+def _entries_mm(cell: Cell) -> list[int]:
+    """Where pallets come in: at the infeed if there is one, else at rack places."""
+    return _at_mm(cell, "infeed") or _at_mm(cell, "rack")
+
+
 def _at_mm(cell: Cell, kind: str) -> list[int]:
     return [place.at_mm for place in cell.places if place.kind == kind]
 
@@ -120,7 +125,7 @@ def _first_ms(case: Case, station: str) -> int:
     cell = case.cell
     at_mm = next(s.at_mm for s in cell.stations if s.station == station)
     way_ms = min(
-        _travel_ms(cell, 0, rack) + _travel_ms(cell, rack, at_mm) for rack in _at_mm(cell, "rack")
+        _travel_ms(cell, 0, rack) + _travel_ms(cell, rack, at_mm) for rack in _entries_mm(cell)
     )
     return cell.handler.pick_ms + way_ms + cell.handler.put_ms
 
@@ -137,9 +142,7 @@ def _hands_ms(case: Case, cover: tuple[Program, ...]) -> int:
     visited = {s.at_mm for s in cell.stations if any(p.station == s.station for p in cover)}
     visits = len({p.station for p in cover})
     way_mm = min(
-        _way_mm(rack, visited, out)
-        for rack in _at_mm(cell, "rack")
-        for out in _at_mm(cell, "outfeed")
+        _way_mm(rack, visited, out) for rack in _entries_mm(cell) for out in _at_mm(cell, "outfeed")
     )
     way_ms = way_mm * 1000 // cell.handler.speed_mm_s - visits  # each leg is rounded down by itself
     return cell.handler.pick_ms + visits * _change_ms(cell) + way_ms + cell.handler.put_ms
@@ -156,8 +159,6 @@ def _ways_back_ms(case: Case) -> int:
     """Between two pallets the handler comes back from an outfeed to the rack; travel is rounded down for each of them."""
     cell = case.cell
     nearest = min(
-        _travel_ms(cell, rack, out)
-        for rack in _at_mm(cell, "rack")
-        for out in _at_mm(cell, "outfeed")
+        _travel_ms(cell, rack, out) for rack in _entries_mm(cell) for out in _at_mm(cell, "outfeed")
     )
     return (len(case.part_types) - 1) * nearest

@@ -25,7 +25,7 @@ from tests.bench.routing.recorded import run
 from tests.bench.routing.transport_oracle import two_vehicles
 
 STEPS = (1000, 4000)
-LEAST = "least"
+LEAST, PLANNED = "least", "planned once"
 
 
 def lines(sets: tuple[int, ...], kept: Kept, carries: int) -> list[str]:
@@ -54,7 +54,7 @@ def _named(jaws: int) -> str:
 def _columns(jaws: int) -> list[str]:
     """What is compared, the least first; orders are planned for two jaws only."""
     steps = [f"{steps} steps" for steps in STEPS]
-    return [LEAST, "simple rule", *steps, *(["planned once"] if jaws > 1 else [])]
+    return [LEAST, "simple rule", *steps, *([PLANNED] if jaws > 1 else [])]
 
 
 def _proof(number: int, layout: int, kept: Kept) -> str:
@@ -88,6 +88,7 @@ def _one_handler(number: int, jaws: int, kept: Kept, carries: int) -> dict[str, 
         shortest = 0
         for name, way in ways.items():
             key = f"job set {number}, layout {layout}, {jaws} jaws: {name}"
+            key += f", {carries} carries" if name == PLANNED else ""
             makespan = int(kept.of(key, lambda w=way: {"units": w()})["units"])
             shortest = shortest or makespan
             assert makespan >= shortest, f"{key}: quicker than the least"
@@ -107,7 +108,7 @@ def _policies(number: int, layout: int, jaws: int, carries: int) -> dict[str, Ca
     for steps in STEPS:
         found[f"{steps} steps"] = lambda n=steps: decided(jobs, ways, jaws, n)
     if jaws > 1:
-        found["planned once"] = lambda: planned(jobs, ways, carries)
+        found[PLANNED] = lambda: planned(jobs, ways, carries)
     return found
 
 

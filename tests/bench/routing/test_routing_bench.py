@@ -10,7 +10,7 @@ import pytest
 
 from tests.bench.routing.__main__ import Row, checked
 from tests.bench.routing.bounds import BOTH, assignment_bound_ms, minimal_covers
-from tests.bench.routing.cells import drawn, slow
+from tests.bench.routing.cells import drawn, slow, without_homes
 from tests.bench.routing.checker import broken_rules
 from tests.bench.routing.keeping import Kept
 from tests.bench.routing.limits import limits
@@ -121,6 +121,17 @@ def test_a_pallet_that_never_leaves_is_found(log):
     assert any(
         "brought out 0 times" in rule for rule in broken_rules(tampered(log, stops=log.stops[:-1]))
     )
+
+
+def test_without_homes_nobody_is_quicker_than_the_bound_and_who_goes_back_is_found(cases):
+    fed = without_homes(cases[0])
+    log = checked(run(fed))
+    assert assignment_bound_ms(cases[0]) == assignment_bound_ms(fed) <= log.makespan_ms
+    assert {place.kind for place in fed.cell.places} == {"infeed", "outfeed"}
+    came_from = next(stop for stop in log.stops if stop.place.startswith("rack-"))
+    at = next(n for n, stop in enumerate(log.stops) if stop.left == came_from.taken)
+    log.stops[at] = replace(log.stops[at], place=came_from.place)
+    assert any("takes nobody back" in rule for rule in broken_rules(log))
 
 
 def test_two_pallets_in_one_nest_are_found(log):

@@ -206,6 +206,10 @@ class Simulation:
         if name:
             self.begin(nest, part, self.programs[name])
 
+    def start_all(self):
+        for station in sorted(self.nests):
+            self.start(station)
+
     def begin(self, nest, part, program):
         assert program.station == nest.station
         assert program.part_type == part.part_type
@@ -430,8 +434,7 @@ class Simulation:
         else:
             self.outcome.faults += 1
         self.bound_for = set()
-        for station in sorted(self.nests):
-            self.start(station)
+        self.start_all()
 
     def may_leave(self, part):
         """Wait until a pallet may be taken; whether it may."""
@@ -449,6 +452,8 @@ class Simulation:
         while self.hand:
             answer = self.ask()
             if isinstance(answer, Stay):
+                self.bound_for = set()
+                self.start_all()
                 assert self.wait(answer.until_ms), "nothing takes what is in hand, for ever"
                 continue
             self.bound_for = {answer.target}
