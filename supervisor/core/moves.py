@@ -459,6 +459,9 @@ def _choose(draft: Draft) -> None:
 
 def _ask_routing(draft: Draft, hand: str) -> Carry | Stay:
     choice = draft.tables.router.choose(views.situation(draft, hand))
+    if choice.plan != draft.handler.plan:
+        draft.change_handler(plan=choice.plan)
+    choice = replace(choice, plan=())  # it is kept once, and is no part of what was decided
     draft.choices.append(choice)
     return choice
 

@@ -37,6 +37,7 @@ def situation(draft: Draft, hand: str) -> Situation:
                 for place in tables.outfeeds
             ]
         ),
+        plan=draft.handler.plan,
     )
 
 

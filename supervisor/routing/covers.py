@@ -20,14 +20,16 @@ WALK_MAX = 128
 class Cover:
     """Programs that together decide what was asked.
 
-    ``visits`` holds, for each station of the cell, the programs to run there in this order; ``work_ms`` the time they take there,
-    change of pallets included; ``total_ms`` the sum. Where the plan prescribes an order, ``before`` holds for each station those to be visited
+    ``programs`` are all of them; ``visits`` holds, for each station of the cell, the programs to run there in this order; ``work_ms`` the time they take there,
+    change of pallets included; ``total_ms`` the sum; ``hands_ms`` about what its visits take of the handler. Where the plan prescribes an order, ``before`` holds for each station those to be visited
     before it (bit sets), and ``now`` what may run there now; () where any order will do.
     """
 
+    programs: tuple[str, ...]
     visits: tuple[tuple[Offer, ...], ...]
     work_ms: tuple[int, ...]
     total_ms: int
+    hands_ms: int = 0
     before: tuple[int, ...] = ()
     now: tuple[tuple[Offer, ...], ...] = ()
 
@@ -37,9 +39,18 @@ class Cover:
 
 
 def covers_of(
-    offers: tuple[Offer, ...], still_open: int, *, stations: int, visit_ms: int, sooner: Sooner = ()
+    offers: tuple[Offer, ...],
+    still_open: int,
+    *,
+    stations: int,
+    visit_ms: int,
+    sooner: Sooner = (),
+    hands_ms: tuple[int, ...] = (),
 ) -> tuple[Cover, ...]:
-    """All ways to decide as much of what is open as the offers can, for a cell with so many stations; () if that is nothing."""
+    """All ways to decide as much of what is open as the offers can, for a cell with so many stations; () if that is nothing.
+
+    ``hands_ms`` is what a visit of each station takes of the handler (() where nobody asks).
+    """
     quick_first = sorted(offers, key=lambda offer: (offer.result_ms, offer.program))
     able = in_order(quick_first, still_open, sooner)
     needed = still_open & decided_by(able)
@@ -53,7 +64,7 @@ def covers_of(
     ways = [in_order(chosen, still_open, sooner) for chosen in sorted(found, key=_names)]
     possible = [way for way in ways if not needed & ~decided_by(way)] if sooner else ways
     covers = [
-        _cover(way, stations, visit_ms, still_open, sooner)
+        _cover(way, (stations, visit_ms), still_open, sooner, hands_ms)
         for way in possible or [_spared(able, needed, still_open, sooner)]
     ]
     covers.sort(key=lambda cover: cover.total_ms)
@@ -103,8 +114,13 @@ def _needs_all(chosen: tuple[Offer, ...], needed: int) -> bool:
 
 
 def _cover(
-    chosen: tuple[Offer, ...], stations: int, visit_ms: int, still_open: int, sooner: Sooner
+    chosen: tuple[Offer, ...],
+    cell: tuple[int, int],
+    still_open: int,
+    sooner: Sooner,
+    hands_ms: tuple[int, ...],
 ) -> Cover:
+    stations, visit_ms = cell
     visits = tuple(
         tuple(offer for offer in chosen if offer.station == station) for station in range(stations)
     )
@@ -113,9 +129,11 @@ def _cover(
     )
     now = tuple(in_order(visit, still_open, sooner) for visit in visits) if sooner else ()
     return Cover(
+        programs=tuple(offer.program for visit in visits for offer in visit),
         visits=visits,
         work_ms=work_ms,
         total_ms=sum(work_ms),
+        hands_ms=sum([ms for ms, visit in zip(hands_ms, visits, strict=False) if visit]),
         before=stations_before(visits, still_open, sooner),
         now=now,
     )

@@ -8,6 +8,7 @@ Rules of this file:
 - After many changes in vain it begins again from the best order, shaken a little, or thoroughly.
 """
 
+from supervisor.routing.sequence import Sequence
 from supervisor.routing.timetable import Orders, Timetable, Visit
 
 MEMORY = 5
@@ -15,25 +16,6 @@ MEMORY = 5
 IN_VAIN_MAX = 300
 SHAKES = (3, 30, 8)
 """How many visits are moved at a new beginning, in turn."""
-_WORD = (1 << 64) - 1
-
-
-class _Sequence:
-    """Marsaglia's xorshift (Journal of Statistical Software 8, 2003, number 14; triple 13, 7, 17): a fixed sequence without pattern."""
-
-    __slots__ = ("_word",)
-
-    def __init__(self) -> None:
-        self._word = 88_172_645_463_325_252  # his own first word
-
-    def below(self, limit: int) -> int:
-        """The next number, from 0 to ``limit`` - 1."""
-        word = self._word
-        word ^= (word << 13) & _WORD
-        word ^= word >> 7
-        word ^= (word << 17) & _WORD
-        self._word = word
-        return (word >> 11) % limit
 
 
 def improved(orders: Orders, budget: int, bound_ms: int) -> Timetable | None:
@@ -49,7 +31,7 @@ class _Improvement:
     __slots__ = ("_best", "_best_patience_ms", "_ends_ms", "_now", "_orders", "_patience_ms", "_sequence")  # fmt: skip
 
     def __init__(self, orders: Orders, first: Timetable, patience_ms: dict[Visit, int]) -> None:
-        self._orders, self._sequence = orders, _Sequence()
+        self._orders, self._sequence = orders, Sequence()
         self._now = self._best = first
         self._patience_ms, self._best_patience_ms = patience_ms, dict(patience_ms)
         self._ends_ms = [first.end_ms] * MEMORY

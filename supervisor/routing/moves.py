@@ -16,10 +16,12 @@ from supervisor.routing.covers import Cover
 from supervisor.routing.picture import NEVER_MS, Picture, Seat
 from supervisor.routing.plan import most_with
 from supervisor.routing.precedence import awaited
-from supervisor.routing.situation import PalletView
+from supervisor.routing.situation import Carry, Intent, PalletView, Stay
 from supervisor.routing.tables import Offer
 
 BOTTLENECK_PERCENT = 30
+LESS_LEFT_PERCENT = 1
+"""The more a pallet has left, the sooner it goes: else the last ones have several visits left each, and stations wait for them."""
 
 Aim = Literal["run", "outfeed", "clear", "home"]
 
@@ -62,13 +64,14 @@ class Landing:
 class Cost:
     """What a move costs, in ms by cause.
 
-    Until the next run can start; the handler standing still; the target having less to do than the busiest station; detours that
-    follow; and, to be taken off, a wait beyond all measure.
+    Until the next run can start; the handler standing still; the target having less to do than the busiest station; the pallet having
+    less left than others; detours that follow; and, to be taken off, a wait beyond all measure.
     """
 
     start_ms: int
     stand_ms: int
     slack_ms: int
+    less_left_ms: int
     detour_ms: int
     age_ms: int
 
@@ -208,23 +211,57 @@ def wanted_by(picture: Picture, pallet: PalletView) -> list[tuple[Seat, Cover]]:
     planned = picture.plan.covers.get(pallet.pallet)
     if planned is None:
         return []
+    covers = picture.outlooks[pallet.pallet].covers
+    place = pallet.place if pallet.place in picture.seat_at else ""
+    alike = (id(planned), id(covers), place, bool(pallet.home))
+    found = picture.wanted.get(alike)
+    if found is None:
+        found = picture.wanted[alike] = _wanted_by(picture, pallet, planned, covers)
+    return found
+
+
+def _wanted_by(
+    picture: Picture, pallet: PalletView, planned: Cover, covers: tuple[Cover, ...]
+) -> list[tuple[Seat, Cover]]:
+    """As ``wanted_by``, worked out.
+
+    A plan that is kept was made with care: where the stations limit, what is not planned takes time that they do not have, so who has a
+    home waits there instead.
+    """
+    plan = picture.plan
+    may_change = plan.lasts == "no" or plan.short_of == "handler" or not pallet.home
     found: list[tuple[Seat, Cover]] = []
     for seat in picture.seats.values():
         if seat.view.station == pallet.place:
             continue
-        cover = planned if planned.visits[seat.station] else _instead(picture, pallet, seat)
+        cover = planned
+        if not planned.visits[seat.station]:
+            cover = _instead(picture, planned, covers, seat) if may_change else None
         if cover is not None:
             found.append((seat, cover))
     return found
 
 
-def _instead(picture: Picture, pallet: PalletView, seat: Seat) -> Cover | None:
+def plan_after(picture: Picture, answer: Carry | Stay) -> tuple[Intent, ...]:
+    """What each pallet that has anything left to run shall run once this is carried out; () where the next decision plans anew."""
+    if picture.plan.lasts == "no":
+        return ()
+    covers = picture.plan.covers
+    seat = picture.seat_at.get(answer.target) if isinstance(answer, Carry) else None
+    if isinstance(answer, Carry) and seat is not None:
+        ways = wanted_by(picture, picture.pallets[answer.pallet])
+        taken = next((cover for at, cover in ways if at is seat), None)
+        covers = {**covers, answer.pallet: taken} if taken is not None else covers
+    return tuple([(pallet, cover.programs) for pallet, cover in covers.items()])
+
+
+def _instead(
+    picture: Picture, planned: Cover, covers: tuple[Cover, ...], seat: Seat
+) -> Cover | None:
     """Another cover that uses this station and makes the busiest one no busier."""
-    covers = picture.outlooks[pallet.pallet].covers
     if len(covers) == 1:
         return None
     plan = picture.plan
-    planned = plan.covers[pallet.pallet]
     without = [load - work for load, work in zip(plan.load_ms, planned.work_ms, strict=True)]
     for cover in covers:
         if cover.visits[seat.station] and most_with(without, cover) <= plan.most_ms:
@@ -358,6 +395,7 @@ def move_to(picture: Picture, pickup: Pickup, landing: Landing) -> Move:
         start_ms=start_ms,
         stand_ms=pickup.stand_ms + landing.wait_ms,
         slack_ms=slack_ms,
+        less_left_ms=_less_left_ms(picture, pickup.pallet, landing),
         detour_ms=detour_ms,
         age_ms=max(_age_ms(picture, who) for who in (pickup.pallet, claimant) if who is not None),
     )
@@ -367,7 +405,12 @@ def move_to(picture: Picture, pickup: Pickup, landing: Landing) -> Move:
         waits_until_ms=_waits_until_ms(pickup, landing),
         claimed_by=claimant.pallet if claimant is not None else "",
         cost=cost,
-        total_ms=cost.start_ms + cost.stand_ms + cost.slack_ms + cost.detour_ms - cost.age_ms,
+        total_ms=cost.start_ms
+        + cost.stand_ms
+        + cost.slack_ms
+        + cost.less_left_ms
+        + cost.detour_ms
+        - cost.age_ms,
     )
 
 
@@ -387,6 +430,14 @@ def _slack_ms(picture: Picture, seat: Seat | None) -> int:
     """How much less than the busiest station the target has to do, weighted; an outfeed has nothing to do."""
     load_ms = 0 if seat is None else picture.plan.load_ms[seat.station]
     return (picture.plan.most_ms - load_ms) * BOTTLENECK_PERCENT // 100
+
+
+def _less_left_ms(picture: Picture, pallet: PalletView, landing: Landing) -> int:
+    """How much less a pallet has left to measure than the one with most, weighted; with few pallets it made as much worse as better."""
+    if landing.aim != "run" or picture.plan.lasts == "no":
+        return 0
+    left_ms = picture.plan.covers[pallet.pallet].total_ms
+    return (picture.plan.longest_ms - left_ms) * LESS_LEFT_PERCENT // 100
 
 
 def _refill(

@@ -75,7 +75,12 @@ class Outlooks:
     def _covers(self, offers: tuple[Offer, ...], needed: int, sooner: Sooner) -> tuple[Cover, ...]:
         tables = self._tables
         return covers_of(
-            offers, needed, stations=len(tables.stations), visit_ms=tables.visit_ms, sooner=sooner
+            offers,
+            needed,
+            stations=len(tables.stations),
+            visit_ms=tables.visit_ms,
+            sooner=sooner,
+            hands_ms=tables.hands_ms,
         )
 
     def _visit(

@@ -4,6 +4,7 @@ Rules of this file: made for one decision and dropped; nothing here prefers one 
 """
 
 from supervisor.cell.value import replace, value
+from supervisor.routing.covers import Cover
 from supervisor.routing.outlook import Outlook, Outlooks
 from supervisor.routing.plan import Plan, balanced
 from supervisor.routing.situation import OutfeedView, PalletView, Situation, StationView
@@ -29,10 +30,15 @@ class Seat:
     obstacle: str
 
 
+Wanted = dict[tuple[int, int, str, bool], list[tuple[Seat, Cover]]]
+"""By planned cover, covers, nest and whether there is a home: the stations where a pallet has business, each with the cover that leads there."""
+
+
 class Picture:
     """The situation with everything that more than one move needs.
 
-    ``leaves_ms`` tells when a pallet may be taken from where it stands, ``seat_at`` finds a seat by the id of its station.
+    ``leaves_ms`` tells when a pallet may be taken from where it stands, ``seat_at`` finds a seat by the id of its station. ``wanted`` remembers
+    where pallets have business that have the same covers and the same of them planned.
     """
 
     __slots__ = (
@@ -49,6 +55,7 @@ class Picture:
         "tables",
         "travel_ms",
         "usable",
+        "wanted",
     )
 
     def __init__(self, tables: RoutingTables, outlooks: Outlooks, situation: Situation) -> None:
@@ -75,9 +82,12 @@ class Picture:
         self.leaves_ms: dict[str, int] = {
             name: self._free_to_leave_ms(view) for name, view in self.pallets.items()
         }
-        self.plan: Plan = balanced(self.outlooks, self._busy_ms())
+        self.plan: Plan = balanced(
+            self.outlooks, self._busy_ms(), kept=dict(situation.plan), seed=situation.now_ms
+        )
         self._let_go_on()
         self.claims: dict[int, list[PalletView]] = self._claims()
+        self.wanted: Wanted = {}
 
     def _seat(self, view: StationView) -> Seat:
         tables = self.tables

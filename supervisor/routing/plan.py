@@ -2,33 +2,53 @@
 
 Rules of this file:
 - Deterministic on every machine: floats are only divided, multiplied, added and compared (IEEE 754).
-- Two ways, and the one that loads the busiest station least counts. Greedily, pallet by pallet, the cheapest of equally good covers: best for
-  few pallets, and left out for many. By descent, see ``descent.py``: for many pallets and stations, where the greedy way ends far from the least.
+- For few pallets there are two ways, and the one that loads the busiest station least counts. Greedily, pallet by pallet, the cheapest of
+  equally good covers; and by descent, see ``descent.py``: for many pallets and stations the greedy way ends far from the least.
+- For many pallets the plan is kept from one decision to the next and made better bit by bit, see ``upkeep.py``, until nobody has a choice any more.
 - Pallets without a choice come first, the others in the order given.
 """
 
+from collections.abc import Mapping
 from operator import add
+from typing import Literal
 
 from supervisor.cell.value import value
 from supervisor.routing.covers import Cover
 from supervisor.routing.descent import spread
 from supervisor.routing.outlook import Outlook
+from supervisor.routing.upkeep import kept_up
 
+NOTHING_KEPT: Mapping[str, tuple[str, ...]] = {}
 GREEDY_MAX = 40
-"""With more pallets that have a choice the greedy way is left out: on large cells it was never the better one (seeds 0 to 3)."""
+"""With more pallets that have a choice a plan is kept, and the greedy way left out: on large cells it was never the better one (seeds 0 to 3)."""
 
 
 @value
 class Plan:
-    """The work each station has left in ms, that of the busiest one, and each pallet's cover."""
+    """The work each station has left in ms, that of the busiest one, the most that any pallet has left, and each pallet's cover.
+
+    ``lasts`` is whether the next decision shall begin with it, ``short_of`` tells what has most to do, as far as the plan is kept.
+    """
 
     load_ms: list[int]
     most_ms: int
+    longest_ms: int
     covers: dict[str, Cover]
+    lasts: Literal["yes", "no"]
+    short_of: Literal["stations", "handler"]
 
 
-def balanced(outlooks: dict[str, Outlook], load_ms: list[int]) -> Plan:
-    """The plan for these pallets on top of what the stations have to do already; ``load_ms`` is used up."""
+def balanced(
+    outlooks: dict[str, Outlook],
+    load_ms: list[int],
+    *,
+    kept: Mapping[str, tuple[str, ...]] = NOTHING_KEPT,
+    seed: int = 0,
+) -> Plan:
+    """The plan for these pallets on top of what the stations have to do already; ``load_ms`` is used up.
+
+    ``kept`` holds by pallet the programs planned before, ``seed`` chooses what is tried to make the plan better.
+    """
     covers: dict[str, Cover] = {}
     flexible: dict[str, tuple[Cover, ...]] = {}
     for pallet, outlook in outlooks.items():
@@ -37,8 +57,21 @@ def balanced(outlooks: dict[str, Outlook], load_ms: list[int]) -> Plan:
             _add(load_ms, outlook.covers[0])
         elif outlook.covers:
             flexible[pallet] = outlook.covers
-    chosen, load_ms = _chosen(flexible, load_ms)
-    return Plan(load_ms=load_ms, most_ms=max(load_ms, default=0), covers=covers | chosen)
+    hands_ms = sum(cover.hands_ms for cover in covers.values())
+    lasts = len(flexible) > GREEDY_MAX or (bool(flexible) and bool(kept))
+    if lasts:
+        chosen, (*load_ms, hands_ms) = kept_up(flexible, [*load_ms, hands_ms], kept, seed)
+    else:
+        chosen, load_ms = _chosen(flexible, load_ms)
+    covers |= chosen
+    return Plan(
+        load_ms=load_ms,
+        most_ms=max(load_ms, default=0),
+        longest_ms=max((cover.total_ms for cover in covers.values()), default=0),
+        covers=covers,
+        lasts="yes" if lasts else "no",
+        short_of="handler" if hands_ms > max(load_ms, default=0) else "stations",
+    )
 
 
 def most_with(load_ms: list[int], cover: Cover) -> int:
@@ -49,11 +82,9 @@ def most_with(load_ms: list[int], cover: Cover) -> int:
 def _chosen(
     flexible: dict[str, tuple[Cover, ...]], load_ms: list[int]
 ) -> tuple[dict[str, Cover], list[int]]:
-    """The covers of the pallets that have a choice, and the loads with them."""
+    """The covers of a few pallets that have a choice, made anew, and the loads with them."""
     if not flexible:
         return {}, load_ms
-    if len(flexible) > GREEDY_MAX:
-        return spread(flexible, load_ms)
     greedy, other = _greedy(flexible, list(load_ms)), spread(flexible, load_ms)
     return other if max(other[1]) < max(greedy[1]) else greedy
 

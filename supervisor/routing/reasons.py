@@ -182,6 +182,7 @@ def _lost(picture: Picture, best: Move | None, move: Move) -> str:
             ("its use begins {0} later", theirs.start_ms - ours.start_ms),
             ("the handler would stand still {0} longer", theirs.stand_ms - ours.stand_ms),
             (_less_work(picture, landing, move.landing), theirs.slack_ms - ours.slack_ms),
+            (_less_left(best, move), theirs.less_left_ms - ours.less_left_ms),
             (_detour(move), theirs.detour_ms - ours.detour_ms),
             (f"{winner} has waited {{0}} longer than is fair", ours.age_ms - theirs.age_ms),
         ),
@@ -190,6 +191,16 @@ def _lost(picture: Picture, best: Move | None, move: Move) -> str:
     if weight_ms <= 0:
         return "it is equally good and comes later by name"
     return reason.format(duration(weight_ms))
+
+
+def _less_left(best: Move, move: Move) -> str:
+    one, other = best.landing.cover, move.landing.cover
+    if one is None or other is None:
+        return "it is not the pallet that has most left to measure"
+    has, had = duration(other.total_ms), duration(one.total_ms)
+    return (
+        f"{move.pickup.pallet.pallet} has {has} left to measure, {best.pickup.pallet.pallet} {had}"
+    )
 
 
 def _detour(move: Move) -> str:

@@ -8,6 +8,7 @@ from supervisor.cell.model import Cell
 from supervisor.cell.value import replace
 from supervisor.routing import reasons
 from supervisor.routing.choice import for_another, with_empty_hand, with_full_hand
+from supervisor.routing.moves import plan_after
 from supervisor.routing.outlook import Outlook, Outlooks
 from supervisor.routing.picture import Picture
 from supervisor.routing.precedence import in_order
@@ -36,8 +37,10 @@ class Router:
         """
         picture = self.picture(situation)
         if situation.hand:
-            return with_full_hand(picture, picture.pallets[situation.hand])
-        return with_empty_hand(picture)
+            answer = with_full_hand(picture, picture.pallets[situation.hand])
+        else:
+            answer = with_empty_hand(picture)
+        return replace(answer, plan=plan_after(picture, answer))
 
     def next_place(self, situation: Situation) -> Carry | Stay:
         """Where the pallet in hand goes if whoever carries it is not the cell's handler: it does not swap, and may leave the pallet where it is.

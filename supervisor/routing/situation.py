@@ -11,6 +11,9 @@ from typing import Literal
 from supervisor.cell.model import Sorting
 from supervisor.cell.value import value
 
+Intent = tuple[str, tuple[str, ...]]
+"""A pallet, and the programs that shall decide what is open of its part: an answer plans them, and the next question brings them back."""
+
 
 @value
 class PalletView:
@@ -71,7 +74,10 @@ class OutfeedView:
 
 @value
 class Situation:
-    """The cell as routing sees it. ``hand`` is the pallet in a jaw ("" = none); its view is among ``pallets``."""
+    """The cell as routing sees it. ``hand`` is the pallet in a jaw ("" = none); its view is among ``pallets``.
+
+    ``plan`` is what the answer before planned; () where nothing is known of it.
+    """
 
     now_ms: int
     hand: str
@@ -80,6 +86,7 @@ class Situation:
     pallets: tuple[PalletView, ...]
     stations: tuple[StationView, ...]
     outfeeds: tuple[OutfeedView, ...]
+    plan: tuple[Intent, ...] = ()
 
 
 @value
@@ -113,6 +120,7 @@ class Carry:
     why: str
     alternatives: tuple[Alternative, ...]
     bound_ms: int | None = None
+    plan: tuple[Intent, ...] = ()
 
 
 @value
@@ -123,3 +131,4 @@ class Stay:
     why: str
     alternatives: tuple[Alternative, ...]
     bound_ms: int | None = None
+    plan: tuple[Intent, ...] = ()

@@ -44,6 +44,7 @@ class RoutingTables:
         "bits",
         "every_station",
         "handler",
+        "hands_ms",
         "index",
         "longest_ms",
         "offers",
@@ -89,6 +90,12 @@ class RoutingTables:
         hands_ms = cell.handler.pick_ms + cell.handler.put_ms
         self.visit_ms = cell.handler.swap_ms if cell.handler.jaws == 2 else 2 * hands_ms  # noqa: PLR2004
         self.patience_ms = hands_ms
+        racks_mm = [place.at_mm for place in cell.places if place.kind == "rack"] or [0]
+        middle_mm = sum(racks_mm) // len(racks_mm)
+        self.hands_ms: tuple[int, ...] = tuple(
+            self.visit_ms + hands_ms + 2 * cell.handler.travel_ms(middle_mm, self.at_mm[name])
+            for name in self.stations
+        )
         rail_ms = cell.handler.travel_ms(cell.handler.rail_from_mm, cell.handler.rail_to_mm)
         self.turn_ms = self.longest_ms + self.visit_ms + hands_ms + 2 * rail_ms
 

@@ -359,6 +359,7 @@ class Simulation:
                 )
                 for place, taken in sorted(self.outfeeds.items())
             ),
+            plan=self.outcome.answers[-1].plan if self.outcome.answers else (),
         )
 
     # --- the handler ----------------------------------------------------------------------------------------------------

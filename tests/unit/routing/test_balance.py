@@ -1,7 +1,7 @@
 """The plan of who decides what, for many pallets: near the least that a linear programme says is possible, and the same for the same covers.
 
 Rules of this file: the linear programme (HiGHS, through SciPy) shares no code with the plan, and lets pallets be split among covers: no
-plan can load the busiest station less. The cells are not those on which the plan's rounds were chosen.
+plan can load the busiest station less. The cells are not those on which the plan's rounds were chosen, and their handler has time to spare.
 """
 
 import numpy as np
@@ -11,14 +11,14 @@ from scipy.optimize import linprog
 from supervisor.routing.descent import spread
 from supervisor.routing.plan import balanced
 from supervisor.routing.router import Router
-from tests.bench.routing.cells import large
+from tests.bench.routing.cells import slow
 from tests.unit.routing.step_simulator import Simulation
 
 SEEDS = (1000, 1001, 1002)
 
 
 def outlooks_of(seed):
-    case = large(seed)
+    case = slow(seed)
     simulation = Simulation(case.cell, Router(case.cell), case.part_types)
     simulation.advance(0)
     return Router(case.cell).picture(simulation.situation()).outlooks
