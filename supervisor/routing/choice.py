@@ -27,7 +27,8 @@ from supervisor.routing.moves import (
     to_place,
     wanted_by,
 )
-from supervisor.routing.picture import NEVER_MS, Picture, Seat
+from supervisor.routing.onward import NEVER_MS
+from supervisor.routing.picture import Picture, Seat
 from supervisor.routing.situation import Carry, PalletView, Stay
 
 CANDIDATES_MAX = 32
@@ -168,7 +169,7 @@ def _overtaken(picture: Picture, move: Move) -> Obstacle | None:
 def with_full_hand(picture: Picture, pallet: PalletView) -> Carry | Stay:
     """Where the pallet in hand goes."""
     moves, home, obstacles = moves_from_hand(picture, pallet)
-    moves.sort(key=lambda move: (_fetched_for(move), *_by_cost(move)))
+    moves.sort(key=lambda move: (_fetched_for(move), _stands_long(picture, move), *_by_cost(move)))
     if moves and pallet.sorting:
         return _carry(picture, moves, obstacles)
     if picture.tables.search_steps and moves and home and _fetched_for(moves[0]):
@@ -264,6 +265,11 @@ def _fetched_for(move: Move) -> Literal[0, 1]:
     """0 for the station that the pallet was fetched for, which comes first."""
     seat = move.landing.seat
     return 0 if seat is not None and seat.view.coming == move.pickup.pallet.pallet else 1
+
+
+def _stands_long(picture: Picture, move: Move) -> bool:
+    """Whether the handler would stand still for longer than an empty one would, while all others wait for it."""
+    return not move.pickup.pallet.home and move.cost.stand_ms > picture.tables.patience_ms
 
 
 def _carry(picture: Picture, moves: list[Move], obstacles: list[Obstacle]) -> Carry:

@@ -21,7 +21,8 @@ from supervisor.routing.nominal import (
     Nominal,
     Step,
 )
-from supervisor.routing.picture import NEVER_MS, Picture, Seat, after_pending
+from supervisor.routing.onward import NEVER_MS
+from supervisor.routing.picture import Picture, Seat, after_pending
 from supervisor.routing.search import Found, Reach, Search
 from supervisor.routing.situation import PalletView
 from supervisor.routing.tables import Offer

@@ -13,8 +13,8 @@ from typing import Literal
 
 from supervisor.cell.value import replace, value
 from supervisor.routing.covers import Cover
-from supervisor.routing.picture import NEVER_MS, Picture, Seat
-from supervisor.routing.plan import most_with
+from supervisor.routing.onward import NEVER_MS, NOWHERE
+from supervisor.routing.picture import NO_WAY_OUT, Picture, Seat
 from supervisor.routing.precedence import awaited
 from supervisor.routing.situation import Carry, Intent, PalletView, Stay
 from supervisor.routing.tables import Offer
@@ -58,6 +58,8 @@ class Landing:
     placed_ms: int
     wait_ms: int
     extra_ms: int
+    holds_ms: int = 0
+    """For how long the handler then holds the occupant, until the nest is clear that it goes on to."""
 
 
 @value
@@ -213,16 +215,15 @@ def wanted_by(picture: Picture, pallet: PalletView) -> list[tuple[Seat, Cover]]:
         return []
     covers = picture.outlooks[pallet.pallet].covers
     place = pallet.place if pallet.place in picture.seat_at else ""
-    alike = (id(planned), id(covers), place, bool(pallet.home))
+    in_hand = pallet.pallet == picture.situation.hand
+    alike = (id(planned), id(covers), place, bool(pallet.home), in_hand)
     found = picture.wanted.get(alike)
     if found is None:
-        found = picture.wanted[alike] = _wanted_by(picture, pallet, planned, covers)
+        found = picture.wanted[alike] = _wanted_by(picture, pallet, planned)
     return found
 
 
-def _wanted_by(
-    picture: Picture, pallet: PalletView, planned: Cover, covers: tuple[Cover, ...]
-) -> list[tuple[Seat, Cover]]:
+def _wanted_by(picture: Picture, pallet: PalletView, planned: Cover) -> list[tuple[Seat, Cover]]:
     """As ``wanted_by``, worked out.
 
     A plan that is kept was made with care: where the stations limit, what is not planned takes time that they do not have, so who has a
@@ -236,7 +237,7 @@ def _wanted_by(
             continue
         cover = planned
         if not planned.visits[seat.station]:
-            cover = _instead(picture, planned, covers, seat) if may_change else None
+            cover = _instead(picture, pallet, seat) if may_change else None
         if cover is not None:
             found.append((seat, cover))
     return found
@@ -255,18 +256,10 @@ def plan_after(picture: Picture, answer: Carry | Stay) -> tuple[Intent, ...]:
     return tuple([(pallet, cover.programs) for pallet, cover in covers.items()])
 
 
-def _instead(
-    picture: Picture, planned: Cover, covers: tuple[Cover, ...], seat: Seat
-) -> Cover | None:
-    """Another cover that uses this station and makes the busiest one no busier."""
-    if len(covers) == 1:
-        return None
-    plan = picture.plan
-    without = [load - work for load, work in zip(plan.load_ms, planned.work_ms, strict=True)]
-    for cover in covers:
-        if cover.visits[seat.station] and most_with(without, cover) <= plan.most_ms:
-            return cover
-    return None
+def _instead(picture: Picture, pallet: PalletView, seat: Seat) -> Cover | None:
+    """Another cover that uses this station, and makes the busiest one little busier."""
+    covers = picture.instead(pallet)
+    return next((cover for cover in covers if cover.visits[seat.station]), None)
 
 
 def _to_station(
@@ -283,7 +276,11 @@ def _to_station(
     handler = picture.tables.handler
     arrive_ms = pickup.ready_ms + picture.travel_ms(pickup.at_mm, seat.at_mm)
     wait_ms = 0 if seat.occupant is None else max(0, seat.leaves_ms - arrive_ms)
-    too_long_ms = pickup.stand_ms + wait_ms - patience_ms
+    clear_ms = _clear_ms(picture, pickup, seat)
+    if clear_ms == NEVER_MS:
+        return _blocked(pickup.pallet, replace(seat, obstacle=NO_WAY_OUT))
+    holds_ms = max(0, clear_ms - arrive_ms - wait_ms)
+    too_long_ms = pickup.stand_ms + wait_ms + holds_ms - patience_ms
     if too_long_ms > 0:
         return Obstacle(
             pallet=pickup.pallet,
@@ -304,7 +301,17 @@ def _to_station(
         + (handler.put_ms if seat.occupant is None else handler.swap_ms),
         wait_ms=wait_ms,
         extra_ms=max(0, more_ms),
+        holds_ms=holds_ms,
     )
+
+
+def _clear_ms(picture: Picture, pickup: Pickup, seat: Seat) -> int:
+    """When a seat can take the pallet without its occupant being left in the jaw. In hand without a home it waits there or here: no matter."""
+    left = pickup.emptied.station if pickup.emptied is not None else NOWHERE
+    clear_ms = picture.ways_on.clear_ms(seat.station, left)
+    pallet = pickup.pallet
+    in_hand = pallet.pallet == picture.situation.hand and not pallet.home
+    return seat.leaves_ms if clear_ms == NEVER_MS and in_hand else clear_ms
 
 
 def _kept_back(picture: Picture, pallet: PalletView, seat: Seat, cover: Cover) -> Obstacle | None:
@@ -393,7 +400,7 @@ def move_to(picture: Picture, pickup: Pickup, landing: Landing) -> Move:
         detour_ms += picture.tables.patience_ms
     cost = Cost(
         start_ms=start_ms,
-        stand_ms=pickup.stand_ms + landing.wait_ms,
+        stand_ms=pickup.stand_ms + landing.wait_ms + landing.holds_ms,
         slack_ms=slack_ms,
         less_left_ms=_less_left_ms(picture, pickup.pallet, landing),
         detour_ms=detour_ms,

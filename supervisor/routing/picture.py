@@ -3,14 +3,20 @@
 Rules of this file: made for one decision and dropped; nothing here prefers one move to another.
 """
 
+from collections.abc import Iterator
+
 from supervisor.cell.value import replace, value
 from supervisor.routing.covers import Cover
+from supervisor.routing.onward import NEVER_MS, WaysOn
 from supervisor.routing.outlook import Outlook, Outlooks
-from supervisor.routing.plan import Plan, balanced
+from supervisor.routing.plan import Plan, balanced, most_with
 from supervisor.routing.situation import OutfeedView, PalletView, Situation, StationView
 from supervisor.routing.tables import Offer, RoutingTables
 
-NEVER_MS = 1 << 62
+NO_WAY_OUT = "no way out"
+SPARE_PERCENT = 30
+"""How much of its own work a pallet without a home may lay upon the busiest station to find a clear nest. Chosen on the large and slow cells of
+seeds 0 and 1 of the bench with 60 pallets, among 0, 2, 10, 30, 100 and without a limit."""
 
 
 @value
@@ -30,7 +36,7 @@ class Seat:
     obstacle: str
 
 
-Wanted = dict[tuple[int, int, str, bool], list[tuple[Seat, Cover]]]
+Wanted = dict[tuple[int, int, str, bool, bool], list[tuple[Seat, Cover]]]
 """By planned cover, covers, nest and whether there is a home: the stations where a pallet has business, each with the cover that leads there."""
 
 
@@ -56,6 +62,7 @@ class Picture:
         "travel_ms",
         "usable",
         "wanted",
+        "ways_on",
     )
 
     def __init__(self, tables: RoutingTables, outlooks: Outlooks, situation: Situation) -> None:
@@ -85,7 +92,7 @@ class Picture:
         self.plan: Plan = balanced(
             self.outlooks, self._busy_ms(), kept=dict(situation.plan), seed=situation.now_ms
         )
-        self._let_go_on()
+        self.ways_on = self._ways_on()
         self.claims: dict[int, list[PalletView]] = self._claims()
         self.wanted: Wanted = {}
 
@@ -121,45 +128,59 @@ class Picture:
             return "not ours"
         if pending:
             return "more to run"
-        return "" if self._may_go(occupant) else "no way out"
+        return "" if self._may_go(occupant) else NO_WAY_OUT
 
     def _may_go(self, occupant: PalletView) -> bool:
         """Whether a pallet taken out in a swap has somewhere to be put for certain."""
         return bool(occupant.home) or self.outfeed_for(occupant) is not None
 
-    def _let_go_on(self) -> None:
-        """Free the way to nests whose occupant has no place outside the stations, but a station to go on to.
+    def _ways_on(self) -> WaysOn:
+        """Free the way to nests whose occupant has no place outside the stations, but a station to go on to, and tell when it is clear.
 
-        With two jaws it goes there from hand to nest, and that nest's occupant is taken out in turn if there is one: also one after the
-        other in a ring. Each such carry is a visit less, so they come to an end. Left shut are those who would stand in the way of others
-        in the jaw, however all of them moved.
+        Each such carry is a visit less, so they come to an end. Left shut are those who would stand in the way of others in the jaw.
         """
-        going = {at for at, seat in self.seats.items() if seat.obstacle == "no way out"}
-        while True:
-            left = {at for at in going if self._goes_on(at, going)}
-            if left == going:
-                break
-            going = left
-        for at in going:
+        ends_ms: dict[int, int] = {}
+        leaves_ms: dict[int, int] = {}
+        nexts: dict[int, tuple[int, ...]] = {}
+        for at, seat in self.seats.items():
+            if not seat.obstacle:
+                ends_ms[at] = seat.leaves_ms if seat.occupant is not None else 0
+            elif seat.obstacle == NO_WAY_OUT and seat.occupant is not None:
+                onward = self._onward(at, seat.occupant)
+                if onward:
+                    nexts[at], leaves_ms[at] = onward, seat.leaves_ms
+        for at in nexts:
             seat = replace(self.seats[at], obstacle="")
             self.seats[at] = self.seat_at[seat.view.station] = seat
+        return WaysOn(ends_ms, leaves_ms, nexts)
 
-    def _goes_on(self, at: int, going: set[int]) -> bool:
-        """Whether the occupant of a nest has another one to go on to, if those in ``going`` can be taken out.
+    def _onward(self, at: int, pallet: PalletView) -> tuple[int, ...]:
+        """The stations that the pallet in a nest may go on to."""
+        planned = self.plan.covers.get(pallet.pallet)
+        if planned is None:
+            return ()
+        covers = (planned, *self.instead(pallet))
+        return tuple(n for n in self.seats if n != at and any(c.next_at(n) for c in covers))
 
-        For a pallet in hand that has no home any nest will do that is not kept for another: to wait there is no worse than to wait here.
+    def instead(self, pallet: PalletView) -> Iterator[Cover]:
+        """The covers that a pallet may take besides the planned one: those that make the busiest station no busier.
+
+        Where it has to go on from nest to nest they may make it a little busier, because it and its nest stand idle until a nest is clear; and
+        in hand any will do, because all the others wait for it.
         """
-        occupant = self.seats[at].occupant
-        cover = self.plan.covers.get(occupant.pallet) if occupant is not None else None
-        if cover is None:
-            return False
-        nexts = [seat for seat in self.seats.values() if cover.next_at(seat.station)]
-        in_hand = self.pallets.get(self.situation.hand)
-        if in_hand is not None and not in_hand.home:
-            return any(seat.station != at and seat.obstacle != "expected" for seat in nexts)
-        return any(
-            seat.station != at and (not seat.obstacle or seat.station in going) for seat in nexts
-        )
+        covers, plan = self.outlooks[pallet.pallet].covers, self.plan
+        if len(covers) == 1:
+            return
+        planned = plan.covers[pallet.pallet]
+        most_ms = plan.most_ms
+        if not pallet.home:
+            in_hand = pallet.pallet == self.situation.hand
+            inside = pallet.place in self.seat_at
+            most_ms += NEVER_MS if in_hand else inside * planned.total_ms * SPARE_PERCENT // 100
+        without = [load - work for load, work in zip(plan.load_ms, planned.work_ms, strict=True)]
+        for cover in covers:
+            if most_with(without, cover) <= most_ms:
+                yield cover
 
     def outfeed_for(self, pallet: PalletView) -> OutfeedView | None:
         """The free outfeed place for a sorted pallet that is nearest to where it is; None if there is none."""

@@ -389,6 +389,35 @@ def test_a_pallet_in_hand_that_nothing_takes_and_that_has_no_home_waits_for_a_pe
     assert "a person has to take it out" in answer.why
 
 
+# --- without home places ----------------------------------------------------------------------------------------------------
+
+
+def from_the_infeed(number, **changes):
+    return pallet(number, place=f"in-{number:02}", home="", **changes)
+
+
+def test_nobody_is_fetched_for_a_nest_whose_occupant_would_be_held_in_the_jaw_for_long(router):
+    done = pallet(1, place="scan-1", open=("3", "4"), home="")
+    measured = pallet(2, place="touch-1", open=("1", "2"), movable_ms=3_600_000, home="")
+    answer = router.choose(situation(done, measured, from_the_infeed(3)))
+    assert isinstance(answer, Stay)
+    assert answer.until_ms is not None
+    assert 3_500_000 < answer.until_ms < 3_600_000
+
+
+def test_two_in_each_others_nest_are_exchanged_before_anybody_comes_in(router):
+    one = pallet(1, place="scan-1", open=("3", "4"), home="")
+    other = pallet(2, place="touch-1", open=("1", "2"), home="")
+    exchange = leg(router.choose(situation(one, other, from_the_infeed(3))))
+    assert exchange in (("P1", "scan-1", "touch-1", "P2"), ("P2", "touch-1", "scan-1", "P1"))
+
+
+def test_in_hand_a_pallet_goes_where_it_need_not_wait_though_more_is_measured_then(router):
+    held = pallet(1, place="jaw-1", open=("1", "2", "3", "4"), home="")
+    busy = pallet(2, place="scan-1", open=("3", "4"), movable_ms=900_000, home="")
+    assert leg(router.choose(situation(held, busy, hand="P1")))[2:] == ("touch-1", "")
+
+
 # --- out of the cell --------------------------------------------------------------------------------------------------------
 
 
