@@ -172,7 +172,8 @@ def with_full_hand(picture: Picture, pallet: PalletView) -> Carry | Stay:
     moves.sort(key=lambda move: (_fetched_for(move), _stands_long(picture, move), *_by_cost(move)))
     if moves and pallet.sorting:
         return _carry(picture, moves, obstacles)
-    if picture.tables.search_steps and moves and home and _fetched_for(moves[0]):
+    several = bool(moves) and len(moves) + len(home) > 1
+    if picture.tables.search_steps and several and _fetched_for(moves[0]):
         ahead = look_ahead(picture, moves + home, [], picture.tables.search_steps)
         return _carry_ahead(picture, ahead, moves + home, obstacles)
     if moves or home:

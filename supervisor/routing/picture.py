@@ -5,6 +5,7 @@ Rules of this file: made for one decision and dropped; nothing here prefers one 
 
 from collections.abc import Iterator
 
+from supervisor.cell.model import Sorting
 from supervisor.cell.value import replace, value
 from supervisor.routing.covers import Cover
 from supervisor.routing.onward import NEVER_MS, WaysOn
@@ -14,6 +15,7 @@ from supervisor.routing.situation import OutfeedView, PalletView, Situation, Sta
 from supervisor.routing.tables import Offer, RoutingTables
 
 NO_WAY_OUT = "no way out"
+SORTINGS: frozenset[Sorting] = frozenset(("conforming", "nonconforming", "hold"))
 SPARE_PERCENT = 30
 """How much of its own work a pallet without a home may lay upon the busiest station to find a clear nest. Chosen on the large and slow cells of
 seeds 0 and 1 of the bench with 60 pallets, among 0, 2, 10, 30, 100 and without a limit."""
@@ -128,11 +130,28 @@ class Picture:
             return "not ours"
         if pending:
             return "more to run"
-        return "" if self._may_go(occupant) else NO_WAY_OUT
+        may_go = self._may_go(occupant) or self._leaves_next(view, occupant)
+        return "" if may_go else NO_WAY_OUT
 
     def _may_go(self, occupant: PalletView) -> bool:
         """Whether a pallet taken out in a swap has somewhere to be put for certain."""
         return bool(occupant.home) or self.outfeed_for(occupant) is not None
+
+    def _leaves_next(self, view: StationView, occupant: PalletView) -> bool:
+        """Whether the last result about a pallet comes when its run ends, and there is an outfeed place for it whatever that says.
+
+        A part that waits for an evaluation elsewhere would wait for it in the jaw; whose that is is not known here.
+        """
+        leaves_ms = view.occupant_leaves_ms
+        if occupant.open or occupant.stays != "no" or not self.now_ms < leaves_ms:
+            return False
+        if any(
+            other.run_free_ms > max(leaves_ms, other.occupant_leaves_ms)
+            for other in self.situation.stations
+        ):
+            return False
+        free = {outfeed.sorting for outfeed in self.situation.outfeeds if outfeed.free == "free"}
+        return free >= SORTINGS
 
     def _ways_on(self) -> WaysOn:
         """Free the way to nests whose occupant has no place outside the stations, but a station to go on to, and tell when it is clear.

@@ -169,6 +169,37 @@ def test_a_swap_needs_a_place_for_the_pallet_that_comes_out(router):
     assert isinstance(no_outfeed, Stay)
 
 
+EVERY_SORTING = ("out-hold-1", "out-nok-1", "out-ok-1")
+
+
+def last_run(**changes):
+    """P1 without a home is measured for the last time, and P2 needs its nest."""
+    measured = pallet(1, place="scan-1", open=(), home="", movable_ms=5000)
+    ends = {"occupant_leaves_ms": 5000, "run_free_ms": 5000}
+    about = {"out": EVERY_SORTING, "scan_1": ends} | changes
+    return situation(measured, pallet(2, open=("1",)), **about)
+
+
+def test_a_nest_whose_last_run_ends_is_taken_where_the_part_can_leave_whatever_comes_of_it(router):
+    assert leg(router.choose(last_run())) == ("P2", "rack-02", "scan-1", "P1")
+
+
+@pytest.mark.parametrize(
+    "changes",
+    [
+        {"out": EVERY_SORTING[1:]},
+        {"ct_1": {"run_free_ms": 9000}},
+        {"scan_1": {"occupant_leaves_ms": 5000, "run_free_ms": 9000}},
+        {"scan_1": {}},
+    ],
+    ids=["no place to hold it", "an evaluation elsewhere", "its own evaluation", "no run"],
+)
+def test_it_is_left_in_peace_where_it_could_have_to_wait_in_the_jaw(router, changes):
+    answer = router.choose(last_run(**changes))
+    assert isinstance(answer, Stay)
+    assert lost(answer, "P2 to scan-1") == "P1 is in scan-1 and there is no place to put it"
+
+
 def test_a_pallet_that_routing_was_not_told_of_is_not_moved(router):
     answer = router.choose(situation(pallet(2, open=("1",)), scan_1={"occupant": "P9"}))
     assert isinstance(answer, Stay)
