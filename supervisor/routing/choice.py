@@ -17,6 +17,7 @@ from supervisor.cell.value import replace
 from supervisor.routing import foresight, reasons
 from supervisor.routing.lookahead import Ahead, look_ahead
 from supervisor.routing.moves import (
+    LONG_MS,
     Landing,
     Move,
     Obstacle,
@@ -32,8 +33,6 @@ from supervisor.routing.picture import Picture, Seat
 from supervisor.routing.situation import Carry, PalletView, Stay
 
 CANDIDATES_MAX = 32
-LONG_MS = 1 << 50
-"""Patience of look-ahead: it asks what waiting is worth, and then waits for it with an empty hand."""
 
 
 def with_empty_hand(picture: Picture) -> Carry | Stay:
@@ -65,7 +64,9 @@ def _by_look_ahead(
     ahead = look_ahead(picture, moves, awaited, picture.tables.search_steps)
     if ahead.best >= len(moves):
         return _stay_for(picture, ahead, moves, awaited[ahead.best - len(moves)], obstacles)
-    early_ms = moves[ahead.best].cost.stand_ms - picture.tables.patience_ms
+    best = moves[ahead.best]
+    # An occupant that is held is taken out at once: the handler stands still with it afterwards.
+    early_ms = best.cost.stand_ms - best.landing.holds_ms - picture.tables.patience_ms
     if early_ms > 0:
         return _stay_until(picture, ahead, moves, early_ms, obstacles)
     return _carry_ahead(picture, ahead, moves, obstacles)

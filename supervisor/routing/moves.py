@@ -23,6 +23,9 @@ BOTTLENECK_PERCENT = 30
 LESS_LEFT_PERCENT = 1
 """The more a pallet has left, the sooner it goes: else the last ones have several visits left each, and stations wait for them."""
 
+LONG_MS = 1 << 50
+"""Patience of look-ahead: it asks what waiting is worth, and then waits for it with an empty hand."""
+
 Aim = Literal["run", "outfeed", "clear", "home"]
 
 
@@ -276,7 +279,7 @@ def _to_station(
     handler = picture.tables.handler
     arrive_ms = pickup.ready_ms + picture.travel_ms(pickup.at_mm, seat.at_mm)
     wait_ms = 0 if seat.occupant is None else max(0, seat.leaves_ms - arrive_ms)
-    clear_ms = _clear_ms(picture, pickup, seat)
+    clear_ms = _clear_ms(picture, pickup, seat, patience_ms)
     if clear_ms == NEVER_MS:
         return _blocked(pickup.pallet, replace(seat, obstacle=NO_WAY_OUT))
     holds_ms = max(0, clear_ms - arrive_ms - wait_ms)
@@ -305,13 +308,19 @@ def _to_station(
     )
 
 
-def _clear_ms(picture: Picture, pickup: Pickup, seat: Seat) -> int:
-    """When a seat can take the pallet without its occupant being left in the jaw. In hand without a home it waits there or here: no matter."""
+def _clear_ms(picture: Picture, pickup: Pickup, seat: Seat, patience_ms: int) -> int:
+    """When a seat can take the pallet without its occupant being left in the jaw. In hand without a home it waits there or here: no matter.
+
+    Who has the patience of look-ahead finds out what it costs to hold an occupant that its neighbours could let go on.
+    """
     left = pickup.emptied.station if pickup.emptied is not None else NOWHERE
     clear_ms = picture.ways_on.clear_ms(seat.station, left)
+    if clear_ms < NEVER_MS:
+        return clear_ms
     pallet = pickup.pallet
     in_hand = pallet.pallet == picture.situation.hand and not pallet.home
-    return seat.leaves_ms if clear_ms == NEVER_MS and in_hand else clear_ms
+    may_hold = patience_ms >= LONG_MS and picture.ways_on.goes_on(seat.station)
+    return seat.leaves_ms if in_hand or may_hold else NEVER_MS
 
 
 def _kept_back(picture: Picture, pallet: PalletView, seat: Seat, cover: Cover) -> Obstacle | None:

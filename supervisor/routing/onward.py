@@ -3,6 +3,7 @@
 Rules of this file:
 - A pallet without a home that is taken out of a nest goes on to another one, whose occupant is taken out in turn if there is one, and so
   on: a chain, which ends in an empty nest, at an outfeed place, with a pallet that has a home, or in the nest that the first one left.
+- A ring of pallets lets a pallet in from outside as well, if the handler may hold the one that is left over until the newcomer's run is over.
 - A nest that no chain leads out of is never clear. Where all runs are over and no verdict is awaited, some nest is clear for some pallet: follow
   from any occupant to where it goes on, and from there again, and the way ends or comes back to a nest that it passed.
 """
@@ -36,6 +37,16 @@ class WaysOn:
         if left not in self._known:
             self._known[left] = self._worked_out(left)
         return self._known[left].get(station, NEVER_MS)
+
+    def goes_on(self, station: int) -> bool:
+        """Whether the occupant of a station comes to another nest in the end, if the handler holds who is taken out for as long as a run takes."""
+        going = set(self._nexts)
+        while True:
+            ends = self._ends_ms.keys() | going
+            left = {at for at in going if not ends.isdisjoint(self._nexts[at])}
+            if left == going:
+                return station in going
+            going = left
 
     def _worked_out(self, left: int) -> dict[int, int]:
         """For all stations, if the nest of one is left: of all chains from it the one that is clear first."""

@@ -24,3 +24,16 @@ def test_who_goes_on_to_nobodys_nest_is_never_clear():
     ways = WaysOn({}, {0: 10}, {0: (1,)})
     assert ways.clear_ms(0) == NEVER_MS
     assert ways.clear_ms(1, left=0) == NEVER_MS
+
+
+def test_a_ring_lets_one_in_from_outside_if_the_handler_holds_who_is_left_over():
+    ring = WaysOn({}, {1: 10, 2: 20}, {1: (2,), 2: (1,)})
+    assert ring.clear_ms(1) == NEVER_MS
+    assert ring.goes_on(1)
+    assert ring.goes_on(2)
+
+
+def test_who_only_goes_on_to_where_nobody_can_leave_does_not_go_on():
+    shut = WaysOn({}, {1: 10}, {1: (2,)})
+    assert not shut.goes_on(1)
+    assert WaysOn({2: 5}, {1: 10}, {1: (2,)}).goes_on(1)
