@@ -449,11 +449,15 @@ def _slack_ms(picture: Picture, seat: Seat | None) -> int:
 
 
 def _less_left_ms(picture: Picture, pallet: PalletView, landing: Landing) -> int:
-    """How much less a pallet has left to measure than the one with most, weighted; with few pallets it made as much worse as better."""
-    if landing.aim != "run" or picture.plan.lasts == "no":
+    """How much less a pallet has left to measure than the one with most, weighted.
+
+    With few pallets it made as much worse as better, and where the handler limits it makes ways longer.
+    """
+    plan = picture.plan
+    if landing.aim != "run" or plan.lasts == "no" or plan.short_of == "handler":
         return 0
-    left_ms = picture.plan.covers[pallet.pallet].total_ms
-    return (picture.plan.longest_ms - left_ms) * LESS_LEFT_PERCENT // 100
+    left_ms = plan.covers[pallet.pallet].total_ms
+    return (plan.longest_ms - left_ms) * LESS_LEFT_PERCENT // 100
 
 
 def _refill(
