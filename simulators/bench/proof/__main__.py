@@ -25,6 +25,7 @@ Task = tuple[str, int, Budget]
 
 PROOF: tuple[Task, ...] = (
     ("two", 2, ONE_OF_ANY),
+    ("fed", 2, ONE_OF_ANY),
     ("single", 1, TWO_OF_ANY),
     ("counting", 1, TWO_OF_ANY),
     ("doorless", 1, TWO_OF_ANY),

@@ -8,6 +8,7 @@ Rules of this file:
 """
 
 from dataclasses import dataclass
+from dataclasses import replace as replace_proof
 from decimal import Decimal
 from typing import Literal
 
@@ -25,6 +26,7 @@ from supervisor.cell.model import (
     Sorting,
     Station,
 )
+from supervisor.cell.value import replace
 
 Echo = Literal["run id", "counter"]
 Leaves = Literal["before the result", "with the result"]
@@ -107,12 +109,23 @@ def two(pallets: int) -> ProofCell:
     return _proof_cell("two", (EARLY, COUNTING), jaws=2, pallets=pallets)
 
 
+def fed(pallets: int) -> ProofCell:
+    """The same, but the pallets come in where none goes back to: between their stations they have no place but a jaw."""
+    whole = two(pallets)
+    places = tuple(
+        replace(place, kind="infeed") if place.kind == "rack" else place
+        for place in whole.cell.places
+    )
+    return replace_proof(whole, name="fed", cell=replace(whole.cell, cell="fed", places=places))
+
+
 CELLS = {
     "single": single,
     "counting": counting,
     "doorless": doorless,
     "swap": swap,
     "two": two,
+    "fed": fed,
 }
 
 

@@ -51,7 +51,7 @@ class Names:
         self.stations = tuple(station.station for station in declared.stations)
         self.station = {name: at for at, name in enumerate(self.stations)}
         self.places = tuple(place.place for place in declared.places)
-        self.racks = tuple(place.place for place in declared.places if place.kind == "rack")
+        self.racks = tuple(place.place for place in declared.places if place.kind != "outfeed")
         self.sortings = {place.place: place.sorting for place in declared.places if place.sorting}
         self.jaws = JAWS[: declared.handler.jaws]
         self.spots = (*self.places, *self.stations, *self.jaws)
