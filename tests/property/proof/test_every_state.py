@@ -18,6 +18,7 @@ EXPLORED = {
     ("doorless", 2): ONE_OF_ANY,
     ("swap", 2): ONE_OF_ANY,
     ("two", 2): Budget(),
+    ("fed", 2): Budget(),
     ("two", 1): ONE_OF_ANY,
 }
 
