@@ -85,8 +85,9 @@ class OperatorModel:
         self._kept_off.add(place)
 
     def use_again(self, place: str) -> None:
-        """A rack place may be used again."""
+        """A rack place may be used again; who waits for one looks at once."""
         self._kept_off.discard(place)
+        self._plan_arrival()
 
     def leave_to_others(self, pallet: str) -> None:
         """Somebody else sees to a pallet: it is not brought from here, and it has no place in the rack."""
