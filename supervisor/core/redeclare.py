@@ -228,4 +228,14 @@ def _look_at_parts(draft: Draft) -> None:
             draft.change_place(home, reserved="")
         if home not in draft.places or home in draft.tables.infeeds:
             draft.change_pallet(name, home="")
+            _settle(draft, name)
         pallets.look_at_part(draft, name)
+
+
+def _settle(draft: Draft, pallet: str) -> None:
+    """A pallet that stands in the rack lives there, where it came in at an infeed place as well: else it took another's place besides."""
+    place = draft.pallets[pallet].place
+    declared = draft.tables.places.get(place)
+    if declared is not None and declared.kind == "rack" and not draft.places[place].reserved:
+        draft.change_pallet(pallet, home=place)
+        draft.change_place(place, reserved=pallet)

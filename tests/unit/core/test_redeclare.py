@@ -1,5 +1,7 @@
 """A changed declaration takes effect when a supervisor starts; whatever is inside the cell then, deciding goes on."""
 
+from functools import partial
+
 import pytest
 
 from simulators.bench.trial import DAY_MS, START_MS
@@ -7,6 +9,7 @@ from simulators.bench.world import World
 from supervisor.cell.value import replace
 from supervisor.core.decide import Core
 from supervisor.core.events import SupervisorStarted, TimerFired
+from tests.unit.core.test_the_infeed import fed, until
 
 MINUTE_MS = 60_000
 
@@ -126,3 +129,22 @@ def test_parts_of_a_type_that_is_gone_leave_a_record_of_how_far_they_came(a_worl
     started = SupervisorStarted(declaration="new", version="2", fence=2)
     state = core.decide(world.state, started, START_MS + DAY_MS).state
     assert half.pallet not in state.pallets
+
+
+def test_what_stands_in_a_rack_place_that_was_an_infeed_place_has_that_for_its_home(a_world):
+    """There is no other: with one jaw nobody would ever be fetched."""
+    world = a_world(pallets=9, declared=partial(fed, infeeds=3))
+    until(world, lambda: world.state.pallets and not world.state.outstanding)
+    come_in = {p.pallet: p.place for p in world.state.pallets.values() if p.place[:3] == "in-"}
+    assert len(come_in) == 3
+    racks = (replace(p, kind="rack") if p.kind == "infeed" else p for p in world.cell.places)
+    core = Core(with_one_jaw(replace(world.cell, places=tuple(racks), digest="new")))
+    state = world.state
+    started = SupervisorStarted(declaration="new", version="2", fence=2)
+    for fact in (started, *images_of(world, core)):
+        state = core.decide(state, fact, world.now_ms).state
+        assert core.broken(state) == (), fact
+    assert {name: state.pallets[name].home for name in come_in} == come_in
+    assert {name: state.places[place].reserved for name, place in come_in.items()} == {
+        name: name for name in come_in
+    }
