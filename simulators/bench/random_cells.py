@@ -178,15 +178,13 @@ def _places(draw: Random) -> tuple[Place, ...]:
 
 
 def _fed(cell: Cell, draw: Random) -> Cell:
-    """In some cells all but a few rack places are infeed places: reference parts keep theirs, and one jaw needs one besides."""
-    if draw.random() >= INFEED_SHARE:
-        return cell
+    """In some cells all but a few rack places are infeed places: reference parts keep theirs, and they or one jaw need one besides."""
     racks = [place for place in cell.places if place.kind == "rack"]
     staying = sum(part.reference is not None for part in cell.part_types)
-    least = staying + (1 if cell.handler.jaws == 1 else 0)
-    kept = {
-        each.place for each in racks[: draw.randint(min(least, len(racks) - 1), len(racks) - 1)]
-    }
+    least = staying + (1 if staying or cell.handler.jaws == 1 else 0)
+    if draw.random() >= INFEED_SHARE or len(racks) <= least:
+        return cell
+    kept = {each.place for each in racks[: draw.randint(least, len(racks) - 1)]}
     fed = (
         value.replace(place, place=place.place.replace("rack", "in"), kind="infeed")
         if place.kind == "rack" and place.place not in kept

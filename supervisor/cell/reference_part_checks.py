@@ -127,16 +127,15 @@ def checks_measure_a_reference_value(declaration: Declaration) -> Iterator[Probl
 def reference_parts_leave_room(declaration: Declaration) -> Iterator[Problem]:
     """There are more rack places than reference parts, which stay in the cell and keep theirs: else no part could ever come in.
 
-    Where parts come in at an infeed place, as many will do.
+    Also where parts come in at an infeed place: one that stands where a reference part has to go needs a place to make way.
     """
     staying = [draft.part_type for draft, _ in _references(declaration)]
     racks = sum(place.kind == "rack" for place in declaration.places)
     cell = declaration.files.cell
-    spare = 0 if any(place.kind == "infeed" for place in declaration.places) else 1
-    if cell is not None and staying and len(staying) + spare > racks:
+    if cell is not None and staying and len(staying) >= racks:
         yield cell.problem(
             "places",
-            expected=f"at least {len(staying) + spare} rack places, as {', '.join(sorted(staying))} stay in theirs",
+            expected=f"more than {len(staying)} rack places, as {', '.join(sorted(staying))} stay in theirs",
             found=f"{racks}",
             remedy="add a place with `kind: rack`, or remove a reference part",
         )

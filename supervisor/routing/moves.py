@@ -136,20 +136,27 @@ def moves_of(
 
 def _not_fetched(picture: Picture, pallet: PalletView) -> list[Obstacle]:
     """Why a pallet that waits outside the stations need not be thought of further, the commonest case by far; [] if it could be fetched."""
-    if _would_be_stuck(picture, pallet):
-        return [Obstacle(pallet=pallet, target="", code="rack full", detail="", opens_ms=None)]
+    detail = _how_stuck(picture, pallet)
+    if detail:
+        return [Obstacle(pallet=pallet, target="", code="rack full", detail=detail, opens_ms=None)]
     wanted = wanted_by(picture, pallet)
     kept_back = [_kept_back(picture, pallet, seat, cover) for seat, cover in wanted]
     return [obstacle for obstacle in kept_back if obstacle is not None] if all(kept_back) else []
 
 
-def _would_be_stuck(picture: Picture, pallet: PalletView) -> bool:
-    """Whether a pallet that comes in could end where only two jaws can part it from another: each in the nest that the other needs next.
+def _how_stuck(picture: Picture, pallet: PalletView) -> str:
+    """How a pallet that comes in could end where nothing can move it, in words; "" if it could not.
 
-    Who needs which station is not known beforehand, because a bad value is measured again elsewhere. So it needs a home, or a single station.
+    With one jaw two pallets may stand each in the nest that the other needs next. Who needs which station is not known beforehand,
+    because a bad value is measured again elsewhere. So it needs a home, or a single station. And a check that is due may close its station
+    to it while it is in the jaw, or stands where the reference part has to go.
     """
+    if pallet.home:
+        return ""
+    if pallet.part_type in picture.tables.interrupted:
+        return "a station that it needs may have to be checked first at any time"
     wanders = pallet.part_type in picture.tables.wandering
-    return wanders and picture.jaws == 1 and not pallet.home
+    return "one jaw alone cannot exchange pallets" if wanders and picture.jaws == 1 else ""
 
 
 def _with_nothing_to_run(

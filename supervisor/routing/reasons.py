@@ -25,7 +25,7 @@ _PREVENTED = {
     "occupied": "{target} is occupied; fetching for it begins in {wait} at the earliest",
     "one jaw": "{target} has to be emptied of {detail} first",
     "outfeed full": "no outfeed place for {detail} parts is free",
-    "rack full": "no rack place is free that could be kept for it between its visits, and one jaw alone cannot exchange pallets",
+    "rack full": "no rack place is free that could be kept for it between its visits, and {detail}",
     "result awaited": "not all results are there yet, and nobody needs its place",
     "soaking": "its part adapts to the temperature of the cell; fetching it begins in {wait} at the earliest",
     "shut in": "the handler must not enter {place}: {detail}",

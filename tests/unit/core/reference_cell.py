@@ -3,6 +3,7 @@
 Rules of this file: the calibrated values are the simulators' truth, which no rule of the core knows.
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from dataclasses import replace as changed
 from decimal import Decimal
@@ -10,6 +11,7 @@ from typing import Any, Literal
 
 from simulators.bench.parts import pallets_for, physics_of
 from simulators.bench.scenarios import small_cell
+from simulators.bench.trial import as_it_is
 from simulators.bench.world import World
 from simulators.models.part import Parts
 from simulators.models.physics import Pallet
@@ -109,7 +111,7 @@ def a_value(number: str, value: str, *vouched: str, u: str = "0.0002") -> Refere
 class Wishes:
     """A world: so many parts, one each ``every_ms``, and the master ring in the rack before them or not at all.
 
-    ``vouch`` is the number that all calibrated values vouch for ("" = each for its own).
+    ``vouch`` is the number that all calibrated values vouch for ("" = each for its own). ``declared`` may change the declaration.
     """
 
     parts: int = 9
@@ -121,13 +123,15 @@ class Wishes:
     take_after_ms: int = 20_000
     stations: tuple[str, ...] = ("touch-1",)
     vouch: str = ""
+    declared: Callable[[Cell], Cell] = as_it_is
     about: dict[str, str] = field(default_factory=dict[str, str])
 
 
 def world_of(**wishes: Any) -> World:
     """The world that is wished for. Its values "1" and "2" vouch for the same numbers of every part type."""
     wish = Wishes(**wishes)
-    plain = with_master(small_cell(jaws=wish.jaws), (), wish.check, wish.stations, **wish.about)
+    small = wish.declared(small_cell(jaws=wish.jaws))
+    plain = with_master(small, (), wish.check, wish.stations, **wish.about)
     drawn = physics_of(
         plain,
         pallets=pallets_for(small_cell(), wish.parts, wish.seed),
@@ -140,7 +144,7 @@ def world_of(**wishes: Any) -> World:
     values = tuple(
         a_value(number, f"{truth[number]:.6f}", wish.vouch or number) for number in ("1", "2")
     )
-    cell = with_master(small_cell(jaws=wish.jaws), values, wish.check, wish.stations, **wish.about)
+    cell = with_master(small, values, wish.check, wish.stations, **wish.about)
     world = World(cell, physics, seed=wish.seed, start_ms=START_MS)
     if wish.master == "there":
         bring_master(world)

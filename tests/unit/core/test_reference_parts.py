@@ -3,6 +3,8 @@
 In the small cell only touch-1 decides "2"; scan-1 and touch-1 both decide "1". Values of the master ring vouch for the same number.
 """
 
+from functools import partial
+
 import pytest
 
 from simulators.bench.trial import troubles
@@ -13,6 +15,7 @@ from supervisor.core.events import HoldReleased, ResultArrived
 from supervisor.shell.replay import fingerprint, replay
 from supervisor.verdict.suspicion import suspect_values
 from tests.unit.core.reference_cell import MASTER, START_MS, bring_master, rule, world_of
+from tests.unit.core.test_the_infeed import fed
 
 MINUTE_MS = 60_000
 HOUR_MS = 60 * MINUTE_MS
@@ -123,6 +126,17 @@ def test_the_cell_checks_between_other_work_and_the_reference_part_stays(jaws):
     (left,) = world.state.pallets.values()
     assert (left.pallet, left.stage, left.place.startswith("rack")) == (MASTER, "planned", True)
     assert troubles(world, parts=[]) == []
+
+
+def test_a_check_that_closes_its_station_at_once_leaves_nobody_in_the_jaw():
+    """Parts come in at an infeed place; without a rack place for each, one is in the jaw when its station closes, and stays there."""
+    check = rule(every_runs=1, grace_ms=0)
+    world = a_world(parts=3, check=check, declared=partial(fed, racks=2), seed=8)
+
+    world.run(START_MS + 3 * HOUR_MS)
+
+    assert len(parts(world)) == 3
+    assert [pallet.pallet for pallet in world.state.pallets.values()] == [MASTER]
 
 
 @pytest.mark.parametrize(
