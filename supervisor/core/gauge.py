@@ -52,6 +52,7 @@ def refusal(tables: CellTables, state: Draft | CellState, order: GaugeStudyOrder
     return (
         _wrong_size(order)
         or _wrong_references(tables, order)
+        or _no_room(tables, order)
         or _wrong_pallets(state, order, program.part_type)
     )
 
@@ -77,6 +78,15 @@ def _wrong_references(tables: CellTables, order: GaugeStudyOrdered) -> str:
     for reference in order.references:
         if reference.number not in covered:
             return f"program {order.program} does not measure characteristic {reference.number}: expected one of {', '.join(covered)}"
+    return ""
+
+
+def _no_room(tables: CellTables, order: GaugeStudyOrdered) -> str:
+    """A pallet of a study comes back between its loadings. One from an infeed place has no place of its own for that."""
+    racks = sum(place.kind == "rack" for place in tables.cell.places) - len(tables.references)
+    if tables.infeeds and len(order.pallets) > racks:
+        most = f"at most {racks}" if racks > 0 else "none"
+        return f"{len(order.pallets)} pallets: expected {most}, as each needs a rack place between its loadings and this cell has {max(racks, 0)} for parts"
     return ""
 
 

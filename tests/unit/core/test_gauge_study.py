@@ -4,6 +4,7 @@ In the small cell scan-1 and touch-1 both measure cam rings; scan-1 lets a part 
 """
 
 from collections import Counter
+from functools import partial
 
 import pytest
 
@@ -19,6 +20,7 @@ from supervisor.core.events import (
 from supervisor.core.gauge import refusal
 from supervisor.core.studies import QUIET_MS_MAX
 from supervisor.process.gauge_study import KEPT, loadings_of
+from tests.unit.core.test_the_infeed import fed
 
 HOUR_MS = 3_600_000
 DAY_MS = 24 * HOUR_MS
@@ -297,6 +299,18 @@ def test_a_pallet_of_another_part_type_and_one_named_twice_are_refused(a_world):
     assert refusal(world.core.tables, world.state, twice) == "a pallet is named twice"
     strange = an_order(world, pallets=(*rings, plates[0]))
     assert "carries a port-plate" in refusal(world.core.tables, world.state, strange)
+
+
+@pytest.mark.parametrize(("racks", "most"), [(0, "none"), (1, "at most 1")])
+def test_pallets_from_an_infeed_need_a_rack_place_each_between_their_loadings(a_world, racks, most):
+    world = paused(a_world, pallets=4, declared=partial(fed, racks=racks, infeeds=4))
+
+    order = an_order(world)
+
+    assert len(order.pallets) == 2
+    said = refusal(world.core.tables, world.state, order)
+    assert said.startswith(f"2 pallets: expected {most}, as each needs a rack place")
+    assert world.core.decide(world.state, order, world.now_ms).state == world.state
 
 
 def test_a_second_study_waits_for_the_end_of_the_first(a_world):
