@@ -102,6 +102,8 @@ def on_reservation_asked(draft: Draft, event: ReservationAsked) -> None:
     )
     _keep(draft, kept)
     _make_way(draft, kept)
+    if target in draft.stations and not draft.pallets[event.pallet].home:
+        pallets.claim_home(draft, event.pallet)
 
 
 def _keep(draft: Draft, kept: Reservation) -> None:
@@ -152,6 +154,7 @@ def _end(draft: Draft, kept: Reservation) -> None:
     if draft.pallets[kept.pallet].place == LINE:
         pallets.taken_away(draft, kept.pallet)
         pallets.read_twins_again(draft)  # it may stand in the rack again
+    pallets.give_back_home(draft, kept.pallet)
 
 
 def _placed(draft: Draft, kept: Reservation) -> None:

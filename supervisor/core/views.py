@@ -50,7 +50,9 @@ def _pallet_views(draft: Draft, hand: str) -> tuple[PalletView, ...]:
     jaws, rack = draft.tables.jaws, pallets.free_rack_place(draft) if draft.tables.infeeds else ""
     views: list[PalletView] = []
     for name, pallet in sorted(draft.pallets.items()):
-        if name == hand:
+        if name == hand and pallets.at_infeed(draft, pallet):  # it is the line that carries it
+            views.append(replace(_hand_view(draft, pallet), home=pallet.home or rack))
+        elif name == hand:
             views.append(_hand_view(draft, pallet))
         elif _waits_for_a_check(draft, pallet) or reservations.claim_on(draft, name) is not None:
             continue

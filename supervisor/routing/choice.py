@@ -22,6 +22,7 @@ from supervisor.routing.moves import (
     Move,
     Obstacle,
     Pickup,
+    kept_out,
     move_to,
     moves_of,
     onward,
@@ -192,7 +193,9 @@ def for_another(picture: Picture, pallet: PalletView) -> Carry | Stay:
     Where no nest is free that it needs, it is the one that the cell's handler can empty first: if that were not kept for it, the handler
     would always be there sooner, with the next pallet in its other jaw.
     """
-    moves, _, obstacles = moves_from_hand(picture, pallet)
+    outside = not pallet.sorting and pallet.place not in picture.seat_at
+    stays_out = kept_out(picture, pallet) if outside else []
+    moves, _, obstacles = ([], [], stays_out) if stays_out else moves_from_hand(picture, pallet)
     if moves:
         return _carry(picture, sorted(moves, key=_by_cost), obstacles)
     nest = _first_to_be_emptied(picture, obstacles)

@@ -136,12 +136,20 @@ def moves_of(
 
 def _not_fetched(picture: Picture, pallet: PalletView) -> list[Obstacle]:
     """Why a pallet that waits outside the stations need not be thought of further, the commonest case by far; [] if it could be fetched."""
-    detail = _how_stuck(picture, pallet)
-    if detail:
-        return [Obstacle(pallet=pallet, target="", code="rack full", detail=detail, opens_ms=None)]
+    stays_out = kept_out(picture, pallet)
+    if stays_out:
+        return stays_out
     wanted = wanted_by(picture, pallet)
     kept_back = [_kept_back(picture, pallet, seat, cover) for seat, cover in wanted]
     return [obstacle for obstacle in kept_back if obstacle is not None] if all(kept_back) else []
+
+
+def kept_out(picture: Picture, pallet: PalletView) -> list[Obstacle]:
+    """Why nobody should bring a pallet in that stands outside the stations, whoever carries it; [] if it may come in."""
+    detail = _how_stuck(picture, pallet)
+    if not detail:
+        return []
+    return [Obstacle(pallet=pallet, target="", code="rack full", detail=detail, opens_ms=None)]
 
 
 def _how_stuck(picture: Picture, pallet: PalletView) -> str:
@@ -156,7 +164,11 @@ def _how_stuck(picture: Picture, pallet: PalletView) -> str:
     if pallet.part_type in picture.tables.interrupted:
         return "a station that it needs may have to be checked first at any time"
     wanders = pallet.part_type in picture.tables.wandering
-    return "one jaw alone cannot exchange pallets" if wanders and picture.jaws == 1 else ""
+    return (
+        "one jaw alone cannot exchange pallets"
+        if wanders and picture.tables.handler.jaws == 1
+        else ""
+    )
 
 
 def _with_nothing_to_run(

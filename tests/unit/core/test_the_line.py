@@ -4,6 +4,7 @@ The line here lifts and puts pallets on the modelled floor; what it may do it re
 """
 
 import random
+from functools import partial
 
 import pytest
 
@@ -21,6 +22,7 @@ from supervisor.core.events import (
 from supervisor.core.line import RESERVED_MS_MAX
 from supervisor.core.state import LINE
 from supervisor.routing.situation import Stay
+from tests.unit.core.test_the_infeed import fed
 
 SECOND_MS = 1000
 MINUTE_MS = 60 * SECOND_MS
@@ -134,6 +136,34 @@ def test_the_line_carries_a_pallet_through_all_its_stations_and_out(quiet, jaws)
     assert len(way) >= 2
     assert not orders(world), "the cell's own handler had no part in it"
     assert not world.state.pallets
+
+
+def test_with_one_jaw_the_line_takes_nobody_in_without_a_rack_place_either(quiet):
+    """What it left in the nests, each where another has to go next, the handler could never part."""
+    world, line = quiet(pallets=4, jaws=1, declared=partial(fed, racks=1, infeeds=2))
+    one, other = sorted(world.state.pallets)
+
+    assert line.ask(one).target in world.state.stations
+    assert world.state.pallets[one].home == "rack-01"
+    assert isinstance(line.told(other), Stay)
+    assert "no rack place is free that could be kept for it" in line.told(other).why
+    assert line.ask(other) is None
+    line.lift(one)
+    line.put(one)
+    assert world.state.pallets[one].home == "rack-01"
+    assert line.ask(other) is None
+    line.close(other, "given up")
+    finish(world, parts=4)
+    assert troubles(world, parts=serials(world)) == []
+
+
+def test_a_rack_place_kept_for_whom_the_line_does_not_bring_is_free_again(quiet):
+    world, line = quiet(pallets=4, jaws=1, declared=partial(fed, racks=1, infeeds=2))
+    one = min(world.state.pallets)
+    line.ask(one)
+    world.tell(CellOrdered(want="pause", by="a person"))
+    line.close(one, "given up")
+    assert (world.state.pallets[one].home, world.state.places["rack-01"].reserved) == ("", "")
 
 
 @pytest.mark.parametrize("jaws", [1, 2])
