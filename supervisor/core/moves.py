@@ -129,6 +129,8 @@ def _finish(draft: Draft, goal: MoveHandler) -> None:
     _apply(draft, goal)
     _leave(draft, goal.place)
     _doubt_after_a_hand(draft, goal)
+    if goal.place in draft.places:
+        draft.change_place(goal.place, emptied=0)
     _count_exchange(draft, goal)
     if goal.put:
         draft.change_handler(carry=None)
@@ -137,14 +139,15 @@ def _finish(draft: Draft, goal: MoveHandler) -> None:
 def _doubt_after_a_hand(draft: Draft, goal: MoveHandler) -> None:
     """A nest that became empty more often than the move empties it was reached into: nobody knows which pallet is where.
 
-    A nest has no tag reader, so only a person can tell.
+    A nest has no tag reader, nor has a jaw, so only a person can tell. On a conveyor the next pallet moves up by itself when one is taken away.
     """
-    if goal.place not in draft.stations:
-        return
+    at = draft.stations.get(goal.place) or draft.places[goal.place]
     by_the_move = 1 if goal.picked else 0
-    if draft.stations[goal.place].emptied <= by_the_move:
+    nest = goal.place in draft.stations
+    if at.emptied <= by_the_move or not (nest or goal.picked):
         return
-    seen = f"the nest of {goal.place} was emptied by hand during order {goal.order}"
+    where = f"the nest of {goal.place}" if nest else goal.place
+    seen = f"{where} was emptied by hand during order {goal.order}"
     if goal.put:
         text = f"{seen}; what stands in it may be another pallet than {goal.put}"
         draft.hold("nest-lost", "station", goal.place, text)
@@ -569,6 +572,8 @@ def _order(draft: Draft, unnumbered: MoveHandler) -> None:
     ):
         pallets.free_home(draft, goal.put)
     draft.hand(f"{goal.action} ordered")
+    if goal.place in draft.places:
+        draft.change_place(goal.place, emptied=0)
     if goal.action != "approach" and goal.place in draft.stations:
         draft.bay(goal.place, "entry given")
         draft.change_station(goal.place, emptied=0)

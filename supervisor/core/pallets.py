@@ -55,7 +55,8 @@ def _look_at_place(draft: Draft, place: str, seen: Presence) -> None:
     """Compare what a place reads with what we hold to stand there."""
     before = draft.places[place]
     if seen != before.presence:
-        draft.change_place(place, presence=seen)
+        emptied = (before.presence, seen) == ("occupied", "empty") and handler_is_at(draft, place)
+        draft.change_place(place, presence=seen, emptied=before.emptied + int(emptied))
         draft.rethink = "yes"
         if before.presence == "unknown" and seen == "occupied" and before.pallet:
             have_proven(draft, before.pallet)

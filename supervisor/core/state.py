@@ -93,13 +93,17 @@ class StationState:
 
 @value
 class PlaceState:
-    """A rack or outfeed place. ``reserved`` is the pallet whose home or destination it is ("" = free)."""
+    """A place outside the stations. ``reserved`` is the pallet whose home or destination it is ("" = free).
+
+    ``emptied`` counts how often it became empty while an order of the handler is about it.
+    """
 
     place: str
     presence: Presence
     pallet: str
     expecting: Literal["", "empty", "occupied"]
     reserved: str
+    emptied: int = 0
 
 
 @value

@@ -5,6 +5,7 @@ from functools import partial
 
 import pytest
 
+from simulators.bench.person import answer_all
 from simulators.bench.trial import DAY_MS, finish, serials, troubles
 from supervisor.cell.value import replace
 from supervisor.core.events import CellOrdered
@@ -76,6 +77,36 @@ def test_a_pallet_in_the_jaw_without_a_home_says_what_it_waits_for(a_world):
     world.watch = lambda _event, decision: said.extend(choice.why for choice in decision.choices)
     world.run(world.now_ms + DAY_MS)
     assert not any("a person has to take it out" in why for why in said)
+
+
+@pytest.mark.hazard(26)
+def test_a_pallet_that_moves_up_while_the_handler_comes_for_another_is_not_taken_for_it(a_world):
+    """A person takes one away from the conveyor; the jaw has no tag reader, so somebody has to look."""
+    world = a_world(pallets=4, declared=partial(fed, infeeds=1))
+
+    def comes_for():
+        waiting = world.state.outstanding.get("handler")
+        place = waiting.goal.place if waiting is not None else ""
+        return world.state.places[place].pallet if place[:3] == "in-" else ""
+
+    until(world, comes_for)
+    away, place = comes_for(), world.state.pallets[comes_for()].place
+    assert world.floor.lift(place) == away
+    world.look()
+    other = world.models.operator.expected()[0]
+    world.models.operator.leave_to_others(other)
+    assert world.floor.set_down(place, other)
+    world.look()
+    until(world, lambda: world.state.holds)
+
+    (hold,) = world.state.holds.values()
+    assert hold.code == "jaw-unknown"
+    assert f"{place} was emptied by hand" in hold.seen
+    world.models.operator.bring(away, world.now_ms + MINUTE_MS)
+    answer_all(world)
+    finish(world, parts=4)
+    assert troubles(world, parts=[]) == []
+    assert {record.serial for record in world.records} == {*serials(world)}
 
 
 def test_a_rack_place_that_was_to_be_kept_is_free_again_if_the_pallet_is_not_fetched(a_world):
