@@ -84,7 +84,7 @@ class PalletView(Schema):
     """Its id; "unread@<place>" before its tag is read."""
     stage: PalletStage
     place: str
-    """A rack or outfeed place, a station (its nest), a jaw, or "on the line"."""
+    """A rack, infeed or outfeed place, a station (its nest), a jaw, or "on the line"."""
     home: str
     """Its place in the rack ("" = none)."""
     why_here: str

@@ -29,7 +29,7 @@ class PlaceView(Schema):
     place: str
     kind: PlaceKind
     sorting: Sorting | Literal[""]
-    """What an outfeed place accepts; "" for a rack place."""
+    """What an outfeed place accepts; "" for any other."""
     at_mm: int
     """Where it is along the handler's rail, in mm."""
     reader: str

@@ -119,7 +119,7 @@ def waits_of_handler(now: Now) -> list[Wait]:
 
 
 def waits_of_place(now: Now, place: str) -> list[Wait]:
-    """What a rack or outfeed place waits for."""
+    """What a place outside the stations waits for."""
     waits = [
         _outstanding(now, about)
         for about, waiting in _outstanding_now(now)

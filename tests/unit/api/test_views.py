@@ -1,15 +1,21 @@
 """What people are told of the cell follows from its state."""
 
+from pathlib import Path
+from typing import get_args
+
 import pytest
+from jinja2 import Environment
+from jinja2.nodes import Const
 
 from simulators.bench.trial import small_world
+from supervisor import web
 from supervisor.api.link_view import UNKNOWN
 from supervisor.api.lookout import Beginning
 from supervisor.api.pallet_view import pallet_view, pallets_view
 from supervisor.api.schema import instant, milliseconds
 from supervisor.api.station_view import station_view
 from supervisor.api.waits import Now, waits_of_handler, waits_of_station
-from supervisor.cell.model import Soak
+from supervisor.cell.model import PlaceKind, Soak
 from supervisor.cell.value import replace
 from supervisor.core.events import CellOrdered
 from supervisor.core.state import Hold
@@ -190,3 +196,9 @@ def test_times_are_read_and_written_as_rfc_3339(text):
 def test_a_time_without_a_zone_is_refused():
     with pytest.raises(ValueError, match="time zone"):
         milliseconds("2025-11-25T09:15:11")
+
+
+def test_the_page_shows_places_of_every_kind():
+    source = (Path(web.__file__).parent / "templates" / "now.html").read_text(encoding="utf-8")
+    words = {const.value for const in Environment().parse(source).find_all(Const)}
+    assert {*get_args(PlaceKind)} <= words
