@@ -71,9 +71,11 @@ def why_nothing_takes(picture: Picture, pallet: PalletView, obstacles: list[Obst
 def why_in_hand(picture: Picture, pallet: PalletView, obstacles: list[Obstacle]) -> str:
     """Why a pallet without a home stays in the jaw: what it waits for, or that nothing but a person can help."""
     said = f"{pallet.pallet} is in the jaw and has no home place"
-    if obstacles:
-        return f"{said}; {why_nothing_takes(picture, pallet, obstacles)}"
-    return f"{said}, and nothing takes it now: a person has to take it out"
+    by_hand = "a person has to take it out"
+    if not obstacles:
+        return f"{said}, and nothing takes it now: {by_hand}"
+    why = f"{said}; {why_nothing_takes(picture, pallet, obstacles)}"
+    return f"{why}: {by_hand}" if all(each.code == "one jaw" for each in obstacles) else why
 
 
 def _why_run(picture: Picture, move: Move) -> str:

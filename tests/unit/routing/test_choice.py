@@ -274,6 +274,15 @@ def test_with_one_jaw_a_pallet_goes_on_directly_where_its_next_station_is_free(o
     assert leg(answer) == ("P1", "scan-1", "touch-1", "")
 
 
+def test_with_one_jaw_in_hand_without_a_home_before_a_nest_that_only_the_handler_empties(one_jaw):
+    """Rack places may be declared away while pallets are inside."""
+    held = pallet(1, place="jaw-1", open=("3", "4"), home="")
+    answer = one_jaw.choose(situation(held, pallet(2, place="touch-1"), hand="P1", jaws=1))
+    assert isinstance(answer, Stay)
+    said = "P1 is in the jaw and has no home place; touch-1 has to be emptied of P2 first"
+    assert answer.why == f"{said}: a person has to take it out"
+
+
 def test_with_one_jaw_a_nest_that_nobody_needs_is_not_emptied(one_jaw):
     answer = one_jaw.choose(situation(pallet(1, place="scan-1", open=()), jaws=1))
     assert isinstance(answer, Stay)
