@@ -6,6 +6,7 @@ from simulators.bench.scenarios import small_cell
 from simulators.bench.study.play import mixed_pallets
 from simulators.bench.study.wishes import AS_DECLARED, Wishes, WrongWish, variants
 from supervisor.cell.value import replace
+from tests.unit.core.reference_cell import rule, with_master
 
 WISHES = Wishes(cell=small_cell(), hours=1.0)
 
@@ -71,6 +72,11 @@ def test_a_cell_with_an_infeed_gets_rack_places_over_it_or_none():
         variants(wishes, ["handler.jaws=1"])
     with pytest.raises(WrongWish, match="found none"):
         variants(WISHES, ["infeed.places=2"])
+
+
+def test_reference_parts_leave_room_in_the_rack_of_every_variant():
+    with pytest.raises(WrongWish, match=r"rack\.places=2"):
+        variants(Wishes(cell=with_master(small_cell(), (), rule()), hours=1), ["rack.places=1"])
 
 
 def test_values_make_variants_and_changes_of_one_text_are_made_together():
