@@ -230,6 +230,22 @@ def one_jaw_has_somewhere_to_put_a_pallet(declaration: Declaration) -> Iterator[
         )
 
 
+def a_fault_leaves_somewhere_to_put_a_pallet(declaration: Declaration) -> Iterator[Problem]:
+    """With an infeed and two jaws there is a rack place for the pallet in the jaw whose station fails; else a person has to take it out."""
+    handler, cell = declaration.handler, declaration.files.cell
+    kinds = {place.kind for place in declaration.places}
+    if handler is None or cell is None or handler.jaws == 1 or "infeed" not in kinds:
+        return
+    if "rack" not in kinds:
+        yield cell.problem(
+            "places",
+            expected="a rack place for a pallet in the jaw that no station takes any more, because of a fault",
+            found="none",
+            remedy="add one place with `kind: rack`, or have a person at hand who takes it out",
+            grade="warning",
+        )
+
+
 def _part_types_of_several_stations(
     declaration: Declaration,
 ) -> list[tuple[str, list[str]]]:

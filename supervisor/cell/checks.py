@@ -98,6 +98,7 @@ CHECKS = (
     Check(needs="whole", check=cell_checks.parts_have_somewhere_to_go),
     Check(needs="whole", check=cell_checks.parts_have_somewhere_to_come_from),
     Check(needs="whole", check=cell_checks.one_jaw_has_somewhere_to_put_a_pallet),
+    Check(needs="whole", check=cell_checks.a_fault_leaves_somewhere_to_put_a_pallet),
     Check(needs="whole", check=cell_checks.readers_watch_something),
     Check(needs="whole", check=program_checks.every_characteristic_can_be_decided),
     Check(needs="whole", check=precedence_checks.precedence_can_be_kept),

@@ -183,6 +183,7 @@ MISTAKES = [
     Mistake("no outfeed for rejects", CELL, "sorting: nonconforming", "sorting: conforming", "places:", "places", "an outfeed place for nonconforming parts", "sorting: nonconforming"),
     Mistake("a reader that watches nothing", CELL, "places:\n", "  - {id: spare, url: opc.tcp://10.1.0.6, profile: rack-reader}\n\nplaces:\n", "spare", "readers.1.id", "a place that names this reader", "remove it", "warning"),
     Mistake("no rack", CELL, "  - {id: rack-01, kind: rack, at_mm: 100, reader: rack, antenna: 1}\n  - {id: rack-02, kind: rack, at_mm: 200, reader: rack, antenna: 2}\n", "", "places:", "places", "a rack place or an infeed place where pallets come in", "kind: rack"),
+    Mistake("an infeed and no rack", CELL, "  - {id: rack-01, kind: rack, at_mm: 100, reader: rack, antenna: 1}\n  - {id: rack-02, kind: rack, at_mm: 200, reader: rack, antenna: 2}\n", "  - {id: in-01, kind: infeed, at_mm: 100, reader: rack, antenna: 1}\n", "places:", "places", "a rack place for a pallet in the jaw that no station takes any more", "kind: rack", "warning"),
     Mistake("a station that nobody uses", CELL, "readers:\n", "  - {id: scan-2, title: Spare, kind: optical, url: opc.tcp://10.1.0.9, profile: scan-methods, at_mm: 1500}\n\nreaders:\n", "scan-2", "stations.2.id", "a program that this station runs", "remove the station", "warning"),
     Mistake("a name as long as a sentence", CELL, "title: A small cell", f"title: {'long ' * 80}cell", "title: long", "title", "at most 400 characters", "shorten"),
     # Programs.
