@@ -157,18 +157,18 @@ def _how_stuck(picture: Picture, pallet: PalletView) -> str:
 
     With one jaw two pallets may stand each in the nest that the other needs next. Who needs which station is not known beforehand,
     because a bad value is measured again elsewhere. So it needs a home, or a single station. And a check that is due may close its station
-    to it while it is in the jaw, or stands where the reference part has to go.
+    to it while it is in the jaw, or stands where the reference part has to go. Where there is room enough in the rack it waits for a place,
+    too: with two jaws it would not be stuck, but finished pallets would stand in nests until the next one is clear.
     """
     if pallet.home:
         return ""
     if pallet.part_type in picture.tables.interrupted:
         return "a station that it needs may have to be checked first at any time"
-    wanders = pallet.part_type in picture.tables.wandering
-    return (
-        "one jaw alone cannot exchange pallets"
-        if wanders and picture.tables.handler.jaws == 1
-        else ""
-    )
+    if pallet.part_type not in picture.tables.wandering:
+        return ""
+    if picture.tables.handler.jaws == 1:
+        return "one jaw alone cannot exchange pallets"
+    return "without one it would block the nests of others" if picture.tables.roomy else ""
 
 
 def _with_nothing_to_run(

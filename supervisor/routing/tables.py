@@ -65,6 +65,7 @@ class RoutingTables:
         "longest_ms",
         "offers",
         "patience_ms",
+        "roomy",
         "search_steps",
         "sooner",
         "stations",
@@ -100,6 +101,10 @@ class RoutingTables:
             if len({offer.station for offer in offers}) > 1
         )
         """The part types that more than one station may measure."""
+        racks = sum(place.kind == "rack" for place in cell.places)
+        staying = sum(part.reference is not None for part in cell.part_types)
+        self.roomy = racks - staying >= len(self.stations)
+        """Whether the rack has a place for as many parts as there are stations."""
         self.longest_ms = max(
             (offer.result_ms for offers in self.offers.values() for offer in offers), default=0
         )

@@ -93,7 +93,14 @@ class Reachability:
             ],
             jaws=jaws,
         )
-        self.cell = replace(cell, places=tuple(replace(p, at_mm=1000) for p in cell.places))
+        come_in = "rack" if homes == "kept" else "infeed"
+        self.cell = replace(
+            cell,
+            places=tuple(
+                replace(p, at_mm=1000, kind=come_in if p.kind == "rack" else p.kind)
+                for p in cell.places
+            ),
+        )
         self.router = Router(self.cell)
         self.names, self.numbers, self.homes = names, numbers, homes
         self.ways = [

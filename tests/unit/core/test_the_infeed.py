@@ -59,6 +59,23 @@ def test_with_one_jaw_a_pallet_comes_in_once_a_rack_place_is_kept_for_it(a_world
     assert troubles(world, parts=serials(world)) == []
 
 
+@pytest.mark.parametrize(("racks", "all_have_one"), [(2, False), (3, True)])
+def test_with_two_jaws_it_waits_for_a_rack_place_where_the_rack_has_one_for_each_station(
+    a_world, racks, all_have_one
+):
+    world = a_world(pallets=9, declared=partial(fed, racks=racks))
+    without = set()
+
+    def over():
+        inside = [p for p in world.state.pallets.values() if p.place[:3] not in ("in-", "out")]
+        without.update(p.pallet for p in inside if not p.home)
+        return not world.state.pallets and not world.models.operator.waiting
+
+    until(world, over)
+    assert (not without) == all_have_one
+    assert troubles(world, parts=serials(world)) == []
+
+
 def test_why_it_waits_is_said_while_no_rack_place_is_free(a_world):
     world = a_world(pallets=4, jaws=1, declared=partial(fed, racks=1))
     said = []
