@@ -46,8 +46,12 @@ def _read_again(draft: Draft, hold: Hold) -> None:
 
 
 def _pallet_removed(draft: Draft, hold: Hold) -> None:
-    """A held pallet was taken out of the cell."""
+    """A held pallet was taken out of the cell. While its jaw reads occupied it was not, and the question stands again."""
     place = draft.pallets[hold.subject].place
+    jaws = dict(zip(draft.tables.jaws, draft.handler.jaws_seen, strict=True))
+    if jaws.get(place) == "occupied":
+        draft.hold(hold.code, hold.about, hold.subject, f"{place} reads occupied")
+        return
     pallets.taken_away(draft, hold.subject)
     _shows_later(draft, place)
 
