@@ -46,12 +46,8 @@ def _read_again(draft: Draft, hold: Hold) -> None:
 
 
 def _pallet_removed(draft: Draft, hold: Hold) -> None:
-    """A held pallet was taken out of the cell. While its jaw reads occupied it was not, and the question stands again."""
+    """A held pallet was taken out of the cell."""
     place = draft.pallets[hold.subject].place
-    jaws = dict(zip(draft.tables.jaws, draft.handler.jaws_seen, strict=True))
-    if jaws.get(place) == "occupied":
-        draft.hold(hold.code, hold.about, hold.subject, f"{place} reads occupied")
-        return
     pallets.taken_away(draft, hold.subject)
     _shows_later(draft, place)
 

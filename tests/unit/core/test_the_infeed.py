@@ -8,9 +8,8 @@ import pytest
 from simulators.bench.person import answer_all
 from simulators.bench.trial import DAY_MS, finish, serials, troubles
 from supervisor.cell.value import replace
-from supervisor.core.events import CellOrdered, HoldReleased
+from supervisor.core.events import CellOrdered
 from supervisor.core.reservations import claim_on
-from supervisor.core.state import Hold
 
 MINUTE_MS = 60_000
 
@@ -75,35 +74,6 @@ def test_with_two_jaws_it_waits_for_a_rack_place_where_the_rack_has_one_for_each
     until(world, over)
     assert (not without) == all_have_one
     assert troubles(world, parts=serials(world)) == []
-
-
-def test_a_held_pallet_is_not_taken_for_removed_while_its_jaw_reads_occupied(a_world):
-    """It has no home to be brought to, so it is asked about where it is."""
-    world = a_world(pallets=3, declared=fed)
-    until(world, lambda: any(world.state.handler.jaws))
-    (held,) = [pallet for pallet in world.state.handler.jaws if pallet]
-    code = "tag-unreadable"
-    state = replace(world.state.pallets[held], stage="held")
-    holds = {
-        "hold-1": Hold(
-            hold="hold-1",
-            code=code,
-            about="pallet",
-            subject=held,
-            seen="",
-            answers=("removed",),
-            since_ms=0,
-        )
-    }
-    decision = world.core.decide(
-        replace(world.state, pallets={**world.state.pallets, held: state}, holds=holds),
-        HoldReleased(hold="hold-1", answer="removed", by="a person", place=""),
-        world.now_ms,
-    )
-    assert held in decision.state.pallets
-    assert [hold.seen for hold in decision.state.holds.values()] == [
-        f"{state.place} reads occupied"
-    ]
 
 
 def test_why_it_waits_is_said_while_no_rack_place_is_free(a_world):
