@@ -291,6 +291,11 @@ class _Log:
             if key in self._sorted_before:
                 continue
             part = self._parts.get(key) or self._met(before, pallet, at_ms)
+            if pallet.part_type not in (
+                "",
+                part.part_type,
+            ):  # the tag was read again, right this time
+                part = replace(part, part_type=pallet.part_type, ready_ms=self._ready_ms(pallet))
             if pallet.stage == "sorted" and not part.out:
                 part = replace(part, out=pallet.place, out_ms=at_ms)
                 self.verdicts[pallet.verdict] = self.verdicts.get(pallet.verdict, 0) + 1
@@ -300,7 +305,6 @@ class _Log:
     def _met(self, before: CellState | None, pallet: PalletState, at_ms: int) -> PartDone:
         """A part that is new here."""
         known_before = before is None
-        part_type = self._part_types.get(pallet.part_type)
         return PartDone(
             pallet=pallet.pallet,
             part_type=pallet.part_type,
@@ -310,8 +314,13 @@ class _Log:
             out="",
             out_ms=0,
             runs=(),
-            ready_ms=0 if part_type is None else soaked_ms(part_type, pallet),
+            ready_ms=self._ready_ms(pallet),
         )
+
+    def _ready_ms(self, pallet: PalletState) -> int:
+        """When a part had soaked; 0 if it need not, or nobody knows what it is."""
+        part_type = self._part_types.get(pallet.part_type)
+        return 0 if part_type is None else soaked_ms(part_type, pallet)
 
     # --- runs ---
 
