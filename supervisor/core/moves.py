@@ -56,7 +56,7 @@ def on_handler_observed(draft: Draft, event: HandlerObserved) -> None:
         _forget_given(draft)
     else:
         _look_at_order(draft)
-        _look_at_jaws(draft)
+        look_at_jaws(draft)
 
 
 def _mark_concerned(draft: Draft, before: HandlerState, after: HandlerState) -> None:
@@ -291,7 +291,7 @@ def _end_move(draft: Draft, goal: MoveHandler, trigger: str) -> None:
         pallets.judge_place(draft, goal.place)
 
 
-def _look_at_jaws(draft: Draft) -> None:
+def look_at_jaws(draft: Draft) -> None:
     """With no order under way the jaws must read what we hold to be in them."""
     if draft.handler.stage != "idle" or "handler" in draft.outstanding:
         return
@@ -338,7 +338,7 @@ def release(draft: Draft) -> None:
             draft.bay(station, "arm clear")
     if draft.handler.stage == "halted":
         draft.hand("released")
-    _look_at_jaws(draft)
+    look_at_jaws(draft)
     draft.rethink = "yes"
 
 

@@ -76,6 +76,30 @@ def test_with_two_jaws_it_waits_for_a_rack_place_where_the_rack_has_one_for_each
     assert troubles(world, parts=serials(world)) == []
 
 
+def test_people_are_asked_about_a_jaw_that_reads_occupied_after_its_pallet_was_said_to_be_gone(
+    a_world, answer
+):
+    """Seed 60362 of the campaign. Its tag was asked for while it was lifted; without a home it stays in the jaw, where nothing can read it."""
+    world = a_world(pallets=1, declared=fed)
+    until(world, lambda: "handler" in world.state.outstanding)
+    for _ in range(3):
+        world.models.reader.answer_next("failed")
+    world.cut("rack")
+    world.mend("rack")
+    until(world, lambda: world.state.holds and "handler" not in world.state.outstanding)
+    (jaw,) = [p.place for p in world.state.pallets.values() if p.place.startswith("jaw-")]
+    answer(world, "tag-unreadable", "removed")
+    assert [hold.code for hold in world.state.holds.values()] == ["jaw-unknown"]
+    world.models.operator.bring(world.floor.lift(jaw), world.now_ms)
+    world.run(world.now_ms + MINUTE_MS)
+    answer(world, "jaw-unknown", "jaws empty")
+    finish(
+        world, parts=2
+    )  # of what was measured before it was taken out, and of the part that came again
+    assert (world.state.pallets, world.state.holds) == ({}, {})
+    assert not world.floor.violations
+
+
 def test_why_it_waits_is_said_while_no_rack_place_is_free(a_world):
     world = a_world(pallets=4, jaws=1, declared=partial(fed, racks=1))
     said = []
