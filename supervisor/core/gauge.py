@@ -83,7 +83,7 @@ def _wrong_references(tables: CellTables, order: GaugeStudyOrdered) -> str:
 
 def _no_room(tables: CellTables, order: GaugeStudyOrdered) -> str:
     """A pallet of a study comes back between its loadings. One from an infeed place has no place of its own for that."""
-    racks = sum(place.kind == "rack" for place in tables.cell.places) - len(tables.references)
+    racks = tables.cell.racks_for_parts()
     if tables.infeeds and len(order.pallets) > racks:
         most = f"at most {racks}" if racks > 0 else "none"
         return f"{len(order.pallets)} pallets: expected {most}, as each needs a rack place between its loadings and this cell has {max(racks, 0)} for parts"

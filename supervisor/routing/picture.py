@@ -4,6 +4,7 @@ Rules of this file: made for one decision and dropped; nothing here prefers one 
 """
 
 from collections.abc import Iterator
+from typing import get_args
 
 from supervisor.cell.model import Sorting
 from supervisor.cell.value import replace, value
@@ -15,7 +16,7 @@ from supervisor.routing.situation import OutfeedView, PalletView, Situation, Sta
 from supervisor.routing.tables import Offer, RoutingTables
 
 NO_WAY_OUT = "no way out"
-SORTINGS: frozenset[Sorting] = frozenset(("conforming", "nonconforming", "hold"))
+SORTINGS: frozenset[Sorting] = frozenset(get_args(Sorting))
 SPARE_PERCENT = 30
 """How much of its own work a pallet without a home may lay upon the busiest station to find a clear nest. Chosen on the large and slow cells of
 seeds 0 and 1 of the bench with 60 pallets, among 0, 2, 10, 30, 100 and without a limit."""
@@ -39,7 +40,7 @@ class Seat:
 
 
 Wanted = dict[tuple[int, int, str, bool, bool], list[tuple[Seat, Cover]]]
-"""By planned cover, covers, nest and whether there is a home: the stations where a pallet has business, each with the cover that leads there."""
+"""By planned cover, covers, nest, whether there is a home, and whether it is in hand: the stations where a pallet has business, each with the cover that leads there."""
 
 
 class Picture:

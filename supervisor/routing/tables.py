@@ -101,9 +101,7 @@ class RoutingTables:
             if len({offer.station for offer in offers}) > 1
         )
         """The part types that more than one station may measure."""
-        racks = sum(place.kind == "rack" for place in cell.places)
-        staying = sum(part.reference is not None for part in cell.part_types)
-        self.roomy = racks - staying >= len(self.stations)
+        self.roomy = cell.racks_for_parts() >= len(self.stations)
         """Whether the rack has a place for as many parts as there are stations."""
         self.longest_ms = max(
             (offer.result_ms for offers in self.offers.values() for offer in offers), default=0
@@ -111,8 +109,8 @@ class RoutingTables:
         hands_ms = cell.handler.pick_ms + cell.handler.put_ms
         self.visit_ms = cell.handler.swap_ms if cell.handler.jaws == 2 else 2 * hands_ms  # noqa: PLR2004
         self.patience_ms = hands_ms
-        racks_mm = [place.at_mm for place in cell.places if place.kind == "rack"] or [0]
-        middle_mm = sum(racks_mm) // len(racks_mm)
+        entries_mm = [place.at_mm for place in cell.places if place.kind != "outfeed"] or [0]
+        middle_mm = sum(entries_mm) // len(entries_mm)
         self.hands_ms: tuple[int, ...] = tuple(
             self.visit_ms + hands_ms + 2 * cell.handler.travel_ms(middle_mm, self.at_mm[name])
             for name in self.stations

@@ -291,10 +291,8 @@ class _Log:
             if key in self._sorted_before:
                 continue
             part = self._parts.get(key) or self._met(before, pallet, at_ms)
-            if pallet.part_type not in (
-                "",
-                part.part_type,
-            ):  # the tag was read again, right this time
+            if pallet.part_type and pallet.part_type != part.part_type:
+                # Its tag was read again, right this time.
                 part = replace(part, part_type=pallet.part_type, ready_ms=self._ready_ms(pallet))
             if pallet.stage == "sorted" and not part.out:
                 part = replace(part, out=pallet.place, out_ms=at_ms)

@@ -316,17 +316,19 @@ def _still_decidable(cell: model.Cell, name: str) -> None:
 
 def _never_stuck(cell: model.Cell, name: str) -> None:
     """Refuse a cell in which one jaw could not part two pallets, or reference parts fill the rack, as ``pointsman check`` would."""
-    kinds = [place.kind for place in cell.places]
     staying = sum(part.reference is not None for part in cell.part_types)
-    pairs = {(program.part_type, program.station) for program in cell.programs}
-    several = len(pairs) > len({part_type for part_type, _ in pairs})
-    if staying and kinds.count("rack") <= staying:
+    room = cell.racks_for_parts()
+    if staying and room < 1:
         raise WrongWish(
             f"--what-if {name}: reference parts stay in {staying} of the rack places; add rack.places={staying + 1}"
         )
-    if cell.handler.jaws == 1 and "infeed" in kinds and several and kinds.count("rack") <= staying:
+    parts = {part.part_type for part in cell.part_types if part.reference is None}
+    pairs = {(p.part_type, p.station) for p in cell.programs if p.part_type in parts}
+    several = len(pairs) > len({part_type for part_type, _ in pairs})
+    fed = any(place.kind == "infeed" for place in cell.places)
+    if cell.handler.jaws == 1 and fed and several and room < 1:
         raise WrongWish(
-            f"--what-if {name}: one jaw needs a rack place between the visits of a pallet from an infeed; add rack.places={staying + 1}"
+            f"--what-if {name}: one jaw needs a rack place between the visits of a pallet from an infeed; add rack.places=1"
         )
 
 

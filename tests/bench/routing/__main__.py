@@ -36,6 +36,7 @@ BUDGETS = (0, 1000, 4000)
 CARRIES = 1_000_000
 SIZES = (4, 5, 7)
 NOISE = 0.15
+FED_CELLS, FED_PALLETS = 2, 60
 PLAIN_RULES = {
     "first come": FirstCome,
     "shortest queue": ShortestQueue,
@@ -172,6 +173,28 @@ def large_cells(
     return lines
 
 
+def rack_places(counts: tuple[int, ...], kept: Kept) -> list[str]:
+    """What rack places beside an infeed are worth: 60 pallets and 16 stations by the simple rule, / assignment bound."""
+    lines = [f"| rack places | {' | '.join(map(str, counts))} | one for each pallet |"]
+    lines.append("| --- " * (len(counts) + 2) + "|")
+    for at in range(FED_CELLS):
+        for whole in (slow(at, pallets=FED_PALLETS), large(at, pallets=FED_PALLETS)):
+            name = f"{whole.name}, {FED_PALLETS} pallets"
+            bound = kept.of(f"{name}: bound", lambda c=whole: _makespan(assignment_bound_ms(c)))
+            cases = [without_homes(whole, racks=count) for count in counts]
+            found = [
+                kept.of(f"{FED_PALLETS} pallets, {c.name}", lambda c=c: _ran(c.with_steps(0)))
+                for c in (*cases, whole)
+            ]
+            ratios = (f"{each['makespan_ms'] / bound['makespan_ms']:.3f}" for each in found)
+            lines.append(f"| {whole.name} | {' | '.join(ratios)} |")
+    return lines
+
+
+def _makespan(ms: int) -> Figure:
+    return {"makespan_ms": ms}
+
+
 BOUNDS: tuple[tuple[Limit, ...], ...] = (BOTH, ("stations",), ("handler",))
 
 
@@ -302,6 +325,9 @@ def _given() -> argparse.Namespace:
     parser.add_argument(
         "--keep", type=Path, help="a file of single figures: what stands there is not run again"
     )
+    parser.add_argument(
+        "--racks", type=int, nargs="+", help="so many rack places beside an infeed, each in turn"
+    )
     parser.add_argument("--mixes", type=int, nargs=2, metavar=("STATIONS", "PALLETS"))
     parser.add_argument(
         "--steps", type=int, help="random steps with faults; --first is the first seed"
@@ -323,20 +349,28 @@ def _given() -> argparse.Namespace:
     return parser.parse_args()
 
 
+def _alone(given: argparse.Namespace, kept: Kept, homes: Homes) -> list[str]:
+    """What stands alone: every state, random steps, rack places or job sets; [] if none of them is asked for."""
+    if given.mixes:
+        return mixes(*given.mixes)
+    if given.steps:
+        done = random_steps(given.steps, given.first, kept, homes=homes)
+        return [f"{done} steps, nobody left over"]
+    if given.racks:
+        return rack_places(tuple(given.racks), kept)
+    if given.sets is not None:
+        return job_sets(tuple(given.sets or SETS), kept, given.carries)
+    return []
+
+
 def main() -> None:
     """Print the tables."""
     given = _given()
     kept = Kept(given.keep)
     homes: Homes = "none" if given.no_homes else "kept"
-    if given.mixes:
-        print(*mixes(*given.mixes), sep="\n")
-        return
-    if given.steps:
-        done = random_steps(given.steps, given.first, kept, homes=homes)
-        print(f"{done} steps, nobody left over")
-        return
-    if given.sets is not None:
-        print(*job_sets(tuple(given.sets or SETS), kept, given.carries), sep="\n")
+    alone = _alone(given, kept, homes)
+    if alone:
+        print(*alone, sep="\n")
         return
     if given.cells:
         print(f"{given.cells} drawn cells, 3 stations, 8 to 20 pallets\n\n{HEAD}")

@@ -100,13 +100,19 @@ def slow(seed: int, *, stations: int = 16, pallets: int = 200) -> Case:
     return Case(f"slow {seed}", replace(case.cell, programs=programs), case.part_types)
 
 
-def without_homes(case: Case) -> Case:
-    """The same with pallets that come in on a conveyor: no place takes a pallet back."""
-    places = tuple(
+def without_homes(case: Case, *, racks: int = 0) -> Case:
+    """The same with pallets that come in on a conveyor, which takes none back; beside it there are so many rack places, none at first."""
+    places = [
         replace(place, kind="infeed") if place.kind == "rack" else place
         for place in case.cell.places
-    )
-    return Case(f"{case.name}, no homes", replace(case.cell, places=places), case.part_types)
+    ]
+    infeeds = [place for place in places if place.kind == "infeed"]
+    places += [
+        replace(infeeds[n % len(infeeds)], place=f"spare-{n:03}", kind="rack") for n in range(racks)
+    ]
+    cell = replace(case.cell, places=tuple(sorted(places, key=lambda place: place.place)))
+    name = f"{racks} rack places" if racks else "no homes"
+    return Case(f"{case.name}, {name}", cell, case.part_types)
 
 
 def _places(count: int, outfeeds: tuple[Place, ...]) -> tuple[Place, ...]:

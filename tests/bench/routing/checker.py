@@ -60,21 +60,25 @@ def _positions(log: Log) -> dict[str, int]:
 
 
 def _entries(log: Log) -> dict[str, str]:
-    entries = [place.place for place in log.case.cell.places if place.kind != "outfeed"]
+    places = {kind: [] for kind in ("rack", "infeed", "outfeed")}
+    for place in log.case.cell.places:
+        places[place.kind].append(place.place)
+    entries = places["infeed"] or places["rack"]
     return {f"pallet-{n:02}": entries[n] for n in range(len(log.case.part_types))}
 
 
 def _places(log: Log) -> Iterator[str]:
-    """A place holds one pallet; nobody is taken from where it is not; a rack place belongs to the pallet that began there, and nobody comes back to an infeed place."""
+    """A place holds one pallet; nobody is taken from where it is not; a pallet has one rack place, where it began if it began in one, and nobody comes back to an infeed place."""
     entries = _entries(log)
     kinds = {place.place: place.kind for place in log.case.cell.places}
     there = {entry: pallet for pallet, entry in entries.items()}
+    homes = {pallet: entry for pallet, entry in entries.items() if kinds[entry] == "rack"}
     for stop in log.stops:
         if there.get(stop.place, "") != stop.taken:
             yield f"{stop}: {there.get(stop.place) or 'nobody'} stands there"
         there[stop.place] = stop.left
         kind = kinds.get(stop.place)
-        if kind == "rack" and stop.left and entries[stop.left] != stop.place:
+        if kind == "rack" and stop.left and homes.setdefault(stop.left, stop.place) != stop.place:
             yield f"{stop}: this is not its home place"
         if kind == "infeed" and stop.left:
             yield f"{stop}: an infeed place takes nobody back"

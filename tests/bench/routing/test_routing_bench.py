@@ -134,6 +134,19 @@ def test_without_homes_nobody_is_quicker_than_the_bound_and_who_goes_back_is_fou
     assert any("takes nobody back" in rule for rule in broken_rules(log))
 
 
+def test_beside_an_infeed_each_pallet_has_one_rack_place_and_who_takes_another_is_found():
+    log = checked(run(without_homes(drawn(1006), racks=3)))
+    at, brought = next(
+        (at, stop)
+        for at, stop in enumerate(log.stops)
+        if stop.left and stop.place.startswith("spare-")
+    )
+    other = next(place for place in ("spare-000", "spare-001") if place != brought.place)
+    again = replace(brought, place=other)
+    broken = broken_rules(tampered(log, stops=[*log.stops[: at + 1], again, *log.stops[at + 1 :]]))
+    assert any("not its home place" in rule for rule in broken)
+
+
 def test_two_pallets_in_one_nest_are_found(log):
     at = next(at for at, stop in enumerate(log.stops) if stop.taken and stop.left)
     alone = replace(log.stops[at], taken="")
