@@ -420,10 +420,11 @@ class Cell:
     offsets: tuple[Offset, ...] = ()
     routing: Routing = Routing()
 
-    def racks_for_parts(self) -> int:
-        """How many rack places there are beside those that reference parts keep, which stay in the cell; negative where there are too few."""
-        racks = sum(place.kind == "rack" for place in self.places)
-        return racks - sum(part.reference is not None for part in self.part_types)
+
+def racks_for_parts(cell: Cell) -> int:
+    """How many rack places there are beside those that reference parts keep, which stay in the cell; negative where there are too few."""
+    racks = sum(place.kind == "rack" for place in cell.places)
+    return racks - sum(part.reference is not None for part in cell.part_types)
 
 
 # --- precedence ---------------------------------------------------------------------------------------------------------------

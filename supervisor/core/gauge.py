@@ -10,6 +10,7 @@ Rules of this file:
 - A fault of the station ends it: what is measured after a repair was not measured under the same conditions (JCGM 200:2012, 2.20).
 """
 
+from supervisor.cell.model import racks_for_parts
 from supervisor.cell.value import replace
 from supervisor.core import pallets, reservations, stations, studies
 from supervisor.core.draft import Draft
@@ -83,7 +84,7 @@ def _wrong_references(tables: CellTables, order: GaugeStudyOrdered) -> str:
 
 def _no_room(tables: CellTables, order: GaugeStudyOrdered) -> str:
     """A pallet of a study comes back between its loadings. One from an infeed place has no place of its own for that."""
-    racks = tables.cell.racks_for_parts()
+    racks = racks_for_parts(tables.cell)
     if tables.infeeds and len(order.pallets) > racks:
         most = f"at most {racks}" if racks > 0 else "none"
         return f"{len(order.pallets)} pallets: expected {most}, as each needs a rack place between its loadings and this cell has {max(racks, 0)} for parts"

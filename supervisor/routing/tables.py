@@ -6,7 +6,7 @@ of stations and of a part type's characteristics are bit sets, because they are 
 
 from collections.abc import Iterator
 
-from supervisor.cell.model import Cell, PartType, Urgency
+from supervisor.cell.model import Cell, PartType, Urgency, racks_for_parts
 from supervisor.cell.value import replace, value
 from supervisor.routing.situation import PalletView
 
@@ -101,7 +101,7 @@ class RoutingTables:
             if len({offer.station for offer in offers}) > 1
         )
         """The part types that more than one station may measure."""
-        self.roomy = cell.racks_for_parts() >= len(self.stations)
+        self.roomy = racks_for_parts(cell) >= len(self.stations)
         """Whether the rack has a place for as many parts as there are stations."""
         self.longest_ms = max(
             (offer.result_ms for offers in self.offers.values() for offer in offers), default=0

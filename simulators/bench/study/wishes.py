@@ -317,7 +317,7 @@ def _still_decidable(cell: model.Cell, name: str) -> None:
 def _never_stuck(cell: model.Cell, name: str) -> None:
     """Refuse a cell in which one jaw could not part two pallets, or reference parts fill the rack, as ``pointsman check`` would."""
     staying = sum(part.reference is not None for part in cell.part_types)
-    room = cell.racks_for_parts()
+    room = model.racks_for_parts(cell)
     if staying and room < 1:
         raise WrongWish(
             f"--what-if {name}: reference parts stay in {staying} of the rack places; add rack.places={staying + 1}"
