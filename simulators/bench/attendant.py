@@ -200,6 +200,18 @@ def _no_room(attendant: Attendant, hold: Hold, draw: Random) -> str:
     return "removed"
 
 
+def _nowhere(attendant: Attendant, hold: Hold, draw: Random) -> str:
+    """The careful person waits a while whether something takes it after all; some say that it is out and leave it where it is."""
+    if attendant.care == "careful" and attendant.tries(hold):
+        return ""
+    place = attendant.place_of(hold)
+    if not _at_rest(attendant):
+        return ""
+    if place and (attendant.care == "careful" or draw.random() < 0.7):  # noqa: PLR2004
+        attendant.take_out_now(place, draw)
+    return "removed"
+
+
 def _misplaced(attendant: Attendant, hold: Hold, draw: Random) -> str:
     attendant.take_out(attendant.place_of(hold), draw)
     return "removed"
@@ -361,6 +373,7 @@ LOOKS: dict[str, Look] = {
     "part-type-unknown": _tag,
     "plan-undecidable": _out_for_good,
     "rack-full": _no_room,
+    "pallet-stranded": _nowhere,
     "outfeed-misused": _misplaced,
     "door-stuck": _door,
     "prepare-failed": _program,

@@ -116,6 +116,7 @@ LOOKS: dict[str, Look] = {
     "part-type-unknown": _always("read again"),
     "plan-undecidable": _always("read again"),
     "rack-full": _always("read again"),
+    "pallet-stranded": _empty_the_place,
     "outfeed-misused": _empty_the_place,
     "door-stuck": _always("try again"),
     "prepare-failed": _always("try again"),

@@ -1,6 +1,6 @@
 """What follows from a fact, worked out from the whole state until nothing more follows.
 
-Rules of this file: order only. Stations that were touched come first, then the handler; then every goal that may go out goes out.
+Rules of this file: order only. Stations that were touched come first, then the handler and its jaws; then every goal that may go out goes out.
 """
 
 from supervisor.core import (
@@ -12,6 +12,7 @@ from supervisor.core import (
     reference_parts,
     runs,
     stations,
+    stranded,
     waits,
 )
 from supervisor.core.draft import Draft
@@ -31,6 +32,7 @@ def follow(draft: Draft) -> None:
             _look_at_station(draft, station)
         if not draft.dirty:
             moves.look_at_handler(draft)
+            stranded.look_at_jaws(draft)
         if not draft.dirty:
             return
     message = "the consequences of one fact do not come to an end"

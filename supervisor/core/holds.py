@@ -81,6 +81,15 @@ HOLDS = _kinds(
         answers=("read again", "removed"),
     ),
     HoldKind(
+        code="pallet-stranded",
+        title="A pallet in a jaw can be put down nowhere",
+        advice="It has no home place in the rack and nothing takes it, so the handler carries nothing at all. Have a station that could "
+        "measure it go on, or free a rack place or an outfeed place for it: then this ends by itself. Otherwise stop the handler, take "
+        "the pallet out and answer 'removed': it has a record of what was measured, and comes in again as a new one.",
+        answers=("removed",),
+        stops="nothing",
+    ),
+    HoldKind(
         code="outfeed-misused",
         title="A pallet stands on an outfeed place and this cell did not put it there",
         advice="Nobody vouches for its part: what leaves by an outfeed has a verdict. Take it out, or put it into the rack: 'removed'.",

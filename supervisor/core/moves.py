@@ -292,13 +292,14 @@ def _end_move(draft: Draft, goal: MoveHandler, trigger: str) -> None:
 
 
 def look_at_jaws(draft: Draft) -> None:
-    """With no order under way the jaws must read what we hold to be in them."""
+    """With no order under way the jaws must read what we hold to be in them, unless people were asked to take that out."""
     if draft.handler.stage != "idle" or "handler" in draft.outstanding:
         return
     for jaw, pallet, seen in zip(
         draft.tables.jaws, draft.handler.jaws, draft.handler.jaws_seen, strict=True
     ):
-        if (seen == "occupied" and not pallet) or (seen == "empty" and pallet):
+        lost = seen == "empty" and pallet and not pallets.to_be_taken_out(draft, pallet)
+        if lost or (seen == "occupied" and not pallet):
             text = f"{jaw} reads {seen}; it should hold {pallet or 'nothing'}"
             draft.hold("jaw-unknown", "handler", draft.tables.handler.handler, text)
 
@@ -354,7 +355,7 @@ def jaws_not_empty(draft: Draft) -> str:
 def look_at_handler(draft: Draft) -> None:
     """Carry the present decision one stop further, or have routing make the next one."""
     _look_for_a_stranger(draft)
-    if draft.handler.stage != "idle" or "handler" in draft.outstanding or not _usable(draft):
+    if draft.handler.stage != "idle" or "handler" in draft.outstanding or not usable(draft):
         return
     if draft.handler.carry is not None and not _still_sensible(draft, draft.handler.carry):
         drop_carry(draft)
@@ -366,7 +367,8 @@ def look_at_handler(draft: Draft) -> None:
         _next_stop(draft, draft.handler.carry)
 
 
-def _usable(draft: Draft) -> bool:
+def usable(draft: Draft) -> bool:
+    """Whether the handler takes orders now."""
     handler = draft.handler
     return (
         handler.link == "up"

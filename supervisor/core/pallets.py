@@ -491,6 +491,18 @@ def is_doubted(draft: Draft, pallet: str) -> bool:
     )
 
 
+def to_be_taken_out(draft: Draft, pallet: str) -> str:
+    """The hold that asks people to take a pallet out that can be put down nowhere, or ""; they may do so before they say it."""
+    return next(
+        (
+            h.hold
+            for h in draft.holds.values()
+            if (h.code, h.subject) == ("pallet-stranded", pallet)
+        ),
+        "",
+    )
+
+
 def _type_of(draft: Draft, content: TagContent) -> str:
     part_type = draft.tables.part_types_by_gtin.get(content.gtin)
     return part_type.part_type if part_type else ""

@@ -228,6 +228,7 @@ ANSWERS: dict[tuple[str, str], Callable[[Draft, Hold], None]] = {
     ("plan-undecidable", "removed"): _pallet_removed,
     ("rack-full", "read again"): _read_again,
     ("rack-full", "removed"): _pallet_removed,
+    ("pallet-stranded", "removed"): _pallet_removed,
     ("outfeed-misused", "removed"): _pallet_removed,
     ("door-stuck", "try again"): _door_again,
     ("prepare-failed", "try again"): _prepare_again,

@@ -25,7 +25,7 @@ def situation(draft: Draft, hand: str) -> Situation:
         jaws=2 if draft.handler.jaws.count("") + (1 if hand else 0) > 1 else 1,
         at_mm=tables.position_mm(at) if known else tables.handler.rail_from_mm,
         pallets=_pallet_views(draft, hand),
-        stations=tuple([_station_view(draft, name) for name in tables.stations]),
+        stations=tuple([station_view(draft, name) for name in tables.stations]),
         outfeeds=tuple(
             [
                 OutfeedView(
@@ -51,9 +51,9 @@ def _pallet_views(draft: Draft, hand: str) -> tuple[PalletView, ...]:
     views: list[PalletView] = []
     for name, pallet in sorted(draft.pallets.items()):
         if name == hand and pallets.at_infeed(draft, pallet):  # it is the line that carries it
-            views.append(replace(_hand_view(draft, pallet), home=pallet.home or rack))
+            views.append(replace(hand_view(draft, pallet), home=pallet.home or rack))
         elif name == hand:
-            views.append(_hand_view(draft, pallet))
+            views.append(hand_view(draft, pallet))
         elif _waits_for_a_check(draft, pallet) or reservations.claim_on(draft, name) is not None:
             continue
         elif pallet.place not in jaws and pallets.may_travel(draft, pallet):
@@ -160,7 +160,7 @@ def _position_mm(draft: Draft, pallet: PalletState) -> int:
     return draft.tables.position_mm(pallet.place)
 
 
-def _hand_view(draft: Draft, pallet: PalletState) -> PalletView:
+def hand_view(draft: Draft, pallet: PalletState) -> PalletView:
     """A pallet in hand; one that waits for a person has no business but to go home."""
     seen = view(draft, pallet)
     return seen if pallets.may_travel(draft, pallet) else replace(seen, open=(), sorting="")
@@ -174,7 +174,8 @@ def _outfeed_free(draft: Draft, place: str) -> bool:
     return state.presence == "empty" and not state.pallet and not state.reserved
 
 
-def _station_view(draft: Draft, station: str) -> StationView:
+def station_view(draft: Draft, station: str) -> StationView:
+    """A station as routing sees it."""
     state = draft.stations[station]
     leaves_ms = draft.at_ms
     free_ms = draft.at_ms

@@ -7,7 +7,7 @@ Rules of this file:
   see meanwhile is that the machine is not connected, or not in automatic.
 """
 
-from supervisor.core import gauge, line, moves, pallets, runs, stations
+from supervisor.core import gauge, line, moves, pallets, runs, stations, stranded
 from supervisor.core.commands import (
     AbortRun,
     AcknowledgeResult,
@@ -31,6 +31,13 @@ _STATION_TIMERS = {
     "result": stations.on_result_timer,
     "run": runs.on_run_timer,
     "program": runs.on_program_timer,
+}
+
+_OTHER_TIMERS = {
+    "hand": stranded.on_hand_timer,
+    "place": pallets.on_place_timer,
+    "tag": pallets.on_tag_timer,
+    "reservation": line.on_reservation_timer,
 }
 
 
@@ -76,7 +83,7 @@ def _is_unseen(draft: Draft, kind: str, named: str) -> bool:
     match kind:
         case "routing" | "study" | "calibration" | "check" | "reservation" | "soak":
             return False
-        case "handler":
+        case "handler" | "hand":
             return draft.handler.link != "up" or draft.handler.mode != "automatic"
         case "place" | "tag":
             reader = draft.tables.places[named].reader
@@ -97,14 +104,10 @@ def _at_the_limit(draft: Draft, kind: str, named: str) -> None:
             checked = kind == "check"
             at = draft.tables.checks[named].station if checked else named
             draft.look_again("station", at)
-        case "place":
-            pallets.on_place_timer(draft, named)
-        case "tag":
-            pallets.on_tag_timer(draft, named)
         case "study":
             gauge.on_study_timer(draft)
-        case "reservation":
-            line.on_reservation_timer(draft, named)
+        case "hand" | "place" | "tag" | "reservation":
+            _OTHER_TIMERS[kind](draft, named)
         case _:
             _STATION_TIMERS[kind](draft, named)
             draft.dirty[named] = None

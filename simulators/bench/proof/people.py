@@ -125,6 +125,7 @@ HONEST: dict[tuple[str, str], Callable[[Play, Hold], bool]] = {
     ("part-type-unknown", "removed"): _pallet_is_out,
     ("plan-undecidable", "removed"): _pallet_is_out,
     ("rack-full", "removed"): _pallet_is_out,
+    ("pallet-stranded", "removed"): _pallet_is_out,
     ("outfeed-misused", "removed"): _pallet_is_out,
 }
 """What must be so before a person gives an answer; every other answer is always fit."""
@@ -170,7 +171,10 @@ def _end_foreign_run(play: Play, hold: Hold) -> Iterator[Move]:
 
 def _take_held(play: Play, hold: Hold) -> Iterator[Move]:
     place = play.believed.pallets[hold.subject].place
-    if place in play.names.places and play.world.at(place) != NOBODY:
+    if play.world.at(place) == NOBODY:
+        return
+    out_of_the_jaw = hold.code == "pallet-stranded" and not play.world.handler.step
+    if place in play.names.places or out_of_the_jaw:
         yield Move(f"takes the held pallet out of {place}", _takes(place))
 
 

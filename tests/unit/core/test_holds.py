@@ -24,6 +24,7 @@ from supervisor.core.holds import HOLDS
 from supervisor.core.people import ANSWERS
 from tests.unit.core.reference_cell import MASTER, bring_master, rule, world_of
 from tests.unit.core.tags import tag_of
+from tests.unit.core.test_the_infeed import fed
 
 MINUTE_MS = 60_000
 HOUR_MS = 60 * MINUTE_MS
@@ -188,6 +189,17 @@ def rack_full(make: Make) -> World:
     second = next(p.pallet for p in world.physics.pallets if p.pallet != first)
     put(world, "rack-01", second)
     until(world, "rack-full")
+    return world
+
+
+def pallet_stranded(make: Make) -> World:
+    """The first pallet has been taken from the infeed and has no place of its own when every station fails."""
+    world = make(declared=fed)
+    world.run(world.now_ms + DAY_MS, done=lambda _: any(world.state.handler.jaws))
+    for station in world.models.stations.values():
+        station.befall("fault")
+    world.look()
+    until(world, "pallet-stranded")
     return world
 
 
@@ -396,6 +408,7 @@ REACHED_BY = {
     "part-type-unknown": part_type_unknown,
     "plan-undecidable": plan_undecidable,
     "rack-full": rack_full,
+    "pallet-stranded": pallet_stranded,
     "outfeed-misused": outfeed_misused,
     "door-stuck": door_stuck,
     "prepare-failed": prepare_failed,
@@ -497,6 +510,18 @@ def no_room_yet(world: World) -> int:
     answer(world, "rack-full", "read again")
     assert stands(world, "rack-full")
     return 2
+
+
+def out_of_the_jaw(world: World) -> int:
+    """Taken out before that is said: nobody is asked twice."""
+    take(world, "jaw-1")
+    assert not stands(world, "jaw-unknown")
+    answer(world, "pallet-stranded", "removed")
+    assert [r.verdict for r in world.records] == ["not measured"]
+    for _ in world.models.stations:
+        fault = next(h.hold for h in world.state.holds.values() if h.code == "station-fault")
+        world.tell(HoldReleased(hold=fault, answer="clear", by="a person", place=""))
+    return 3
 
 
 def into_the_rack(world: World) -> int:
@@ -720,6 +745,7 @@ ANSWERED_BY: dict[tuple[str, str], Callable[[World], int]] = {
     ("plan-undecidable", "removed"): taken_out("plan-undecidable", 3),
     ("rack-full", "read again"): no_room_yet,
     ("rack-full", "removed"): taken_out("rack-full", 1),
+    ("pallet-stranded", "removed"): out_of_the_jaw,
     ("outfeed-misused", "removed"): into_the_rack,
     ("door-stuck", "try again"): door_freed,
     ("prepare-failed", "try again"): program_loaded_after_all,

@@ -88,6 +88,8 @@ def test_people_are_asked_about_a_jaw_that_reads_occupied_after_its_pallet_was_s
     world.mend("rack")
     until(world, lambda: world.state.holds and "handler" not in world.state.outstanding)
     (jaw,) = [p.place for p in world.state.pallets.values() if p.place.startswith("jaw-")]
+    world.run(world.now_ms + 5 * MINUTE_MS)
+    assert [hold.code for hold in world.state.holds.values()] == ["tag-unreadable"]
     answer(world, "tag-unreadable", "removed")
     assert [hold.code for hold in world.state.holds.values()] == ["jaw-unknown"]
     world.models.operator.bring(world.floor.lift(jaw), world.now_ms)
