@@ -321,6 +321,12 @@ class World:
         self._seen.clear()
         self._start_supervisor()
 
+    def redeclare(self, cell: Cell) -> None:
+        """A new supervisor process takes the cell under another declaration. The machines stay as they are, declared or not."""
+        self.cell, self.core = cell, Core(cell)
+        self._seen.clear()
+        self._start_supervisor()
+
     def refuse_entries(self) -> None:
         """The journal takes no entries from now on."""
         self._desk.entries = "refused"

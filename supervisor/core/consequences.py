@@ -1,6 +1,6 @@
 """What follows from a fact, worked out from the whole state until nothing more follows.
 
-Rules of this file: order only. Stations that were touched come first, then the handler and its jaws; then every goal that may go out goes out.
+Rules of this file: order only. Stations that were touched come first, then the handler, then pallets that nothing takes; then every goal that may go out goes out.
 """
 
 from supervisor.core import (
@@ -32,7 +32,7 @@ def follow(draft: Draft) -> None:
             _look_at_station(draft, station)
         if not draft.dirty:
             moves.look_at_handler(draft)
-            stranded.look_at_jaws(draft)
+            stranded.look_at_pallets(draft)
         if not draft.dirty:
             return
     message = "the consequences of one fact do not come to an end"

@@ -82,10 +82,10 @@ HOLDS = _kinds(
     ),
     HoldKind(
         code="pallet-stranded",
-        title="A pallet in a jaw can be put down nowhere",
-        advice="It has no home place in the rack and nothing takes it, so the handler carries nothing at all. Have a station that could "
-        "measure it go on, or free a rack place or an outfeed place for it: then this ends by itself. Otherwise stop the handler, take "
-        "the pallet out and answer 'removed': it has a record of what was measured, and comes in again as a new one.",
+        title="A pallet can be put down nowhere",
+        advice="It is in a jaw or a nest, has no home place in the rack, and nothing takes it, so the handler carries nothing at all. Have a "
+        "station that could measure it go on, or free a rack place or an outfeed place for it: then this ends by itself. Otherwise stop the "
+        "handler, take the pallet out and answer 'removed': it has a record of what was measured, and comes in again as a new one.",
         answers=("removed",),
         stops="nothing",
     ),

@@ -430,12 +430,9 @@ def drop_carry(draft: Draft) -> None:
     carry = draft.handler.carry
     if carry is None:
         return
-    target = draft.places.get(carry.target)
-    if (
-        target is not None
-        and target.reserved == carry.pallet
-        and draft.tables.places[carry.target].kind == "outfeed"
-    ):
+    declared = draft.tables.places.get(carry.target)
+    outfeed = declared is not None and declared.kind == "outfeed"
+    if outfeed and draft.places[carry.target].reserved == carry.pallet:
         draft.change_place(carry.target, reserved="")
     draft.change_handler(carry=None)
     pallets.give_back_home(draft, carry.pallet)

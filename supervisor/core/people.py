@@ -48,6 +48,9 @@ def _read_again(draft: Draft, hold: Hold) -> None:
 def _pallet_removed(draft: Draft, hold: Hold) -> None:
     """A held pallet was taken out of the cell; out of a jaw its sensor has to show so, or people are asked about the jaws."""
     place = draft.pallets[hold.subject].place
+    if place in draft.stations:
+        _out_of_the_nest(draft, place)
+        return
     pallets.taken_away(draft, hold.subject)
     _shows_later(draft, place)
     if place in draft.tables.jaws:

@@ -128,11 +128,12 @@ def look_at_nest(draft: Draft, station: str) -> None:
 
 
 def _ask_about_nest(draft: Draft, state: StationState) -> None:
-    """Ask a person about a nest that reads otherwise than we hold, if it does."""
+    """Ask a person about a nest that reads otherwise than we hold, if it does, and nobody was asked to take that out."""
     if state.nest == "occupied" and not state.pallet:
         seen = "the nest reads occupied and nothing was put there"
         draft.hold("nest-unknown", "station", state.station, seen)
-    if state.nest == "empty" and state.pallet:
+    lost = state.nest == "empty" and state.pallet
+    if lost and not pallets.to_be_taken_out(draft, state.pallet):
         seen = f"the nest reads empty; {state.pallet} should be in it"
         draft.hold("nest-lost", "station", state.station, seen)
 

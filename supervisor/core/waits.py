@@ -34,7 +34,7 @@ _STATION_TIMERS = {
 }
 
 _OTHER_TIMERS = {
-    "hand": stranded.on_hand_timer,
+    "stranded": stranded.on_stranded_timer,
     "place": pallets.on_place_timer,
     "tag": pallets.on_tag_timer,
     "reservation": line.on_reservation_timer,
@@ -83,7 +83,7 @@ def _is_unseen(draft: Draft, kind: str, named: str) -> bool:
     match kind:
         case "routing" | "study" | "calibration" | "check" | "reservation" | "soak":
             return False
-        case "handler" | "hand":
+        case "handler" | "stranded":
             return draft.handler.link != "up" or draft.handler.mode != "automatic"
         case "place" | "tag":
             reader = draft.tables.places[named].reader
@@ -106,7 +106,7 @@ def _at_the_limit(draft: Draft, kind: str, named: str) -> None:
             draft.look_again("station", at)
         case "study":
             gauge.on_study_timer(draft)
-        case "hand" | "place" | "tag" | "reservation":
+        case "place" | "tag" | "reservation" | "stranded":
             _OTHER_TIMERS[kind](draft, named)
         case _:
             _STATION_TIMERS[kind](draft, named)

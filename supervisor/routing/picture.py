@@ -186,7 +186,7 @@ class Picture:
         """The covers that a pallet may take besides the planned one: those that make the busiest station no busier.
 
         Where it has to go on from nest to nest they may make it a little busier, because it and its nest stand idle until a nest is clear; and
-        in hand any will do, because all the others wait for it.
+        in hand any will do, because all the others wait for it, as in a nest where one jaw alone can exchange nobody.
         """
         covers, plan = self.outlooks[pallet.pallet].covers, self.plan
         if len(covers) == 1:
@@ -194,9 +194,9 @@ class Picture:
         planned = plan.covers[pallet.pallet]
         most_ms = plan.most_ms
         if not pallet.home:
-            in_hand = pallet.pallet == self.situation.hand
+            waited_for = pallet.pallet == self.situation.hand or self.jaws == 1
             inside = pallet.place in self.seat_at
-            most_ms += NEVER_MS if in_hand else inside * planned.total_ms * SPARE_PERCENT // 100
+            most_ms += NEVER_MS if waited_for else inside * planned.total_ms * SPARE_PERCENT // 100
         without = [load - work for load, work in zip(plan.load_ms, planned.work_ms, strict=True)]
         for cover in covers:
             if most_with(without, cover) <= most_ms:

@@ -136,7 +136,7 @@ def _deliver(at: int, kept: Kept) -> Callable[[Play], None]:
 
 def _waits(play: Play) -> Iterator[Move]:
     for timer in play.believed.timers:
-        if timer == "routing" or timer.startswith("hand ") or _is_over(play, timer):
+        if timer == "routing" or timer.startswith("stranded ") or _is_over(play, timer):
             yield Move(f"a wait ends: {timer}", _fire(timer))
         elif play.left.allows("late"):
             yield Move(f"a wait ends early: {timer}", _fire_early(timer))

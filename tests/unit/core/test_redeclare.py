@@ -131,6 +131,23 @@ def test_parts_of_a_type_that_is_gone_leave_a_record_of_how_far_they_came(a_worl
     assert half.pallet not in state.pallets
 
 
+@pytest.mark.hazard(43)
+def test_a_pallet_on_its_way_to_a_place_that_is_gone_gets_another_home(a_world):
+    world = a_world(pallets=6, jaws=1)
+
+    def going_home():
+        carry = world.state.handler.carry
+        in_hand = carry is not None and carry.pallet in world.state.handler.jaws
+        return in_hand and carry.target.startswith("rack")
+
+    until(world, going_home)
+    carry = world.state.handler.carry
+    world.redeclare(replace(without_places(carry.target)(world.cell), digest="new"))
+    home = world.state.pallets[carry.pallet].home
+    assert home.startswith("rack")
+    assert home != carry.target
+
+
 def test_what_stands_in_a_rack_place_that_was_an_infeed_place_has_that_for_its_home(a_world):
     """There is no other: with one jaw nobody would ever be fetched."""
     world = a_world(pallets=9, declared=partial(fed, infeeds=3))

@@ -1,10 +1,12 @@
-"""A pallet in a jaw that nothing takes: people are asked about it once, and only as long as it is so."""
+"""A pallet in a jaw or a nest that nothing takes: people are asked about it once, and only as long as it is so."""
 
 from functools import partial
 
 import pytest
 
-from simulators.bench.trial import finish, serials, troubles
+from simulators.bench.person import answer_all
+from simulators.bench.trial import DAY_MS, finish, serials, troubles
+from supervisor.cell.value import replace
 from supervisor.core.events import CellOrdered
 from supervisor.core.stranded import ASKED_AFTER_MS
 from tests.unit.core.test_the_infeed import MINUTE_MS, fed, never_cleared, until
@@ -154,3 +156,84 @@ def test_a_full_outfeed_is_named_and_emptying_it_ends_the_question(a_world, answ
     assert world.floor.lift("out-ok-1")
     world.look()
     assert not asked(world)
+
+
+# --- in nests ---------------------------------------------------------------------------------------------------------------------
+
+
+def with_racks(world, *, kept):
+    """The cell is declared with only these rack places left."""
+    places = tuple(p for p in world.cell.places if p.kind == "outfeed" or p.place in kept)
+    world.redeclare(replace(world.cell, places=places, digest="fewer places"))
+
+
+def of_two_stations(cell):
+    """Every part needs scan-1 and touch-1."""
+    return replace(cell, programs=tuple(p for p in cell.programs if p.station != "ct-1"))
+
+
+def in_each_others_way(a_world, *, jaws):
+    """Two pallets, each in the nest that the other needs next, when the rack is gone but for a place where a third one lives."""
+    world = a_world(jaws=jaws, pallets=3, declared=of_two_stations)
+    until(world, lambda: {"scan-1", "touch-1"} <= {p.place for p in world.state.pallets.values()})
+    (at_home,) = [p.place for p in world.state.pallets.values() if p.place.startswith("rack")]
+    with_racks(world, kept={at_home})
+    return world, at_home
+
+
+def test_with_one_jaw_people_are_asked_to_part_two_pallets_whose_homes_are_declared_away(
+    a_world, answer
+):
+    world, _ = in_each_others_way(a_world, jaws=1)
+    until(world, lambda: asked(world))
+    (hold,) = world.state.holds.values()
+    place = world.state.pallets[hold.subject].place
+    other = "touch-1" if place == "scan-1" else "scan-1"
+    assert hold.seen == (
+        f"it is in {place} and has no home place: it waits for {other}, and what is there waits for it in turn"
+    )
+    assert world.floor.lift(place) == hold.subject
+    world.look()
+    assert len(world.state.holds) == 1
+    answer(world, "pallet-stranded", "removed")
+    finish(world, parts=3)
+    assert (world.state.pallets, world.state.holds, world.state.timers) == ({}, {}, {})
+    assert troubles(world, parts=serials(world)) == []
+
+
+def test_a_rack_place_that_gets_free_parts_them_as_well(a_world):
+    world, at_home = in_each_others_way(a_world, jaws=1)
+    until(world, lambda: asked(world))
+    third = world.floor.lift(at_home)
+    world.look()
+    assert not asked(world)
+    world.models.operator.bring(third, world.now_ms + 30 * MINUTE_MS)
+    finish(world, parts=4)
+    assert (world.state.pallets, world.state.holds, world.state.timers) == ({}, {}, {})
+
+
+@pytest.mark.hazard(43)
+@pytest.mark.parametrize("racks", [0, 1])
+@pytest.mark.parametrize("minutes", [4, 9, 18])
+@pytest.mark.parametrize("seed", [2, 3])
+def test_however_many_rack_places_are_declared_away_the_cell_gets_empty_with_one_jaw(
+    a_world, seed, minutes, racks
+):
+    """Or somebody is asked, and once that is answered it does."""
+    world = a_world(jaws=1, pallets=7, seed=seed, bad_share=0.3)
+    world.run(world.now_ms + minutes * MINUTE_MS)
+    full = [p.place for p in world.state.places.values() if p.place[:4] == "rack" and p.pallet]
+    with_racks(world, kept=full[:racks])
+    for _ in range(5):
+        world.run(world.now_ms + DAY_MS, done=lambda _: bool(world.state.holds))
+        answer_all(world)
+        world.run(world.now_ms + 3 * MINUTE_MS)
+    assert (world.state.pallets, world.state.holds) == ({}, {})
+    assert not world.floor.violations
+
+
+def test_with_two_jaws_they_are_exchanged_and_nobody_is_asked(a_world):
+    world, _ = in_each_others_way(a_world, jaws=2)
+    finish(world, parts=3)
+    assert (world.state.pallets, world.state.holds) == ({}, {})
+    assert troubles(world, parts=serials(world)) == []
