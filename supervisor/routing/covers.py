@@ -7,6 +7,7 @@ Rules of this file:
 
 from collections.abc import Iterator
 from itertools import islice
+from typing import NamedTuple
 
 from supervisor.cell.value import value
 from supervisor.routing.precedence import Sooner, in_order, stations_before
@@ -38,6 +39,14 @@ class Cover:
         return self.now[station] if self.now else self.visits[station]
 
 
+class _Visiting(NamedTuple):
+    """What visits are in a cell: to how many stations, what each takes of the station besides its runs, and of the handler by station."""
+
+    stations: int
+    visit_ms: int
+    hands_ms: tuple[int, ...]
+
+
 def covers_of(
     offers: tuple[Offer, ...],
     still_open: int,
@@ -63,8 +72,9 @@ def covers_of(
     }
     ways = [in_order(chosen, still_open, sooner) for chosen in sorted(found, key=_names)]
     possible = [way for way in ways if not needed & ~decided_by(way)] if sooner else ways
+    visiting = _Visiting(stations, visit_ms, hands_ms)
     covers = [
-        _cover(way, (stations, visit_ms), still_open, sooner, hands_ms)
+        _cover(way, visiting, still_open, sooner)
         for way in possible or [_spared(able, needed, still_open, sooner)]
     ]
     covers.sort(key=lambda cover: cover.total_ms)
@@ -114,18 +124,15 @@ def _needs_all(chosen: tuple[Offer, ...], needed: int) -> bool:
 
 
 def _cover(
-    chosen: tuple[Offer, ...],
-    cell: tuple[int, int],
-    still_open: int,
-    sooner: Sooner,
-    hands_ms: tuple[int, ...],
+    chosen: tuple[Offer, ...], visiting: _Visiting, still_open: int, sooner: Sooner
 ) -> Cover:
-    stations, visit_ms = cell
     visits = tuple(
-        tuple(offer for offer in chosen if offer.station == station) for station in range(stations)
+        tuple(offer for offer in chosen if offer.station == station)
+        for station in range(visiting.stations)
     )
     work_ms = tuple(
-        visit_ms + sum(offer.result_ms for offer in visit) if visit else 0 for visit in visits
+        visiting.visit_ms + sum(offer.result_ms for offer in visit) if visit else 0
+        for visit in visits
     )
     now = tuple(in_order(visit, still_open, sooner) for visit in visits) if sooner else ()
     return Cover(
@@ -133,7 +140,7 @@ def _cover(
         visits=visits,
         work_ms=work_ms,
         total_ms=sum(work_ms),
-        hands_ms=sum([ms for ms, visit in zip(hands_ms, visits, strict=False) if visit]),
+        hands_ms=sum([ms for ms, visit in zip(visiting.hands_ms, visits, strict=False) if visit]),
         before=stations_before(visits, still_open, sooner),
         now=now,
     )
