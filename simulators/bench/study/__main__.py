@@ -68,14 +68,14 @@ def _parser() -> argparse.ArgumentParser:
         "--pallets",
         type=_whole(1, PALLETS_MAX),
         default=0,
-        help="so many pallets and no more; the shift ends when all are done (default: as many as the rack takes, to the end)",
+        help="so many pallets and no more; the shift ends when all are done (default: as many as there is room for, to the end)",
     )
     parser.add_argument(
         "--every",
         type=_number(0, 86_400),
         default=0.0,
         metavar="S",
-        help="a pallet comes every so many seconds (default: whenever the rack has room)",
+        help="a pallet comes every so many seconds (default: whenever the rack or the infeed has room)",
     )
     parser.add_argument(
         "--nonconforming",

@@ -123,8 +123,8 @@ def _segment(x: float, y: float, width: float, cause: Cause, share: float) -> li
 # --- the queue ------------------------------------------------------------------------------------------------------------------
 
 
-def queue_chart(points: Sequence[QueueAt]) -> Markup:
-    """Pallets waiting in the rack over time: the mean as a line, all seeds as a band."""
+def queue_chart(points: Sequence[QueueAt], where: str) -> Markup:
+    """Pallets waiting somewhere (like "in the rack") over time: the mean as a line, all seeds as a band."""
     if len(points) < 2:  # noqa: PLR2004 - a line has two ends
         return Markup()
     height, top, bottom = 220, 15, 180
@@ -150,7 +150,7 @@ def queue_chart(points: Sequence[QueueAt]) -> Markup:
     marks += _hours(last, bottom)
     mean = " ".join(at(p.minute, p.mean) for p in points)
     marks.append(f'<polyline points="{mean}" class="mean"/>')
-    return _svg(height, "Pallets waiting in the rack over time", marks)
+    return _svg(height, f"Pallets waiting {where} over time", marks)
 
 
 def _hours(last: float, bottom: float) -> list[str]:

@@ -26,7 +26,7 @@ class StationFinding:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class QueueAt:
-    """How many pallets waited in the rack, some minutes into the shift: mean over seeds, least and most of the means."""
+    """How many pallets waited in the rack or at an infeed, some minutes into the shift: mean over seeds, least and most of the means."""
 
     minute: float
     mean: float

@@ -13,17 +13,19 @@ from typing import Any
 from simulators.bench.study.play import play
 from simulators.bench.study.results import Finding, finding
 from simulators.bench.study.wishes import Variant
+from supervisor.cell.model import Cell
 from supervisor.shift.fold import ShiftFigures
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Study:
-    """A whole study: what was asked, and one finding per variant, the cell as declared first."""
+    """A whole study: what was asked, and one finding per variant, the cell as declared first. ``queue_at``: where pallets wait, like "in the rack"."""
 
     cell: str
     title: str
     hours: float
     supply: str
+    queue_at: str
     seeds: tuple[int, ...]
     findings: tuple[Finding, ...]
 
@@ -55,6 +57,7 @@ def study(
         title=wishes.cell.title,
         hours=wishes.hours,
         supply=_supply(variants[0]),
+        queue_at=_queue_at(wishes.cell),
         seeds=tuple(seeds),
         findings=tuple(
             finding(variant.name, shifts, by_variant[0] if at else None)
@@ -63,12 +66,20 @@ def study(
     )
 
 
+def _queue_at(cell: Cell) -> str:
+    kinds = {place.kind for place in cell.places}
+    if "infeed" not in kinds:
+        return "in the rack"
+    return "at the infeed and in the rack" if "rack" in kinds else "at the infeed"
+
+
 def _supply(variant: Variant) -> str:
     wishes = variant.wishes
+    fed = any(place.kind == "infeed" for place in wishes.cell.places)
     many = f"{wishes.pallets} pallets" if wishes.pallets else "pallets"
     if wishes.every_s:
         return f"{many}, one every {wishes.every_s:g} s"
-    return f"{many}, brought whenever the rack has room"
+    return f"{many}, brought whenever the {'infeed' if fed else 'rack'} has room"
 
 
 def _played(

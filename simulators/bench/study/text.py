@@ -31,7 +31,7 @@ def show(console: Console, found: Study) -> None:
         f"{found.title} ({found.cell}): {declared.hours.mean:.3g} h of the cell's time, {found.supply}; {seeds}, ± is 95 % confidence.",
         soft_wrap=True,
     )
-    for line in headline(declared):
+    for line in headline(found):
         console.print(line, soft_wrap=True)
     console.print(_stations(declared))
     parts = ", ".join(f"{cause} {declared.handler[cause]:.0%}" for cause in HANDLER_CAUSES)
@@ -40,8 +40,9 @@ def show(console: Console, found: Study) -> None:
         console.print(_changes(found))
 
 
-def headline(finding: Finding) -> list[str]:
-    """The figures of a variant in sentences."""
+def headline(found: Study) -> list[str]:
+    """The figures of the cell as declared in sentences."""
+    finding = found.findings[0]
     lines = [
         f"Throughput {finding.throughput_per_h.text(1)} parts per hour ({finding.parts_out.text(0)} parts)."
     ]
@@ -53,7 +54,7 @@ def headline(finding: Finding) -> list[str]:
     if finding.stayed_min is not None and finding.stayed_min_p95 is not None:
         lines.append(
             f"A part is in the cell for {finding.stayed_min.text(0)} min, 95 % of them for at most {finding.stayed_min_p95:.0f} min. "
-            f"In the rack {finding.queue_mean.text(1)} pallets wait."
+            f"{found.queue_at.capitalize()} {finding.queue_mean.text(1)} pallets wait."
         )
     return lines
 

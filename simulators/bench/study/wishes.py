@@ -33,7 +33,7 @@ class Failures:
 class Wishes:
     """One shift to be studied: the cell, its length, and what comes.
 
-    ``every_s`` 0: a pallet stands ready whenever the rack has room. ``pallets`` 0: as many as the shift can take. ``mix`` has the share of
+    ``every_s`` 0: a pallet stands ready whenever the rack, or the infeed if there is one, has room. ``pallets`` 0: as many as the shift can take. ``mix`` has the share of
     each part type relative to the others (1 where it has none).
     """
 

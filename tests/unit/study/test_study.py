@@ -2,6 +2,7 @@
 
 import html.parser
 import json
+from dataclasses import replace as changed
 
 import pytest
 
@@ -10,7 +11,9 @@ from simulators.bench.study.estimate import estimate
 from simulators.bench.study.page import page
 from simulators.bench.study.play import play
 from simulators.bench.study.run import Study, study
+from simulators.bench.study.text import headline
 from simulators.bench.study.wishes import Wishes, variants
+from supervisor.cell.value import replace
 
 ONLY_RINGS = {"cam-ring": 1.0, "port-plate": 0.0, "pump-body": 0.0}
 
@@ -68,6 +71,27 @@ def test_a_given_number_of_pallets_ends_the_shift_when_all_are_done():
     assert figures.looked_ms < 3_600_000
 
 
+def test_where_pallets_wait_is_said_as_the_cell_is_declared(doubled):
+    def fed(*kinds: str) -> Study:
+        out = [p for p in small_cell().places if p.kind == "outfeed"]
+        come_in = [p for p in small_cell().places if p.kind == "rack"]
+        come_in = [replace(p, kind=kind) for p, kind in zip(come_in, kinds, strict=False)]
+        cell = replace(small_cell(), places=(*come_in, *out))
+        asked = Wishes(cell=cell, hours=0.25, mix=ONLY_RINGS)
+        return study(variants(asked, []), (1,), 1, lambda _done, _all: None)
+
+    for found, room, waits in (
+        (doubled, "rack", "in the rack"),
+        (fed("infeed", "infeed"), "infeed", "at the infeed"),
+        (fed("infeed", "rack"), "infeed", "at the infeed and in the rack"),
+    ):
+        shown = page(found)
+        assert found.supply == f"pallets, brought whenever the {room} has room"
+        assert f" {waits.capitalize()} " in headline(found)[-1]
+        assert f"<h2>Pallets waiting {waits}</h2>" in shown
+        assert f"Pallets waiting {waits} over time" in shown
+
+
 def test_arrivals_that_are_slow_leave_stations_waiting_for_pallets():
     slow = studied(every_s=1_200.0).findings[0]
     touch = next(each for each in slow.stations if each.station == "touch-1")
@@ -101,7 +125,7 @@ class _Reader(html.parser.HTMLParser):
 
 
 def test_the_page_fetches_nothing_runs_nothing_and_escapes_names(doubled):
-    named = replace_title(doubled, "<script>rings</script> & plates")
+    named = changed(doubled, title="<script>rings</script> & plates")
     text = page(named)
     reader = _Reader()
     reader.feed(text)
@@ -110,14 +134,3 @@ def test_the_page_fetches_nothing_runs_nothing_and_escapes_names(doubled):
     assert "&lt;script&gt;rings&lt;/script&gt; &amp; plates" in text
     for finding in doubled.findings:
         assert finding.name in text
-
-
-def replace_title(found: Study, title: str) -> Study:
-    return Study(
-        cell=found.cell,
-        title=title,
-        hours=found.hours,
-        supply=found.supply,
-        seeds=found.seeds,
-        findings=found.findings,
-    )
