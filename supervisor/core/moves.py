@@ -461,9 +461,11 @@ def _choose(draft: Draft) -> None:
 
 def _ask_routing(draft: Draft, hand: str) -> Carry | Stay:
     choice = draft.tables.router.choose(views.situation(draft, hand))
-    if choice.plan != draft.handler.plan:
-        draft.change_handler(plan=choice.plan)
-    choice = replace(choice, plan=())  # it is kept once, and is no part of what was decided
+    if (choice.plan, choice.way) != (draft.handler.plan, draft.handler.way):
+        draft.change_handler(plan=choice.plan, way=choice.way)
+    choice = replace(
+        choice, plan=(), way=()
+    )  # they are kept once, and are no part of what was decided
     draft.choices.append(choice)
     return choice
 

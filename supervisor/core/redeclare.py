@@ -169,7 +169,8 @@ def _end_order(draft: Draft, gone: frozenset[str]) -> None:
 def _fit_handler(draft: Draft) -> None:
     jaws = draft.tables.jaws
     kept = (*draft.handler.jaws, *("" for _ in jaws))[: len(jaws)]
-    draft.change_handler(jaws=kept, jaws_seen=tuple("unknown" for _ in jaws), plan=())
+    seen = tuple("unknown" for _ in jaws)
+    draft.change_handler(jaws=kept, jaws_seen=seen, plan=(), way=())
     for name in sorted(draft.holds):
         if draft.holds[name].about == "handler":
             draft.rename_hold(name, draft.tables.handler.handler)

@@ -15,7 +15,7 @@ from supervisor.core.events import Door, Link, Mode, Phase, Presence, Work
 from supervisor.core.transitions import BayStage, HandlerStage, PalletStage, RunStage
 from supervisor.process.correction import ToolOffsetHistory
 from supervisor.process.gauge_study import GaugeStudy
-from supervisor.routing.situation import Carry, Intent
+from supervisor.routing.situation import Carry, Intent, Leg
 from supervisor.verdict.agreement import Agreement
 from supervisor.verdict.record import Verdict
 from supervisor.verdict.reference_trend import Trend
@@ -120,7 +120,8 @@ class ReaderState:
 class HandlerState:
     """The handler: its last accepted image, then our tables. ``jaws`` holds the pallet ids that we hold to be gripped ("" = none).
 
-    ``carry`` is the decision being carried out, ``plan`` what the last one planned for every pallet (routing alone reads it).
+    ``carry`` is the decision being carried out, ``plan`` what the last one planned for every pallet and ``way`` how it
+    would go on to the end (routing alone reads them).
     """
 
     source_ms: int
@@ -137,6 +138,7 @@ class HandlerState:
     jaws: tuple[str, ...]
     carry: Carry | None
     plan: tuple[Intent, ...] = ()
+    way: tuple[Leg, ...] = ()
 
 
 @value

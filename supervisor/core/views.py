@@ -38,6 +38,7 @@ def situation(draft: Draft, hand: str) -> Situation:
             ]
         ),
         plan=draft.handler.plan,
+        way=draft.handler.way,
     )
 
 

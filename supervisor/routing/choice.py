@@ -26,12 +26,16 @@ from supervisor.routing.moves import (
     move_to,
     moves_of,
     onward,
+    put_by,
     to_place,
+    visit_of,
     wanted_by,
 )
 from supervisor.routing.onward import NEVER_MS
 from supervisor.routing.picture import Picture, Seat
 from supervisor.routing.situation import Carry, PalletView, Stay
+from supervisor.routing.tables import Offer
+from supervisor.routing.way import Kept
 
 CANDIDATES_MAX = 32
 
@@ -39,7 +43,7 @@ CANDIDATES_MAX = 32
 def with_empty_hand(picture: Picture) -> Carry | Stay:
     """The best move of any pallet, or why there is none and until when."""
     moves, obstacles = _by_rule(picture)
-    if picture.tables.search_steps and not any(move.cost.age_ms for move in moves):
+    if picture.tables.search_steps and not _neglected(picture, moves):
         ahead = _by_look_ahead(picture, moves, obstacles)
         if ahead is not None:
             return ahead
@@ -48,11 +52,23 @@ def with_empty_hand(picture: Picture) -> Carry | Stay:
     return _stay(picture, obstacles)
 
 
+def _neglected(picture: Picture, moves: list[Move]) -> bool:
+    """Whether someone has waited longer than is fair, and others came in meanwhile: look-ahead could let such go first for ever."""
+    views = picture.situation.pallets
+    if not any(move.cost.age_ms for move in moves):
+        return False
+    return max(v.entered_ms for v in views) > min(v.waiting_since_ms for v in views)
+
+
 def _by_look_ahead(
     picture: Picture, by_rule: list[Move], obstacles: list[Obstacle]
 ) -> Carry | Stay | None:
     """The move that look-ahead prefers, or waiting for it; None where there is nothing to compare."""
+    kept = Kept(picture)
     moves = candidates(picture)
+    visit = kept.next_visit()
+    if visit is not None:
+        moves = _with(moves, visit_of(picture, *visit, LONG_MS))
     if not moves:
         return None
     awaited = [
@@ -62,7 +78,7 @@ def _by_look_ahead(
     ]
     if len(moves) == 1 and by_rule and not awaited:
         return None
-    ahead = look_ahead(picture, moves, awaited, picture.tables.search_steps)
+    ahead = look_ahead(picture, moves, awaited, picture.tables.search_steps, kept)
     if ahead.best >= len(moves):
         return _stay_for(picture, ahead, moves, awaited[ahead.best - len(moves)], obstacles)
     best = moves[ahead.best]
@@ -84,6 +100,7 @@ def _carry_ahead(
         bound_ms=ahead.bound_ms,
         why=f"{carry.why}; {foresight.why(ahead)}",
         alternatives=foresight.alternatives(picture, ahead, moves, obstacles),
+        way=ahead.way,
     )
 
 
@@ -96,6 +113,7 @@ def _stay_until(
         until_ms=picture.now_ms + early_ms,
         why=f"next in {reasons.duration(early_ms)}: {said}; {foresight.why(ahead)}",
         alternatives=foresight.alternatives(picture, ahead, moves, obstacles),
+        way=ahead.way,
         bound_ms=ahead.bound_ms,
     )
 
@@ -112,14 +130,30 @@ def _stay_for(
         until_ms=None,
         why=f"{pallet.pallet} leaves next, as soon as its verdict is known; {foresight.why(ahead)}",
         alternatives=foresight.alternatives(picture, ahead, moves, obstacles),
+        way=ahead.way,
         bound_ms=ahead.bound_ms,
     )
 
 
+def _with(moves: list[Move], move: Move | None) -> list[Move]:
+    """These moves, and one more if it is not among them."""
+    if move is None or any(_what(each) == _what(move) for each in moves):
+        return moves
+    return [*moves, move]
+
+
+def _what(move: Move) -> tuple[str, str, tuple[Offer, ...]]:
+    return move.pickup.pallet.pallet, move.landing.target, move.landing.visit
+
+
 def candidates(picture: Picture) -> list[Move]:
-    """Every safe move however long the handler would wait, in the order of the rule; of pallets that are alike the one that waits longest."""
+    """Every safe move however long the handler would wait, in the order of the rule; of pallets that are alike the first of the way, else the one that waits longest."""
     moves: dict[tuple[object, ...], Move] = {}
-    for pallet in sorted(picture.situation.pallets, key=lambda p: (p.waiting_since_ms, p.pallet)):
+    turns = {leg[0]: -at for at, leg in enumerate(reversed(picture.situation.way))}
+    for pallet in sorted(
+        picture.situation.pallets,
+        key=lambda p: (turns.get(p.pallet, 1), p.waiting_since_ms, p.pallet),
+    ):
         for move in moves_of(picture, pallet, LONG_MS)[0]:
             landing = move.landing
             alike = (pallet.part_type, pallet.open, pallet.done, pallet.sorting)
@@ -171,12 +205,18 @@ def _overtaken(picture: Picture, move: Move) -> Obstacle | None:
 def with_full_hand(picture: Picture, pallet: PalletView) -> Carry | Stay:
     """Where the pallet in hand goes."""
     moves, home, obstacles = moves_from_hand(picture, pallet)
+    kept = Kept(picture)
+    visit = kept.next_visit()
+    if visit is not None:
+        _, seat, cover = visit
+        patience_ms = _patience_ms(picture, home)
+        moves = _with(moves, put_by(picture, _held(picture, pallet), seat, cover, patience_ms))
     moves.sort(key=lambda move: (_fetched_for(move), _stands_long(picture, move), *_by_cost(move)))
     if moves and pallet.sorting:
         return _carry(picture, moves, obstacles)
     several = bool(moves) and len(moves) + len(home) > 1
     if picture.tables.search_steps and several and _fetched_for(moves[0]):
-        ahead = look_ahead(picture, moves + home, [], picture.tables.search_steps)
+        ahead = look_ahead(picture, moves + home, [], picture.tables.search_steps, kept)
         return _carry_ahead(picture, ahead, moves + home, obstacles)
     if moves or home:
         return _carry(picture, moves + home, obstacles)
@@ -235,13 +275,7 @@ def moves_from_hand(
     picture: Picture, pallet: PalletView
 ) -> tuple[list[Move], list[Move], list[Obstacle]]:
     """Where the pallet in hand could go on to, going home, and what prevents others."""
-    pickup = Pickup(
-        pallet=pallet,
-        at_mm=picture.situation.at_mm,
-        ready_ms=picture.now_ms,
-        stand_ms=0,
-        emptied=None,
-    )
+    pickup = _held(picture, pallet)
     home = _homeward(picture, pickup)
     moves: list[Move] = []
     obstacles: list[Obstacle] = []
@@ -251,6 +285,11 @@ def moves_from_hand(
         else:
             obstacles.append(landing)
     return moves, home, obstacles
+
+
+def _held(picture: Picture, pallet: PalletView) -> Pickup:
+    at_mm = picture.situation.at_mm
+    return Pickup(pallet=pallet, at_mm=at_mm, ready_ms=picture.now_ms, stand_ms=0, emptied=None)
 
 
 def _homeward(picture: Picture, pickup: Pickup) -> list[Move]:

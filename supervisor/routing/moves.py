@@ -134,6 +134,24 @@ def moves_of(
     return moves or _clearing(picture, pickup), obstacles
 
 
+def visit_of(
+    picture: Picture, pallet: PalletView, seat: Seat, cover: Cover, patience_ms: int
+) -> Move | None:
+    """A pallet that stands somewhere brought to one station for this cover, which need not be the planned one; None where that is not safe now."""
+    if pallet.place not in picture.seat_at and kept_out(picture, pallet):
+        return None
+    pickup = _pickup(picture, pallet, patience_ms)
+    return put_by(picture, pickup, seat, cover, patience_ms) if isinstance(pickup, Pickup) else None
+
+
+def put_by(
+    picture: Picture, pickup: Pickup, seat: Seat, cover: Cover, patience_ms: int
+) -> Move | None:
+    """A pallet in the jaw put into one station for this cover; None where that is not safe now."""
+    landing = _to_station(picture, pickup, seat, cover, 0, patience_ms)
+    return move_to(picture, pickup, landing) if isinstance(landing, Landing) else None
+
+
 def _not_fetched(picture: Picture, pallet: PalletView) -> list[Obstacle]:
     """Why a pallet that waits outside the stations need not be thought of further, the commonest case by far; [] if it could be fetched."""
     stays_out = kept_out(picture, pallet)

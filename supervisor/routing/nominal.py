@@ -120,9 +120,9 @@ class Nominal:
         "_due",
         "_every_station",
         "_most_work_ms",
+        "_needs",
         "_rows",
         "_spare",
-        "_tours",
         "_works",
         "change_ms",
         "frame",
@@ -148,7 +148,7 @@ class Nominal:
             max((self.taken_ms(j, s) - j.free_ms[s] for j in jobs if j.busy_ms[s]), default=0)
             for s in range(len(frame.at_mm))
         ]
-        self._tours: dict[tuple[int, int, int], int] = {}
+        self._needs: dict[tuple[int, int, int, Where], int] = {}
         self._works: dict[tuple[int, int], int] = {}
         self._every_station = (1 << len(frame.at_mm)) - 1
         self._most_work_ms = max((sum(job.free_ms) for job in jobs), default=0)
@@ -174,28 +174,61 @@ class Nominal:
     def steps(self, node: Node) -> list[Step]:
         """What the handler can do next, in a fixed order."""
         found: list[Step] = []
-        frame, everywhere = self.frame, self._every_station
+        everywhere = self._every_station
         if node.hand != NOBODY:
             pickup = _Pickup(node.hand, NOBODY, node.now_ms, node.at_mm)
             self._onward(node, pickup, everywhere, found)
-            if self.jobs[node.hand].home_mm is not None:
+            leaves = any(
+                step.target == OUT for step in found
+            )  # as in the cell, nothing else is asked then
+            if self.jobs[node.hand].home_mm is not None and not leaves:
                 found.append(self._homeward(pickup))
             return found
         for station, job in enumerate(node.occupant):
             if job >= 0 and node.leaves_ms[station] < AWAY_MS:
-                at_mm = frame.at_mm[station]
-                there_ms = node.now_ms + self.travel_ms(node.at_mm, at_mm)
-                lifted_ms = max(there_ms, node.leaves_ms[station]) + frame.pick_ms
-                pickup = _Pickup(job, station, lifted_ms, at_mm)
+                pickup = self._from_nest(node, job, station)
                 self._onward(node, pickup, everywhere, found)
-                if frame.jaws == 1 and self.jobs[job].home_mm is not None:
+                if self.frame.jaws == 1 and self.jobs[job].home_mm is not None:
                     found.append(self._homeward(pickup))
         for job, stations in self._fetchable(node):
-            at_mm = self.jobs[job].stand_mm
-            there_ms = node.now_ms + self.travel_ms(node.at_mm, at_mm)
-            lifted_ms = max(there_ms, self.jobs[job].ready_ms) + frame.pick_ms
-            self._onward(node, _Pickup(job, NOBODY, lifted_ms, at_mm), stations, found)
+            self._onward(node, self._from_outside(node, job), stations, found)
         return found
+
+    def step_to(self, node: Node, job: int, target: int) -> Step | None:
+        """One pallet carried to one target, if the handler can do that next."""
+        pickup = self._picked_up(node, job)
+        if pickup is None:
+            return None
+        if target == HOME:
+            emptied = node.hand == job or (self.frame.jaws == 1 and pickup.origin != NOBODY)
+            has_home = self.jobs[job].home_mm is not None
+            return self._homeward(pickup) if emptied and has_home else None
+        found: list[Step] = []
+        self._onward(node, pickup, self._every_station if target == OUT else 1 << target, found)
+        return next((step for step in found if step.target == target), None)
+
+    def _picked_up(self, node: Node, job: int) -> _Pickup | None:
+        """A pallet in the jaw, wherever it stands now; None if the handler cannot take it next."""
+        if node.hand != NOBODY:
+            return _Pickup(job, NOBODY, node.now_ms, node.at_mm) if node.hand == job else None
+        if job in node.home:
+            return self._from_outside(node, job)
+        station = node.occupant.index(job) if job in node.occupant else NOBODY
+        if station == NOBODY or node.leaves_ms[station] >= AWAY_MS:
+            return None
+        return self._from_nest(node, job, station)
+
+    def _from_nest(self, node: Node, job: int, station: int) -> _Pickup:
+        at_mm = self.frame.at_mm[station]
+        there_ms = node.now_ms + self.travel_ms(node.at_mm, at_mm)
+        lifted_ms = max(there_ms, node.leaves_ms[station]) + self.frame.pick_ms
+        return _Pickup(job, station, lifted_ms, at_mm)
+
+    def _from_outside(self, node: Node, job: int) -> _Pickup:
+        about = self.jobs[job]
+        there_ms = node.now_ms + self.travel_ms(node.at_mm, about.stand_mm)
+        lifted_ms = max(there_ms, about.ready_ms) + self.frame.pick_ms
+        return _Pickup(job, NOBODY, lifted_ms, about.stand_mm)
 
     def _fetchable(self, node: Node) -> list[tuple[int, int]]:
         """Whom to fetch from outside the stations and for which of them: for each station the one with the most work left.
@@ -357,15 +390,16 @@ class Nominal:
 
     def need_ms(self, job: int, rest: int, at_mm: int, where: Where) -> int:
         """The least the handler has to do to bring one pallet through the stations in ``rest`` and out."""
-        return self.least_ms(self.jobs[job], rest, at_mm, where)
+        key = (job, rest, at_mm, where)
+        known = self._needs.get(key)
+        if known is None:
+            known = self._needs[key] = self.least_ms(self.jobs[job], rest, at_mm, where)
+        return known
 
     def least_ms(self, job: Job, rest: int, at_mm: int, where: Where) -> int:
         """As ``need_ms``, of a pallet that need not be one of those followed."""
         frame, out_mm = self.frame, job.out_mm
-        key = (at_mm, rest, out_mm)
-        tour_ms = self._tours.get(key)
-        if tour_ms is None:
-            tour_ms = self._tours[key] = self._tour_ms(at_mm, rest, out_mm)
+        tour_ms = self._tour_ms(at_mm, rest, out_mm)
         hands_ms = rest.bit_count() * self.change_ms + frame.put_ms
         if where == "home":
             hands_ms += frame.pick_ms
@@ -416,19 +450,19 @@ class Nominal:
             frame.out_ms,
             strict=True,
         ):
+            # Comparisons instead of ``max``: of all that look-ahead does, this is done most often.
+            end_ms = leaves_ms if leaves_ms > now_ms else now_ms  # noqa: FURB136
             if load_ms:
-                if occupant == NOBODY:
-                    begin_ms = now_ms + put_ms
-                else:
-                    begin_ms = max(now_ms, leaves_ms) + change_ms
-                begin_ms = max(begin_ms, free_ms)
-                end_ms = begin_ms + load_ms - spare_ms + out_ms
+                end_ms = now_ms + put_ms if occupant == NOBODY else end_ms + change_ms
+                if end_ms < free_ms:  # noqa: PLR1730
+                    end_ms = free_ms
+                end_ms += load_ms - spare_ms
             elif occupant == NOBODY or leaves_ms >= AWAY_MS:
                 continue
-            else:
-                end_ms = max(now_ms, leaves_ms) + out_ms
+            end_ms += out_ms
             total_ms += end_ms
-            most_ms = max(most_ms, end_ms)
+            if end_ms > most_ms:  # noqa: PLR1730
+                most_ms = end_ms
         most_ms = self._at_least_longest_way_ms(node, most_ms)
         return most_ms + node.late_ms + self._late_at_least_ms(node), total_ms
 

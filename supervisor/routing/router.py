@@ -40,7 +40,8 @@ class Router:
             answer = with_full_hand(picture, picture.pallets[situation.hand])
         else:
             answer = with_empty_hand(picture)
-        return replace(answer, plan=plan_after(picture, answer))
+        way = answer.way or tuple([leg for leg in situation.way if leg[0] in picture.pallets])
+        return replace(answer, plan=plan_after(picture, answer), way=way)
 
     def next_place(self, situation: Situation) -> Carry | Stay:
         """Where the pallet in hand goes if whoever carries it is not the cell's handler: it does not swap, and may leave the pallet where it is.

@@ -10,7 +10,7 @@ from heapq import nsmallest
 from typing import Literal, NamedTuple
 
 from supervisor.cell.value import value
-from supervisor.routing.nominal import HOME, Node, Nominal
+from supervisor.routing.nominal import HOME, Node, Nominal, Step
 
 WEIGHTS = ((20, 1, 60), (20, 1, 20))
 """For each beam, how nodes are ranked: bound of the whole, sum of the stations' ends, handler free and all its work done.
@@ -33,7 +33,7 @@ Reach = Literal["to the end", "part of the way"]
 class Found:
     """What look-ahead found out. By candidate: the earliest end seen in ms, ``None`` where none was reached.
 
-    ``bound_ms`` is the least that any of them could reach, ``steps`` the work that was done. Where the budget does not reach to the end,
+    ``best`` is the candidate with the earliest end, 0 if no end was reached, and ``way`` are the steps after it to that end, None if none was reached. ``bound_ms`` is the least that any of them could reach, ``steps`` the work that was done. Where the budget does not reach to the end,
     or not all pallets are followed, ``reach`` is "part of the way", and what counts as an end is the bound of where it stopped.
     """
 
@@ -41,12 +41,16 @@ class Found:
     bound_ms: int
     steps: int
     reach: Reach
+    best: int
+    way: tuple[Step, ...] | None
 
-    @property
-    def best(self) -> int:
-        """The candidate with the earliest end, the first of several; the first of all if no end was reached."""
-        ends = [(end, at) for at, end in enumerate(self.ends_ms) if end is not None]
-        return min(ends)[1] if ends else 0
+
+class Known(NamedTuple):
+    """A way that is known already: the candidate that it begins with, where that leads to, and the steps after it with where they lead to."""
+
+    first: int
+    node: Node
+    steps: list[tuple[Step, Node]]
 
 
 class _Entry(NamedTuple):
@@ -55,6 +59,8 @@ class _Entry(NamedTuple):
     node: Node
     first: int
     bound_ms: int
+    before: "_Entry | None"
+    step: Step | None
 
 
 _Key = tuple[int, tuple[int, ...], tuple[int, ...]]
@@ -63,36 +69,67 @@ _Key = tuple[int, tuple[int, ...], tuple[int, ...]]
 class Search:
     """One look-ahead."""
 
-    __slots__ = ("_best_ms", "_depth", "_end", "_ends_ms", "_model", "_number", "_per_node")
+    __slots__ = (
+        "_best",
+        "_best_ms",
+        "_bound_ms",
+        "_depth",
+        "_end",
+        "_ends_ms",
+        "_model",
+        "_number",
+        "_part",
+        "_per_node",
+    )
 
-    def __init__(self, model: Nominal, candidates: int, budget: int) -> None:
+    def __init__(
+        self, model: Nominal, first: list[tuple[int, Node]], candidates: int, budget: int
+    ) -> None:
         """Prepare; ``budget`` is the number of steps that may be played through. It may be exceeded by three single ways."""
         self._model = model
         self._end = model.steps_made + budget
         self._ends_ms: list[int | None] = [None] * candidates
+        self._best: _Entry | None = None
         self._best_ms = 1 << 62
         self._number = 0
         self._per_node = 1
         self._depth = DEPTH_MAX
+        self._part = self._limit_depth(first[0][1]) if first else False
+        self._bound_ms = min((self._model.judge(node)[0] for _, node in first), default=0)
 
-    def run(self, first: list[Node | None]) -> Found:
-        """Compare the nodes that the candidates lead to, the rule's choice first (None: not to be compared)."""
-        known = [(at, node) for at, node in enumerate(first) if node is not None]
-        part = self._limit_depth(known[0][1]) if known else False
-        bound_ms = min((self._model.judge(node)[0] for _, node in known), default=0)
-        for at, node in known[:1]:
+    def explore(self, first: list[tuple[int, Node]]) -> None:
+        """Go on from the nodes that the candidates lead to, the rule's choice first."""
+        for at, node in first[:1]:
             self._beam([self._entry(node, at, WEIGHTS[0])], WEIGHTS[0], share=0)
         for turn, weights in enumerate(WEIGHTS):
             share = (self._end - self._model.steps_made) // (len(WEIGHTS) - turn)
-            if self._best_ms > bound_ms and share > 0:
-                self._beam([self._entry(node, at, weights) for at, node in known], weights, share)
-        self._runner_up(known)
+            if self._best_ms > self._bound_ms and share > 0:
+                self._beam([self._entry(node, at, weights) for at, node in first], weights, share)
+        self._runner_up(first)
+
+    def follow(self, known: Known) -> None:
+        """Take a way that is known, if this looks to the end; where it stops before that, a single way goes on from there."""
+        if not self._part:
+            self._beam([self._end_of(known)], WEIGHTS[0], share=0)
+
+    def found(self) -> Found:
+        """What is known by now."""
+        best, part = self._best, self._part or self._model.beyond > 0
         return Found(
             ends_ms=tuple(self._ends_ms),
-            bound_ms=bound_ms,
+            bound_ms=self._bound_ms,
             steps=self._model.steps_made,
-            reach="part of the way" if part or self._model.beyond else "to the end",
+            reach="part of the way" if part else "to the end",
+            best=best.first if best is not None else 0,
+            way=None if best is None or part else _way_to(best),
         )
+
+    def _end_of(self, known: Known) -> _Entry:
+        """Where a known way leads to."""
+        entry = self._entry(known.node, known.first, WEIGHTS[0])
+        for step, node in known.steps:
+            entry = self._entry(node, known.first, WEIGHTS[0], entry, step)
+        return entry
 
     def _limit_depth(self, node: Node) -> bool:
         """Look only so many layers ahead as the budget has for a single way, if that is less than to the end; whether it is."""
@@ -103,22 +140,31 @@ class Search:
         self._depth = max(DEPTH_MIN, affordable)
         return self._depth < _layers(node)
 
-    def _runner_up(self, known: list[tuple[int, Node]]) -> None:
+    def _runner_up(self, first: list[tuple[int, Node]]) -> None:
         """Play the most promising candidate to the end that has not come there yet, so that people see what it would have cost."""
-        unseen = [(self._model.judge(n)[0], at, n) for at, n in known if self._ends_ms[at] is None]
+        unseen = [(self._model.judge(n)[0], at, n) for at, n in first if self._ends_ms[at] is None]
         seen = sum(end is not None for end in self._ends_ms)
         if unseen and seen < 2:  # noqa: PLR2004 - the best and one to compare it with
             _, at, node = min(unseen)
-            best_ms, self._best_ms = self._best_ms, 1 << 62
+            best, best_ms = self._best, self._best_ms
+            self._best_ms = 1 << 62
             self._beam([self._entry(node, at, WEIGHTS[0])], WEIGHTS[0], share=0)
-            self._best_ms = min(best_ms, self._best_ms)
+            if best is not None and best_ms <= self._best_ms:
+                self._best, self._best_ms = best, best_ms
 
-    def _entry(self, node: Node, first: int, weights: tuple[int, int, int]) -> _Entry:
+    def _entry(
+        self,
+        node: Node,
+        first: int,
+        weights: tuple[int, int, int],
+        before: _Entry | None = None,
+        step: Step | None = None,
+    ) -> _Entry:
         bound_ms, total_ms = self._model.judge(node)
         self._number += 1
         whole, stations, handler = weights
         rank = whole * bound_ms + stations * total_ms + handler * (node.now_ms + node.hands_ms)
-        return _Entry(rank, self._number, node, first, bound_ms)
+        return _Entry(rank, self._number, node, first, bound_ms, before, step)
 
     def _beam(self, layer: list[_Entry], weights: tuple[int, int, int], share: int) -> None:
         """Go on layer by layer with the best nodes of each, as many as the share of the budget allows; at least with one."""
@@ -164,7 +210,7 @@ class Search:
         model = self._model
         home: list[_Entry] = []
         for step in model.steps(entry.node):
-            child = self._entry(model.after(entry.node, step), entry.first, weights)
+            child = self._entry(model.after(entry.node, step), entry.first, weights, entry, step)
             if not child.node.left:
                 self._reached(child)
             elif child.bound_ms >= self._best_ms:
@@ -182,7 +228,17 @@ class Search:
         end_ms, known_ms = entry.bound_ms, self._ends_ms[entry.first]
         if known_ms is None or end_ms < known_ms:
             self._ends_ms[entry.first] = end_ms
-        self._best_ms = min(self._best_ms, end_ms)
+        if end_ms < self._best_ms:
+            self._best, self._best_ms = entry, end_ms
+
+
+def _way_to(entry: _Entry) -> tuple[Step, ...]:
+    """The steps after the candidate that lead to where an entry is."""
+    steps: list[Step] = []
+    while entry.before is not None and entry.step is not None:
+        steps.append(entry.step)
+        entry = entry.before
+    return tuple(reversed(steps))
 
 
 def _layers(node: Node) -> int:

@@ -15,6 +15,10 @@ Intent = tuple[str, tuple[str, ...]]
 """A pallet, and the programs that shall decide what is open of its part: an answer plans them, and the next question brings them back."""
 
 
+Leg = tuple[str, str, tuple[str, ...]]
+"""A pallet, where it is carried to ("" = an outfeed place), and the programs that shall run there: one step of a way to the end."""
+
+
 @value
 class PalletView:
     """A pallet that stands somewhere, or is in hand, and still has something to do.
@@ -76,7 +80,7 @@ class OutfeedView:
 class Situation:
     """The cell as routing sees it. ``hand`` is the pallet in a jaw ("" = none); its view is among ``pallets``.
 
-    ``plan`` is what the answer before planned; () where nothing is known of it.
+    ``plan`` and ``way`` are what the answer before planned and saw; () where nothing is known of it.
     """
 
     now_ms: int
@@ -87,6 +91,7 @@ class Situation:
     stations: tuple[StationView, ...]
     outfeeds: tuple[OutfeedView, ...]
     plan: tuple[Intent, ...] = ()
+    way: tuple[Leg, ...] = ()
 
 
 @value
@@ -121,6 +126,7 @@ class Carry:
     alternatives: tuple[Alternative, ...]
     bound_ms: int | None = None
     plan: tuple[Intent, ...] = ()
+    way: tuple[Leg, ...] = ()
 
 
 @value
@@ -132,3 +138,4 @@ class Stay:
     alternatives: tuple[Alternative, ...]
     bound_ms: int | None = None
     plan: tuple[Intent, ...] = ()
+    way: tuple[Leg, ...] = ()

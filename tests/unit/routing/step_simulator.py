@@ -326,6 +326,7 @@ class Simulation:
             waiting_since_ms=part.waiting_since_ms,
             done=tuple(sorted(part.done)),
             planned=part.planned,
+            entered_ms=part.arrives_ms,
         )
 
     def station_view(self, nest):
@@ -360,6 +361,7 @@ class Simulation:
                 for place, taken in sorted(self.outfeeds.items())
             ),
             plan=self.outcome.answers[-1].plan if self.outcome.answers else (),
+            way=self.outcome.answers[-1].way if self.outcome.answers else (),
         )
 
     # --- the handler ----------------------------------------------------------------------------------------------------
