@@ -3,7 +3,8 @@
 Rules of this file:
 - An outlook depends on the pallet's view and on the set of usable stations, on nothing else; so it can be remembered.
 - Remembering changes no answer. What is remembered is bounded; when the limit is reached everything is forgotten.
-- What a carry announced is run first. A pallet of which nothing was announced runs whatever is useful where it stands: a visit that
+- What a carry announced is run first, and more only if others could not do all of the rest: who decides what was shared out over all pallets, and a program
+  more might load the busiest station. A pallet of which nothing was announced runs whatever is useful where it stands: a visit that
   ran nothing would be repeated for ever.
 """
 
@@ -98,6 +99,8 @@ class Outlooks:
         if announced:
             return announced
         covers = self._covers(offers, needed, sooner)
+        if planned and any(not cover.visits[station] for cover in covers):
+            return ()
         if not planned:
             covers = tuple(cover for cover in covers if cover.next_at(station))
         if covers:

@@ -191,9 +191,11 @@ def decided(jobs: JobSet, ways: Ways, jaws: int, steps: int) -> int:
     """The makespan on the model if a look-ahead of so many steps is made anew before each step."""
     model, node = model_of(jobs, ways, jaws)
     while node.left:
-        first = sorted((model.after(node, step) for step in model.steps(node)), key=model.judge)
-        found = Search(model, len(first), steps).run(list(first))
-        node = first[found.best]
+        nodes = sorted((model.after(node, step) for step in model.steps(node)), key=model.judge)
+        first = list(enumerate(nodes))
+        search = Search(model, first, len(first), steps)
+        search.explore(first)
+        node = nodes[search.found().best]
     return node.now_ms
 
 

@@ -65,15 +65,16 @@ def test_an_announced_program_that_adds_nothing_any_more_is_left_out():
     assert router.next_program(pallet(open=("2",), planned=("a", "b")), "left", ALL) == "b"
 
 
-def test_what_another_station_was_meant_to_do_runs_here_only_if_that_one_cannot():
+@pytest.mark.parametrize("seconds", [5, 500])
+def test_what_another_station_was_meant_to_do_runs_here_only_if_that_one_cannot(seconds):
     router = router_for(
         program("here", "left", "ring", ("1", "2"), 10),
-        program("here-slow", "left", "ring", ("3", "4"), 500),
+        program("here-too", "left", "ring", ("3", "4"), seconds),
         program("there", "right", "ring", ("3", "4"), 10),
     )
     view = pallet(open=("3", "4"), done=("here",), planned=("here",))
     assert router.next_program(view, "left", ALL) == ""
-    assert router.next_program(view, "left", ("left", "middle")) == "here-slow"
+    assert router.next_program(view, "left", ("left", "middle")) == "here-too"
 
 
 def test_a_station_that_does_not_know_who_else_can_runs_all_it_is_able_to():
