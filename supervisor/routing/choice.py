@@ -15,7 +15,8 @@ from typing import Literal
 
 from supervisor.cell.value import replace
 from supervisor.routing import foresight, reasons
-from supervisor.routing.lookahead import Ahead, look_ahead
+from supervisor.routing.exchange import exchange
+from supervisor.routing.lookahead import Ahead, look_ahead, sees_the_end
 from supervisor.routing.moves import (
     LONG_MS,
     Landing,
@@ -43,13 +44,20 @@ CANDIDATES_MAX = 32
 def with_empty_hand(picture: Picture) -> Carry | Stay:
     """The best move of any pallet, or why there is none and until when."""
     moves, obstacles = _by_rule(picture)
-    if picture.tables.search_steps and not _neglected(picture, moves):
+    if _looks_ahead(picture) and not _neglected(picture, moves):
         ahead = _by_look_ahead(picture, moves, obstacles)
         if ahead is not None:
             return ahead
+    moves = _in_exchange(picture, moves, obstacles)
     if moves:
         return _carry(picture, moves, obstacles)
     return _stay(picture, obstacles)
+
+
+def _looks_ahead(picture: Picture) -> bool:
+    """Whether look-ahead decides; not where pallets without a home block each other for longer than it sees."""
+    steps = picture.tables.search_steps
+    return bool(steps) and (not picture.prices or sees_the_end(picture, steps))
 
 
 def _neglected(picture: Picture, moves: list[Move]) -> bool:
@@ -178,6 +186,34 @@ def _by_rule(picture: Picture) -> tuple[list[Move], list[Obstacle]]:
     return sorted(moves, key=_by_cost), obstacles
 
 
+def _in_exchange(picture: Picture, moves: list[Move], obstacles: list[Obstacle]) -> list[Move]:
+    """Where pallets without a home go on from nest to nest, those moves that begin what is best for all together; none if time alone keeps them from it."""
+    if not picture.prices or not moves or any(move.cost.age_ms for move in moves):
+        return moves
+    first = exchange(picture)
+    begin = [move for move in moves if _begins(picture, move, first)]
+    return begin if begin or any(_opens(picture, each, first) for each in obstacles) else moves
+
+
+def _begins(picture: Picture, move: Move, first: dict[str, int]) -> bool:
+    """Whether a move is one of those, or takes nobody to a station."""
+    return (
+        move.landing.seat is None
+        or _goes_to(picture, move.pickup.pallet, first) == move.landing.target
+    )
+
+
+def _opens(picture: Picture, obstacle: Obstacle, first: dict[str, int]) -> bool:
+    """Whether one of those is possible later."""
+    to = _goes_to(picture, obstacle.pallet, first)
+    return bool(to) and obstacle.opens_ms is not None and obstacle.target in {"", to}
+
+
+def _goes_to(picture: Picture, pallet: PalletView, first: dict[str, int]) -> str:
+    at = first.get(pallet.pallet)
+    return "" if at is None else picture.tables.stations[at]
+
+
 def _by_cost(move: Move) -> tuple[int, str, str]:
     return move.total_ms, move.pickup.pallet.pallet, move.landing.target
 
@@ -211,11 +247,19 @@ def with_full_hand(picture: Picture, pallet: PalletView) -> Carry | Stay:
         _, seat, cover = visit
         patience_ms = _patience_ms(picture, home)
         moves = _with(moves, put_by(picture, _held(picture, pallet), seat, cover, patience_ms))
-    moves.sort(key=lambda move: (_fetched_for(move), _stands_long(picture, move), *_by_cost(move)))
+    first = exchange(picture) if picture.prices and not pallet.home else {}
+    moves.sort(
+        key=lambda move: (
+            _fetched_for(move),
+            not _begins(picture, move, first),
+            _stands_long(picture, move),
+            *_by_cost(move),
+        )
+    )
     if moves and pallet.sorting:
         return _carry(picture, moves, obstacles)
     several = bool(moves) and len(moves) + len(home) > 1
-    if picture.tables.search_steps and several and _fetched_for(moves[0]):
+    if several and _fetched_for(moves[0]) and _looks_ahead(picture):
         ahead = look_ahead(picture, moves + home, [], picture.tables.search_steps, kept)
         return _carry_ahead(picture, ahead, moves + home, obstacles)
     if moves or home:

@@ -7,8 +7,8 @@ from supervisor.cell.value import value
 from supervisor.routing.improvement import improved
 from supervisor.routing.moves import Move
 from supervisor.routing.picture import Picture
-from supervisor.routing.scene import Scene
-from supervisor.routing.search import Reach, Search
+from supervisor.routing.scene import FOLLOWED_MAX, Scene
+from supervisor.routing.search import Reach, Search, affordable_layers, layers_of
 from supervisor.routing.situation import Leg, PalletView
 from supervisor.routing.timetable import Orders
 from supervisor.routing.way import Kept
@@ -66,6 +66,14 @@ def look_ahead(
         reach=found.reach,
         way=scene.way(found),
     )
+
+
+def sees_the_end(picture: Picture, budget: int) -> bool:
+    """Whether a budget reaches about until all pallets are out, and they are few enough to be followed."""
+    visits = sum(1 for cover in picture.plan.covers.values() for visit in cover.visits if visit)
+    layers = layers_of(visits, len(picture.pallets))
+    few = len(picture.pallets) <= FOLLOWED_MAX
+    return few and affordable_layers(budget, len(picture.tables.stations)) >= layers
 
 
 def plan_ms(picture: Picture, moves: list[Move], budget: int) -> int | None:

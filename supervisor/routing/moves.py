@@ -269,6 +269,13 @@ def _wanted_by(picture: Picture, pallet: PalletView, planned: Cover) -> list[tup
     A plan that is kept was made with care: where the stations limit, what is not planned takes time that they do not have, so who has a
     home waits there instead.
     """
+    if picture.prices and not pallet.home:
+        ways, seats = picture.ways(pallet), picture.seats.items()
+        return [
+            (seat, ways[at][1])
+            for at, seat in seats
+            if at in ways and seat.view.station != pallet.place
+        ]
     plan = picture.plan
     may_change = plan.lasts == "no" or plan.short_of == "handler" or not pallet.home
     found: list[tuple[Seat, Cover]] = []

@@ -30,6 +30,10 @@ class WaysOn:
         self._ends_ms, self._leaves_ms, self._nexts = ends_ms, leaves_ms, nexts
         self._known: dict[int, dict[int, int]] = {}
 
+    def waits(self, station: int) -> bool:
+        """Whether an occupant has to go on to another nest before its own is clear."""
+        return station in self._nexts
+
     def clear_ms(self, station: int, left: int = NOWHERE) -> int:
         """When a station can take the pallet that leaves the nest of station ``left``; ``NEVER_MS`` if nobody knows how."""
         if station in self._ends_ms:

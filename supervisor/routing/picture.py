@@ -12,14 +12,12 @@ from supervisor.routing.covers import Cover
 from supervisor.routing.onward import NEVER_MS, WaysOn
 from supervisor.routing.outlook import Outlook, Outlooks
 from supervisor.routing.plan import Plan, balanced, most_with
+from supervisor.routing.scarcity import Prices, Ways, prices, ways
 from supervisor.routing.situation import OutfeedView, PalletView, Situation, StationView
 from supervisor.routing.tables import Offer, RoutingTables
 
 NO_WAY_OUT = "no way out"
 SORTINGS: frozenset[Sorting] = frozenset(get_args(Sorting))
-SPARE_PERCENT = 30
-"""How much of its own work a pallet without a home may lay upon the busiest station to find a clear nest. Chosen on the large and slow cells of
-seeds 0 and 1 of the bench with 60 pallets, among 0, 2, 10, 30, 100 and without a limit."""
 
 
 @value
@@ -58,6 +56,7 @@ class Picture:
         "outlooks",
         "pallets",
         "plan",
+        "prices",
         "seat_at",
         "seats",
         "situation",
@@ -65,6 +64,7 @@ class Picture:
         "travel_ms",
         "usable",
         "wanted",
+        "ways_of",
         "ways_on",
     )
 
@@ -92,9 +92,15 @@ class Picture:
         self.leaves_ms: dict[str, int] = {
             name: self._free_to_leave_ms(view) for name, view in self.pallets.items()
         }
+        self.prices: Prices = self._prices()
         self.plan: Plan = balanced(
-            self.outlooks, self._busy_ms(), kept=dict(situation.plan), seed=situation.now_ms
+            self.outlooks,
+            self._busy_ms(),
+            kept=dict(situation.plan),
+            seed=situation.now_ms,
+            tries=0 if self.prices else None,
         )
+        self.ways_of: dict[tuple[int, bool], Ways] = {}
         self.ways_on = self._ways_on()
         self.claims: dict[int, list[PalletView]] = self._claims()
         self.wanted: Wanted = {}
@@ -174,29 +180,48 @@ class Picture:
             self.seats[at] = self.seat_at[seat.view.station] = seat
         return WaysOn(ends_ms, leaves_ms, nexts)
 
+    def _prices(self) -> Prices:
+        """What the time of the stations is worth, where pallets without a home go on from nest to nest; () where none does.
+
+        Prices then take the place of a plan that is made better and better: with both the runs ended no sooner.
+        """
+        if self.jaws == 1 or not any(
+            self._goes_from_nest_to_nest(view) for view in self.pallets.values()
+        ):
+            return ()
+        return prices((outlook.covers for outlook in self.outlooks.values()), self._busy_ms())
+
+    def _goes_from_nest_to_nest(self, pallet: PalletView) -> bool:
+        if pallet.home or not self.outlooks[pallet.pallet].covers:
+            return False
+        inside = pallet.place in self.seat_at or pallet.pallet == self.situation.hand
+        return inside or not self.tables.roomy
+
     def _onward(self, at: int, pallet: PalletView) -> tuple[int, ...]:
         """The stations that the pallet in a nest may go on to."""
-        planned = self.plan.covers.get(pallet.pallet)
-        if planned is None:
-            return ()
-        covers = (planned, *self.instead(pallet))
-        return tuple(n for n in self.seats if n != at and any(c.next_at(n) for c in covers))
+        return tuple(n for n in self.ways(pallet) if n != at and n in self.seats)
+
+    def ways(self, pallet: PalletView) -> Ways:
+        """Where a pallet without a home goes by the prices: where something is gained, and from hand anywhere, because all the others wait for it."""
+        covers = self.outlooks[pallet.pallet].covers
+        in_hand = pallet.pallet == self.situation.hand
+        known = self.ways_of.get((id(covers), in_hand))
+        if known is None:
+            found = ways(covers, self.prices, self.tables.idle_ms) if self.prices else {}
+            known = {at: way for at, way in found.items() if in_hand or way[0] > 0}
+            self.ways_of[id(covers), in_hand] = known
+        return known
 
     def instead(self, pallet: PalletView) -> Iterator[Cover]:
         """The covers that a pallet may take besides the planned one: those that make the busiest station no busier.
 
-        Where it has to go on from nest to nest they may make it a little busier, because it and its nest stand idle until a nest is clear; and
-        in hand any will do, because all the others wait for it, as in a nest where one jaw alone can exchange nobody.
+        Without a home any will do: one jaw alone can exchange nobody, so all the others may wait for it.
         """
         covers, plan = self.outlooks[pallet.pallet].covers, self.plan
         if len(covers) == 1:
             return
         planned = plan.covers[pallet.pallet]
-        most_ms = plan.most_ms
-        if not pallet.home:
-            waited_for = pallet.pallet == self.situation.hand or self.jaws == 1
-            inside = pallet.place in self.seat_at
-            most_ms += NEVER_MS if waited_for else inside * planned.total_ms * SPARE_PERCENT // 100
+        most_ms = plan.most_ms if pallet.home else NEVER_MS
         without = [load - work for load, work in zip(plan.load_ms, planned.work_ms, strict=True)]
         for cover in covers:
             if most_with(without, cover) <= most_ms:

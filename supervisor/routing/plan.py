@@ -44,10 +44,11 @@ def balanced(
     *,
     kept: Mapping[str, tuple[str, ...]] = NOTHING_KEPT,
     seed: int = 0,
+    tries: int | None = None,
 ) -> Plan:
     """The plan for these pallets on top of what the stations have to do already; ``load_ms`` is used up.
 
-    ``kept`` holds by pallet the programs planned before, ``seed`` chooses what is tried to make the plan better.
+    ``kept`` holds by pallet the programs planned before, ``seed`` chooses what is tried to make the plan better, ``tries`` how often (None: as often as pays).
     """
     covers: dict[str, Cover] = {}
     flexible: dict[str, tuple[Cover, ...]] = {}
@@ -60,7 +61,7 @@ def balanced(
     hands_ms = sum(cover.hands_ms for cover in covers.values())
     lasts = len(flexible) > GREEDY_MAX or (bool(flexible) and bool(kept))
     if lasts:
-        chosen, (*load_ms, hands_ms) = kept_up(flexible, [*load_ms, hands_ms], kept, seed)
+        chosen, (*load_ms, hands_ms) = kept_up(flexible, [*load_ms, hands_ms], kept, seed, tries)
     else:
         chosen, load_ms = _chosen(flexible, load_ms)
     covers |= chosen

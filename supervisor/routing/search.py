@@ -133,8 +133,8 @@ class Search:
 
     def _limit_depth(self, node: Node) -> bool:
         """Look only so many layers ahead as the budget has for a single way, if that is less than to the end; whether it is."""
-        self._per_node = len(node.occupant) + 1  # about one for each station, seldom more
-        affordable = (self._end - self._model.steps_made) // (WAYS * self._per_node)
+        self._per_node = _steps_each(len(node.occupant))
+        affordable = affordable_layers(self._end - self._model.steps_made, len(node.occupant))
         if affordable >= _layers(node):
             return False
         self._depth = max(DEPTH_MIN, affordable)
@@ -241,7 +241,20 @@ def _way_to(entry: _Entry) -> tuple[Step, ...]:
     return tuple(reversed(steps))
 
 
+def affordable_layers(budget: int, stations: int) -> int:
+    """How many layers a budget has for a single way, if it shall have two of them."""
+    return budget // (WAYS * _steps_each(stations))
+
+
+def _steps_each(stations: int) -> int:
+    return stations + 1  # about one for each station, seldom more
+
+
 def _layers(node: Node) -> int:
     """How many steps it takes about to the end of a way."""
-    visits = sum(rest.bit_count() for rest in node.rest if rest > 0)
-    return (visits + node.left) * LAYERS_PERCENT // 100 + 1
+    return layers_of(sum(rest.bit_count() for rest in node.rest if rest > 0), node.left)
+
+
+def layers_of(visits: int, pallets: int) -> int:
+    """How many steps it takes about until so many pallets have made so many visits and are out."""
+    return (visits + pallets) * LAYERS_PERCENT // 100 + 1

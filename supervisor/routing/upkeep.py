@@ -33,11 +33,12 @@ def kept_up(
     load_ms: list[int],
     kept: Mapping[str, tuple[str, ...]],
     seed: int,
+    tries: int | None = None,
 ) -> tuple[dict[str, Cover], list[int]]:
     """A cover for each pallet, chosen among its own, and the loads with them; ``load_ms``, that of the handler last, is used up.
 
     ``kept`` are the programs that were planned for each pallet before. Where there are none, or a pallet cannot be decided by them any
-    more, it chooses anew; ``seed`` chooses what is tried.
+    more, it chooses anew; ``seed`` chooses what is tried, ``tries`` how often for each power (None: ``TRIES``).
     """
     *stations_ms, handler_ms = load_ms
     chosen = _still_possible(flexible, kept)
@@ -50,7 +51,7 @@ def kept_up(
         chosen |= others
     load_ms = [*stations_ms, handler_ms + sum([each.hands_ms for each in chosen.values()])]
     upkeep = Upkeep(flexible, chosen, load_ms)
-    upkeep.improve(TRIES, seed)
+    upkeep.improve(TRIES if tries is None else tries, seed)
     return upkeep.chosen(), load_ms
 
 

@@ -1,0 +1,81 @@
+"""How scarce the time of each station is, as a price: what a ms of it is worth to all the pallets that are known. And where a pallet goes at these prices.
+
+Rules of this file:
+- Deterministic on every machine: floats are only divided, multiplied, added and compared (IEEE 754).
+- Prices are not those of the best plan, where many stations are equally busy and a small change turns everything over. They belong to a spread
+  of the work in which each pallet may take several covers in parts, and the sum of the squares of the loads is least: a little less load makes
+  a station a little cheaper. Found by conditional gradients (Frank and Wolfe, 1956; from memory), always with the same number of rounds.
+"""
+
+from collections.abc import Iterable
+
+from supervisor.routing.covers import Cover
+
+ROUNDS = 20
+"""Tried on cells of 16 stations with 150 pallets, without a handler: 80 rounds were no better."""
+LEAST = 0.01
+"""The price of a station that nobody needs, as a share of the mean: not free, so that who has the choice does not go there for nothing."""
+
+Prices = tuple[float, ...]
+
+
+def prices(choices: Iterable[tuple[Cover, ...]], load_ms: list[int]) -> Prices:
+    """By station the price, 1 on average, if each pallet takes one of its covers on top of what the stations have to do already."""
+    groups = _groups(choices)
+    loads = _with_cheapest(groups, load_ms, [1.0] * len(load_ms))
+    for turn in range(1, ROUNDS):
+        step = 2 / (turn + 2)
+        others = _with_cheapest(groups, load_ms, loads)
+        loads = [load + step * (other - load) for load, other in zip(loads, others, strict=True)]
+    mean = sum(loads) / len(loads) if loads else 0.0
+    return tuple([max(LEAST, load / mean) if mean else 1.0 for load in loads])
+
+
+def priced(cover: Cover, by: Prices) -> float:
+    """What a cover costs, in ms of a station of mean price."""
+    return sum([ms * price for ms, price in zip(cover.work_ms, by, strict=True) if ms])
+
+
+Ways = dict[int, tuple[float, Cover]]
+"""By station: what is gained if a pallet goes there, in ms of a station of mean price, and the cover that is cheapest if it does."""
+
+
+def ways(covers: tuple[Cover, ...], by: Prices, idle_ms: int) -> Ways:
+    """Everywhere a pallet could go on to. Its nest and the other one would stand idle for ``idle_ms`` if it did not; the detour costs what its cover is dearer than the cheapest."""
+    best: Ways = {}
+    costs = [priced(cover, by) for cover in covers]
+    least = min(costs, default=0.0)
+    for cost, cover in zip(costs, covers, strict=True):
+        for station, ms in enumerate(cover.work_ms):
+            if ms and cover.next_at(station):
+                gain = idle_ms * by[station] - (cost - least)
+                if station not in best or gain > best[station][0]:
+                    best[station] = gain, cover
+    return best
+
+
+_Group = tuple[int, list[list[tuple[int, int]]]]
+"""How many pallets have the same covers, and the work of these."""
+
+
+def _groups(choices: Iterable[tuple[Cover, ...]]) -> list[_Group]:
+    counts: dict[int, int] = {}
+    known: dict[int, tuple[Cover, ...]] = {}
+    for covers in choices:
+        known[id(covers)] = covers
+        counts[id(covers)] = counts.get(id(covers), 0) + 1
+    return [
+        (counts[at], [[(s, ms) for s, ms in enumerate(c.work_ms) if ms] for c in covers])
+        for at, covers in known.items()
+        if covers
+    ]
+
+
+def _with_cheapest(groups: list[_Group], load_ms: list[int], by: list[float]) -> list[float]:
+    """The loads if every pallet takes the cover that is cheapest at these prices, the first of several."""
+    loads = [float(ms) for ms in load_ms]
+    for count, works in groups:
+        dear = [sum([ms * by[at] for at, ms in work]) for work in works]
+        for at, ms in works[dear.index(min(dear))]:
+            loads[at] += count * ms
+    return loads

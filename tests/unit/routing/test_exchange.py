@@ -1,0 +1,140 @@
+"""Who changes places with whom: matching against SciPy, prices against the least that a linear programme finds, chains and rings by hand."""
+
+import random
+
+import numpy as np
+import pytest
+from scipy.optimize import linear_sum_assignment
+
+from supervisor.routing.exchange import begun
+from supervisor.routing.matching import NOT_AT_ALL, assigned
+from supervisor.routing.onward import NOWHERE
+from supervisor.routing.router import Router
+from supervisor.routing.scarcity import priced, prices, ways
+from tests.bench.routing.cells import slow, without_homes
+from tests.bench.routing.checker import broken_rules
+from tests.bench.routing.recorded import run
+from tests.unit.routing.first_come import FirstCome
+from tests.unit.routing.test_balance import least_ms, outlooks_of
+
+STATIONS = 16
+HOUR_MS = 3_600_000
+
+
+@pytest.mark.parametrize("seed", range(60))
+def test_the_matching_gains_as_much_as_that_of_scipy(seed):
+    rng = random.Random(seed)
+    rows = rng.randint(1, 9)
+    columns = rng.randint(rows, 12)
+    gains = [
+        [
+            0.0 if row == column else rng.choice([rng.uniform(-5, 5), NOT_AT_ALL])
+            for column in range(columns)
+        ]
+        for row in range(rows)
+    ]
+    found = assigned(gains)
+    assert len(set(found)) == rows
+    expected = linear_sum_assignment(np.array(gains), maximize=True)
+    assert sum(gains[row][at] for row, at in enumerate(found)) == pytest.approx(
+        np.array(gains)[expected].sum(), abs=1e-3
+    )
+
+
+def test_nobody_gets_nothing():
+    assert assigned([]) == []
+
+
+@pytest.mark.parametrize("seed", range(2000, 2003))
+def test_prices_come_near_to_what_the_best_spread_of_the_work_takes(seed):
+    """By linear duality no spread loads the busiest station less than the cheapest covers of all pallets cost, at any prices that sum up to 1."""
+    outlooks = outlooks_of(seed)
+    by = prices((each.covers for each in outlooks.values()), [0] * STATIONS)
+    cheapest = sum(min(priced(cover, by) for cover in each.covers) for each in outlooks.values())
+    least = least_ms({pallet: each.covers for pallet, each in outlooks.items()}, STATIONS)
+    assert 0.8 * least < cheapest / sum(by) <= least
+
+
+def test_a_station_that_has_much_to_do_already_is_dear():
+    outlooks = outlooks_of(2000)
+    choices = [each.covers for each in outlooks.values()]
+    before = prices(choices, [0] * STATIONS)
+    after = prices(choices, [100 * HOUR_MS, *[0] * (STATIONS - 1)])
+    assert after[0] / after[1] > 2 * before[0] / before[1]
+
+
+def test_a_detour_that_costs_more_than_an_idle_nest_is_no_gain():
+    covers = next(iter(outlooks_of(2000).values())).covers
+    by = (1.0,) * STATIONS
+    found = ways(covers, by, 1)
+    (least, *_) = sorted(priced(cover, by) for cover in covers)
+    for station, (gain, cover) in found.items():
+        assert cover.next_at(station)
+        assert gain == 1 - (priced(cover, by) - least)
+    assert max(gain for gain, _ in found.values()) == 1
+
+
+@pytest.mark.parametrize(
+    ("movers", "outside", "nests", "first"),
+    [
+        pytest.param({}, {"new": {0: 5.0}}, [0], {"new": 0}, id="fetched for an empty nest"),
+        pytest.param(
+            {"a": (0, {1: 5.0}), "b": (1, {2: 5.0})},
+            {"new": {0: 5.0}},
+            [0, 1, 2],
+            {"new": 0},
+            id="a chain begins with who comes from outside",
+        ),
+        pytest.param(
+            {"a": (0, {1: 5.0}), "b": (1, {2: 5.0})},
+            {},
+            [0, 1, 2],
+            {"a": 1},
+            id="a chain begins with who leaves an empty nest",
+        ),
+        pytest.param(
+            {"a": (0, {1: 5.0}), "b": (1, {0: 5.0})},
+            {"new": {0: 1.0}},
+            [0, 1],
+            {"a": 1, "b": 0},
+            id="a ring begins anywhere",
+        ),
+        pytest.param(
+            {"a": (0, {1: 5.0}), "b": (1, {})},
+            {"new": {0: 9.0}},
+            [0, 1],
+            {},
+            id="nobody is brought to who cannot go on",
+        ),
+        pytest.param(
+            {"a": (0, {2: 5.0}), "b": (1, {2: 4.0, 0: 4.0})},
+            {},
+            [0, 1, 2],
+            {"b": 0},
+            id="both go on instead of the one that gains more alone",
+        ),
+        pytest.param(
+            {"held": (NOWHERE, {1: -3.0}), "b": (1, {2: 5.0})},
+            {"new": {2: 9.0}},
+            [1, 2],
+            {"held": 1},
+            id="who is in hand goes in any case",
+        ),
+        pytest.param(
+            {"a": (0, {1: 2.0})},
+            {"new": {1: 5.0}},
+            [0, 1],
+            {"new": 1},
+            id="who gains more goes first, from nest or from outside",
+        ),
+    ],
+)
+def test_who_goes_where_first(movers, outside, nests, first):
+    assert begun(movers, outside, nests) == first
+
+
+def test_without_homes_many_stations_are_kept_busier_than_by_first_come():
+    case = without_homes(slow(5, stations=8, pallets=24)).with_steps(0)
+    log, plain = run(case, Router), run(case, FirstCome)
+    assert broken_rules(log) == []
+    assert log.makespan_ms < plain.makespan_ms
