@@ -1,7 +1,7 @@
 """The front door of routing: what the handler does next, and what a station runs next.
 
 Rules of this file: every answer is a function of the declared cell and of what is asked; nothing is carried from one question to the
-next but what an answer hands back and the next question brings, the plan.
+next but what an answer hands back and the next question brings: the plan, and the way to the end.
 """
 
 from supervisor.cell.model import Cell
