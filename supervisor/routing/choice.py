@@ -19,6 +19,7 @@ from supervisor.routing.exchange import exchange
 from supervisor.routing.lookahead import Ahead, look_ahead, sees_the_end
 from supervisor.routing.moves import (
     LONG_MS,
+    PUT_OFF,
     Landing,
     Move,
     Obstacle,
@@ -48,10 +49,10 @@ def with_empty_hand(picture: Picture) -> Carry | Stay:
         ahead = _by_look_ahead(picture, moves, obstacles)
         if ahead is not None:
             return ahead
-    moves = _in_exchange(picture, moves, obstacles)
+    moves, put_off = _in_exchange(picture, moves, obstacles)
     if moves:
-        return _carry(picture, moves, obstacles)
-    return _stay(picture, obstacles)
+        return _carry(picture, moves, [*put_off, *obstacles])
+    return _stay(picture, [*put_off, *obstacles])
 
 
 def _looks_ahead(picture: Picture) -> bool:
@@ -186,13 +187,31 @@ def _by_rule(picture: Picture) -> tuple[list[Move], list[Obstacle]]:
     return sorted(moves, key=_by_cost), obstacles
 
 
-def _in_exchange(picture: Picture, moves: list[Move], obstacles: list[Obstacle]) -> list[Move]:
-    """Where pallets without a home go on from nest to nest, those moves that begin what is best for all together; none if time alone keeps them from it."""
+def _in_exchange(
+    picture: Picture, moves: list[Move], obstacles: list[Obstacle]
+) -> tuple[list[Move], list[Obstacle]]:
+    """Where pallets without a home go on from nest to nest: the moves that begin what is best for all together, and the others, which are put off.
+
+    There are none to begin with if time alone keeps them from it. As soon as somebody has waited longer than is fair, cost alone decides.
+    """
     if not picture.prices or not moves or any(move.cost.age_ms for move in moves):
-        return moves
+        return moves, []
     first = exchange(picture)
+    soon = [each for each in obstacles if _opens(picture, each, first)]
+    if any(_begins(picture, move, first) for move in moves):
+        return _parted(picture, moves, first)
+    if soon:
+        return [], _put_off(picture, moves, min(soon, key=reasons.soonest_first))
+    return moves, []
+
+
+def _parted(
+    picture: Picture, moves: list[Move], first: dict[str, int]
+) -> tuple[list[Move], list[Obstacle]]:
+    """The moves that begin what is best for all together, at least one, and the others."""
     begin = [move for move in moves if _begins(picture, move, first)]
-    return begin if begin or any(_opens(picture, each, first) for each in obstacles) else moves
+    others = [move for move in moves if not _begins(picture, move, first)]
+    return begin, _put_off(picture, others, begin[0])
 
 
 def _begins(picture: Picture, move: Move, first: dict[str, int]) -> bool:
@@ -207,6 +226,22 @@ def _opens(picture: Picture, obstacle: Obstacle, first: dict[str, int]) -> bool:
     """Whether one of those is possible later."""
     to = _goes_to(picture, obstacle.pallet, first)
     return bool(to) and obstacle.opens_ms is not None and obstacle.target in {"", to}
+
+
+def _put_off(picture: Picture, moves: list[Move], better: Move | Obstacle) -> list[Obstacle]:
+    """Moves that are possible and stay undone for the sake of a better one."""
+    detail = reasons.better(picture, better)
+    return [
+        Obstacle(
+            pallet=move.pickup.pallet,
+            target=move.landing.target,
+            code=PUT_OFF,
+            detail=detail,
+            opens_ms=None,
+            cost_ms=move.total_ms,
+        )
+        for move in moves
+    ]
 
 
 def _goes_to(picture: Picture, pallet: PalletView, first: dict[str, int]) -> str:
@@ -262,6 +297,9 @@ def with_full_hand(picture: Picture, pallet: PalletView) -> Carry | Stay:
     if several and _fetched_for(moves[0]) and _looks_ahead(picture):
         ahead = look_ahead(picture, moves + home, [], picture.tables.search_steps, kept)
         return _carry_ahead(picture, ahead, moves + home, obstacles)
+    if moves and _fetched_for(moves[0]) and _begins(picture, moves[0], first):
+        moves, put_off = _parted(picture, moves, first)
+        obstacles = [*put_off, *obstacles]
     if moves or home:
         return _carry(picture, moves + home, obstacles)
     return Stay(

@@ -23,6 +23,9 @@ BOTTLENECK_PERCENT = 30
 LESS_LEFT_PERCENT = 1
 """The more a pallet has left, the sooner it goes: else the last ones have several visits left each, and stations wait for them."""
 
+PUT_OFF = "put off"
+"""The code of an obstacle that is none: the move is possible, and put off for the sake of a better one."""
+
 LONG_MS = 1 << 50
 """Patience of look-ahead: it asks what waiting is worth, and then waits for it with an empty hand."""
 
@@ -102,6 +105,7 @@ class Obstacle:
     """A move that is wanted and not possible now.
 
     ``code`` names the reason, ``detail`` completes it; ``opens_ms`` is when time alone removes it (None: something has to change).
+    ``cost_ms`` is what it would cost if it is only put off for the sake of a better one (None: it is not possible).
     """
 
     pallet: PalletView
@@ -109,6 +113,7 @@ class Obstacle:
     code: str
     detail: str
     opens_ms: int | None
+    cost_ms: int | None = None
 
 
 def moves_of(

@@ -5,7 +5,7 @@ Rules of this file:
 - A lost alternative names the one cause that weighed most against the winner.
 """
 
-from supervisor.routing.moves import Landing, Move, Obstacle
+from supervisor.routing.moves import PUT_OFF, Landing, Move, Obstacle
 from supervisor.routing.picture import Picture, Seat
 from supervisor.routing.precedence import awaited, in_order
 from supervisor.routing.situation import Alternative, PalletView, StationView
@@ -25,6 +25,7 @@ _PREVENTED = {
     "occupied": "{target} is occupied; fetching for it begins in {wait} at the earliest",
     "one jaw": "{target} has to be emptied of {detail} first",
     "outfeed full": "no outfeed place for {detail} parts is free",
+    PUT_OFF: "it is possible, and better for all together is {detail}",
     "rack full": "no rack place is free that could be kept for it between its visits, and {detail}",
     "result awaited": "not all results are there yet, and nobody needs its place",
     "soaking": "its part adapts to the temperature of the cell; fetching it begins in {wait} at the earliest",
@@ -50,7 +51,7 @@ def why(picture: Picture, move: Move, obstacles: list[Obstacle]) -> str:
     pallet, landing = move.pickup.pallet, move.landing
     match landing.aim:
         case "run":
-            return _and_frees(move, _why_run(picture, move))
+            return _and_frees(move, _why_run(picture, move)) + _for_all(obstacles)
         case "outfeed":
             return _and_frees(
                 move, f"{pallet.pallet} is {pallet.sorting} and {landing.target} is free"
@@ -102,6 +103,19 @@ def why_next(picture: Picture, seat: Seat) -> str:
     return f"no nest is free that it needs; {seat.view.occupant} may leave {seat.view.station} in {soon}, before any other"
 
 
+def _for_all(obstacles: list[Obstacle]) -> str:
+    """That others were put off for it."""
+    put_off = any(obstacle.code == PUT_OFF for obstacle in obstacles)
+    return "; of what is possible that is best for all together" if put_off else ""
+
+
+def better(picture: Picture, entry: Move | Obstacle) -> str:
+    """What others are put off for, and what it waits for itself."""
+    if isinstance(entry, Move):
+        return _what(entry)
+    return f"{_what(entry)}: {_prevented(picture, entry)}"
+
+
 def _and_frees(move: Move, said: str) -> str:
     if not move.claimed_by:
         return said
@@ -112,6 +126,9 @@ def why_stay(picture: Picture, obstacles: list[Obstacle]) -> str:
     """Why nothing is carried now; of the obstacles the one that is removed soonest comes first."""
     if not obstacles:
         return "no pallet has anything to do"
+    put_off = next((each for each in obstacles if each.code == PUT_OFF), None)
+    if put_off is not None:
+        return f"nothing is carried now, because better for all together is {put_off.detail}"
     first = obstacles[0]
     said = f"{_what(first)}: {_prevented(picture, first)}"
     if first.opens_ms is None:
@@ -125,14 +142,14 @@ def why_stay(picture: Picture, obstacles: list[Obstacle]) -> str:
 def alternatives(
     picture: Picture, best: Move | None, others: list[Move], obstacles: list[Obstacle]
 ) -> tuple[Alternative, ...]:
-    """The best of what else was possible, then of what was prevented; the first few, and the first of every other pallet.
+    """The best of what else was possible, then of what was put off or prevented; the first few, and the first of every other pallet.
 
     So whoever asks why a pallet waits finds a reason of its own, however full the rack is.
     """
     shown = 0
     named = {best.pickup.pallet.pallet} if best is not None else set[str]()
     listed: list[Alternative] = []
-    for entry in (*others, *sorted(obstacles, key=soonest_first)):
+    for entry in (*others, *sorted(obstacles, key=_possible_first)):
         pallet = _pallet(entry)
         if shown >= ALTERNATIVES_MAX and pallet in named:
             continue
@@ -146,7 +163,13 @@ def _alternative(picture: Picture, best: Move | None, entry: Move | Obstacle) ->
     if isinstance(entry, Move):
         lost = _lost(picture, best, entry)
         return Alternative(what=_what(entry), cost_ms=entry.total_ms, why_lost=lost)
-    return Alternative(what=_what(entry), cost_ms=None, why_lost=_prevented(picture, entry))
+    lost = _prevented(picture, entry)
+    return Alternative(what=_what(entry), cost_ms=entry.cost_ms, why_lost=lost)
+
+
+def _possible_first(obstacle: Obstacle) -> tuple[bool, int, tuple[bool, int, str, str]]:
+    cost_ms = obstacle.cost_ms
+    return cost_ms is None, cost_ms or 0, soonest_first(obstacle)
 
 
 def soonest_first(obstacle: Obstacle) -> tuple[bool, int, str, str]:

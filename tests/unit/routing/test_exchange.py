@@ -11,6 +11,7 @@ from supervisor.routing.matching import NOT_AT_ALL, assigned
 from supervisor.routing.onward import NOWHERE
 from supervisor.routing.router import Router
 from supervisor.routing.scarcity import priced, prices, ways
+from supervisor.routing.situation import Carry, Stay
 from tests.bench.routing.cells import slow, without_homes
 from tests.bench.routing.checker import broken_rules
 from tests.bench.routing.recorded import run
@@ -133,8 +134,62 @@ def test_who_goes_where_first(movers, outside, nests, first):
     assert begun(movers, outside, nests) == first
 
 
-def test_without_homes_many_stations_are_kept_busier_than_by_first_come():
+class Asked(Router):
+    """Keeps the answers that it gave to an empty hand, each with the question."""
+
+    def __init__(self, cell):
+        super().__init__(cell)
+        self.told = []
+
+    def choose(self, situation):
+        answer = super().choose(situation)
+        if not situation.hand:
+            self.told.append((situation, answer))
+        return answer
+
+
+@pytest.fixture(scope="module")
+def crowded():
+    """A run in which pallets without homes change places, the router that decided it, and the case."""
     case = without_homes(slow(5, stations=8, pallets=24)).with_steps(0)
-    log, plain = run(case, Router), run(case, FirstCome)
+    routers = []
+
+    def asked(cell):
+        routers.append(Asked(cell))
+        return routers[-1]
+
+    return run(case, asked), routers[0], case
+
+
+def test_without_homes_many_stations_are_kept_busier_than_by_first_come(crowded):
+    log, _, case = crowded
+    plain = run(case, FirstCome)
     assert broken_rules(log) == []
     assert log.makespan_ms < plain.makespan_ms
+
+
+def test_what_is_put_off_for_a_better_move_is_told_with_what_it_would_cost(crowded):
+    _, router, _ = crowded
+    put_off = [
+        (answer, other)
+        for _, answer in router.told
+        for other in answer.alternatives
+        if other.why_lost.startswith("it is possible, and better for all together is ")
+    ]
+    assert all(other.cost_ms is not None for _, other in put_off)
+    carries = [answer.why for answer, _ in put_off if isinstance(answer, Carry)]
+    stays = [answer.why for answer, _ in put_off if isinstance(answer, Stay)]
+    assert carries
+    assert all(
+        why.endswith("; of what is possible that is best for all together") for why in carries
+    )
+    assert stays
+    assert all(why.startswith("nothing is carried now, because better for all") for why in stays)
+
+
+def test_every_pallet_that_waits_outside_has_a_reason(crowded):
+    _, router, _ = crowded
+    for situation, answer in router.told:
+        told = {other.what.split(" to ")[0] for other in answer.alternatives}
+        outside = {view.pallet for view in situation.pallets if view.place.startswith("rack")}
+        assert outside <= told | {getattr(answer, "pallet", "")}
