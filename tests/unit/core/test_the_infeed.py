@@ -59,8 +59,8 @@ def test_with_one_jaw_a_pallet_comes_in_once_a_rack_place_is_kept_for_it(a_world
     assert troubles(world, parts=serials(world)) == []
 
 
-@pytest.mark.parametrize(("racks", "all_have_one"), [(2, False), (3, True)])
-def test_with_two_jaws_it_waits_for_a_rack_place_where_the_rack_has_one_for_each_station(
+@pytest.mark.parametrize(("racks", "all_have_one"), [(4, False), (5, True)])
+def test_with_two_jaws_it_waits_for_a_rack_place_where_the_rack_has_three_for_two_stations(
     a_world, racks, all_have_one
 ):
     world = a_world(pallets=9, declared=partial(fed, racks=racks))
