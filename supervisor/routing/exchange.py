@@ -26,7 +26,7 @@ def exchange(picture: Picture) -> dict[str, int]:
     movers: dict[str, tuple[int, Gains]] = {}
     for at, seat in picture.seats.items():
         occupant = seat.occupant
-        if occupant is not None and seat.leaves_ms > latest_ms:
+        if occupant is not None and picture.leaves_ms[occupant.pallet] > latest_ms:
             continue
         if not seat.obstacle and not seat.view.unusable:
             nests.append(at)

@@ -271,8 +271,8 @@ def wanted_by(picture: Picture, pallet: PalletView) -> list[tuple[Seat, Cover]]:
 def _wanted_by(picture: Picture, pallet: PalletView, planned: Cover) -> list[tuple[Seat, Cover]]:
     """As ``wanted_by``, worked out.
 
-    A plan that is kept was made with care: where the stations limit, what is not planned takes time that they do not have, so who has a
-    home waits there instead.
+    Who has no home goes by the prices of the stations' time, if it has any. A plan that is kept was made with care: where the stations
+    limit, what is not planned takes time that they do not have, so who has a home waits there instead.
     """
     if picture.prices and not pallet.home:
         ways, seats = picture.ways(pallet), picture.seats.items()
@@ -309,7 +309,7 @@ def plan_after(picture: Picture, answer: Carry | Stay) -> tuple[Intent, ...]:
 
 
 def _instead(picture: Picture, pallet: PalletView, seat: Seat) -> Cover | None:
-    """Another cover that uses this station, and makes the busiest one little busier."""
+    """Another cover that uses this station, the cheapest of those that ``Picture.instead`` allows."""
     covers = picture.instead(pallet)
     return next((cover for cover in covers if cover.visits[seat.station]), None)
 

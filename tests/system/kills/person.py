@@ -138,4 +138,6 @@ LOOKS: dict[str, Callable[[Person, Json], str]] = {
     "pallet-twice": lambda _person, _hold: "",
     "identity-doubted": lambda _person, _hold: "",
     "rack-full": lambda _person, _hold: "read again",
+    # Another one stands on its home place: over when that one has left, or a station takes it.
+    "pallet-stranded": lambda _person, _hold: "",
 }

@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 from scipy.optimize import linear_sum_assignment
 
-from supervisor.routing.exchange import begun
+from supervisor.cell.value import replace
+from supervisor.routing.exchange import begun, exchange
 from supervisor.routing.matching import NOT_AT_ALL, assigned
 from supervisor.routing.onward import NOWHERE
 from supervisor.routing.router import Router
@@ -193,3 +194,21 @@ def test_every_pallet_that_waits_outside_has_a_reason(crowded):
         told = {other.what.split(" to ")[0] for other in answer.alternatives}
         outside = {view.pallet for view in situation.pallets if view.place.startswith("rack")}
         assert outside <= told | {getattr(answer, "pallet", "")}
+
+
+def test_a_pallet_that_is_shut_in_keeps_nobody_from_where_it_would_go(crowded):
+    """Where a station has failed with its door shut, its occupant goes nowhere, so others may have the nest."""
+    _, router, _ = crowded
+    seen = 0
+    for situation, _ in router.told:
+        places = {view.pallet: view.place for view in situation.pallets}
+        first = exchange(router.picture(situation))
+        for pallet in first:
+            stations = tuple(
+                replace(view, unusable="fault") if view.station == places[pallet] else view
+                for view in situation.stations
+            )
+            if stations != situation.stations:
+                seen += 1
+                assert pallet not in exchange(router.picture(replace(situation, stations=stations)))
+    assert seen
