@@ -50,13 +50,9 @@ def look_ahead(
     scene = Scene(picture, moves, awaited, kept.covers)
     first = scene.first_nodes(scene.root)
     known = scene.known(kept.legs)
-    search = Search(scene.model, first, len(moves) + len(awaited), budget)
-    if known is not None:
-        search.follow(known)
-        if scene.kept_root is not scene.root:
-            first += scene.first_nodes(scene.kept_root)
-    search.explore(first)
-    found = search.found()
+    if known is not None and scene.kept_root is not scene.root:
+        first += scene.first_nodes(scene.kept_root)
+    found = Search(scene.model, len(moves) + len(awaited), budget).run(first, known)
     now_ms = picture.now_ms
     return Ahead(
         ends_ms=tuple(None if end is None else end - now_ms for end in found.ends_ms),

@@ -72,19 +72,15 @@ class Search:
     __slots__ = (
         "_best",
         "_best_ms",
-        "_bound_ms",
         "_depth",
         "_end",
         "_ends_ms",
         "_model",
         "_number",
-        "_part",
         "_per_node",
     )
 
-    def __init__(
-        self, model: Nominal, first: list[tuple[int, Node]], candidates: int, budget: int
-    ) -> None:
+    def __init__(self, model: Nominal, candidates: int, budget: int) -> None:
         """Prepare; ``budget`` is the number of steps that may be played through. It may be exceeded by three single ways."""
         self._model = model
         self._end = model.steps_made + budget
@@ -94,30 +90,27 @@ class Search:
         self._number = 0
         self._per_node = 1
         self._depth = DEPTH_MAX
-        self._part = self._limit_depth(first[0][1]) if first else False
-        self._bound_ms = min((self._model.judge(node)[0] for _, node in first), default=0)
 
-    def explore(self, first: list[tuple[int, Node]]) -> None:
-        """Go on from the nodes that the candidates lead to, the rule's choice first."""
+    def run(self, first: list[tuple[int, Node]], known: Known | None = None) -> Found:
+        """Compare the nodes that the candidates lead to, by their numbers, the rule's choice first.
+
+        ``known`` is a way that only a quicker one replaces; where it stops before the end, a single way goes on from there.
+        """
+        part = self._limit_depth(first[0][1]) if first else False
+        bound_ms = min((self._model.judge(node)[0] for _, node in first), default=0)
+        if known is not None and not part:
+            self._beam([self._end_of(known)], WEIGHTS[0], share=0)
         for at, node in first[:1]:
             self._beam([self._entry(node, at, WEIGHTS[0])], WEIGHTS[0], share=0)
         for turn, weights in enumerate(WEIGHTS):
             share = (self._end - self._model.steps_made) // (len(WEIGHTS) - turn)
-            if self._best_ms > self._bound_ms and share > 0:
+            if self._best_ms > bound_ms and share > 0:
                 self._beam([self._entry(node, at, weights) for at, node in first], weights, share)
         self._runner_up(first)
-
-    def follow(self, known: Known) -> None:
-        """Take a way that is known, if this looks to the end; where it stops before that, a single way goes on from there."""
-        if not self._part:
-            self._beam([self._end_of(known)], WEIGHTS[0], share=0)
-
-    def found(self) -> Found:
-        """What is known by now."""
-        best, part = self._best, self._part or self._model.beyond > 0
+        best, part = self._best, part or self._model.beyond > 0
         return Found(
             ends_ms=tuple(self._ends_ms),
-            bound_ms=self._bound_ms,
+            bound_ms=bound_ms,
             steps=self._model.steps_made,
             reach="part of the way" if part else "to the end",
             best=best.first if best is not None else 0,

@@ -192,10 +192,8 @@ def decided(jobs: JobSet, ways: Ways, jaws: int, steps: int) -> int:
     model, node = model_of(jobs, ways, jaws)
     while node.left:
         nodes = sorted((model.after(node, step) for step in model.steps(node)), key=model.judge)
-        first = list(enumerate(nodes))
-        search = Search(model, first, len(first), steps)
-        search.explore(first)
-        node = nodes[search.found().best]
+        found = Search(model, len(nodes), steps).run(list(enumerate(nodes)))
+        node = nodes[found.best]
     return node.now_ms
 
 

@@ -150,10 +150,7 @@ def case_of(name: str) -> Case:
 def looked_ahead(name: str, steps: int) -> int:
     """The makespan of one look-ahead from the beginning."""
     nominal, root, _ = model_of(name)
-    first = [(0, root)]
-    search = Search(nominal, first, 1, steps)
-    search.explore(first)
-    end = search.found().ends_ms[0]
+    end = Search(nominal, 1, steps).run([(0, root)]).ends_ms[0]
     assert end is not None
     return end
 

@@ -33,11 +33,13 @@ def drawn(seed, jaws, steps=400, pallets=6):
 def test_what_was_promised_never_gets_later_while_all_goes_as_declared(seed):
     cell, part_types = drawn(seed, jaws=2)
     outcome = Simulation(cell, Router(cell), part_types, Trouble(outfeed_cleared_ms=0)).run()
-    promised = [
-        situation.now_ms + answer.cost_ms
+    told = [
+        (situation.now_ms, answer)
         for situation, answer in zip(outcome.situations, outcome.answers, strict=True)
         if isinstance(answer, Carry) and answer.bound_ms is not None
     ]
+    promised = [now_ms + answer.cost_ms for now_ms, answer in told]
+    assert all(answer.bound_ms <= answer.cost_ms for _, answer in told)
     assert len(promised) > len(part_types)
     assert promised == sorted(promised, reverse=True)
     assert outcome.makespan_ms <= promised[-1]
