@@ -17,7 +17,7 @@ from typing import Literal
 from supervisor.cell.value import replace
 from supervisor.routing import foresight, reasons
 from supervisor.routing.exchange import exchange
-from supervisor.routing.lookahead import Ahead, look_ahead, sees_the_end
+from supervisor.routing.lookahead import Ahead, look_ahead, sees_far
 from supervisor.routing.moves import (
     LONG_MS,
     PUT_OFF,
@@ -59,7 +59,7 @@ def with_empty_hand(picture: Picture) -> Carry | Stay:
 def _looks_ahead(picture: Picture) -> bool:
     """Whether look-ahead decides; not where pallets without a home block each other for longer than it sees."""
     steps = picture.tables.search_steps
-    return bool(steps) and (not picture.prices or sees_the_end(picture, steps))
+    return bool(steps) and (not picture.prices or sees_far(picture, steps))
 
 
 def _neglected(picture: Picture, moves: list[Move]) -> bool:

@@ -13,6 +13,10 @@ from supervisor.routing.situation import Leg, PalletView
 from supervisor.routing.timetable import Orders
 from supervisor.routing.way import Kept
 
+FAR_PERCENT = 40
+"""Of the way to the end. Without homes and with 1000 steps, look-ahead that reached for 80 % and 46 % of it (4 stations and 24 pallets, 6 and 30) ended 7 and
+4 % before the exchange of all together, and with 33 % (8 and 32) 2 % after it; eight slow cells each."""
+
 
 @value
 class Ahead:
@@ -64,12 +68,12 @@ def look_ahead(
     )
 
 
-def sees_the_end(picture: Picture, budget: int) -> bool:
-    """Whether a budget reaches about until all pallets are out, and they are few enough to be followed."""
+def sees_far(picture: Picture, budget: int) -> bool:
+    """Whether a budget reaches far enough towards the moment at which all pallets are out, and they are few enough to be followed."""
     visits = sum(1 for cover in picture.plan.covers.values() for visit in cover.visits if visit)
     layers = layers_of(visits, len(picture.pallets))
-    few = len(picture.pallets) <= FOLLOWED_MAX
-    return few and affordable_layers(budget, len(picture.tables.stations)) >= layers
+    seen = affordable_layers(budget, len(picture.tables.stations))
+    return len(picture.pallets) <= FOLLOWED_MAX and seen * 100 >= layers * FAR_PERCENT
 
 
 def plan_ms(picture: Picture, moves: list[Move], budget: int) -> int | None:
