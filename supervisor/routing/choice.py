@@ -7,8 +7,8 @@ Rules of this file:
 - A pallet leaves home only for a station or an outfeed place, and goes home only after a visit or when its target vanished.
 - The handler does not wait for one nest past the moment at which another could be served.
 - Where the declaration allows steps for it, look-ahead chooses among the same safe moves. The rule decides alone without steps, when
-  there is nothing to compare, when a pallet has waited longer than is fair, and where pallets without a home go on from nest to nest for
-  longer than look-ahead sees: there those moves come first that begin what is best for all together (``exchange.py``).
+  there is nothing to compare, when a pallet has waited longer than is fair, and where pallets without a home go on from nest to nest and
+  look-ahead does not see far enough: there those moves come first that begin what is best for all together (``exchange.py``).
 - Chosen from sorted lists; equal costs are decided by ids. Every answer says why, and lists what else was possible.
 """
 
@@ -57,7 +57,7 @@ def with_empty_hand(picture: Picture) -> Carry | Stay:
 
 
 def _looks_ahead(picture: Picture) -> bool:
-    """Whether look-ahead decides; not where pallets without a home block each other for longer than it sees."""
+    """Whether look-ahead decides; where pallets without a home block each other only if it sees far enough."""
     steps = picture.tables.search_steps
     return bool(steps) and (not picture.prices or sees_far(picture, steps))
 

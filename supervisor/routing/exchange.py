@@ -94,7 +94,10 @@ def _row(
 def _firsts(
     to: dict[str, int], movers: dict[str, tuple[int, Gains]], fetched: Fetched
 ) -> dict[str, int]:
-    """The first of each chain, and everybody in a ring."""
+    """The first of each chain, and everybody in a ring.
+
+    Of pallets outside that are alike one stands for all: where it begins several chains one of them is named, and the others begin with their second.
+    """
     kept = {station for name, (station, _) in movers.items() if name not in to}
     taken = kept | set(to.values())
     firsts = {name: at for at, (_, name) in fetched.items() if name and at not in taken}
