@@ -207,10 +207,22 @@ class Picture:
         in_hand = pallet.pallet == self.situation.hand
         known = self.ways_of.get((id(covers), in_hand))
         if known is None:
-            found = ways(covers, self.prices, self.tables.idle_ms) if self.prices else {}
+            shut = self._left_to_people()
+            found = ways(covers, self.prices, self.tables.idle_ms, shut) if self.prices else {}
             known = {at: way for at, way in found.items() if in_hand or way[0] > 0}
             self.ways_of[id(covers), in_hand] = known
         return known
+
+    def _left_to_people(self) -> frozenset[int]:
+        """The stations whose nest only a person clears: what stands there is none of ours, or nobody can do anything with it."""
+        return frozenset(at for at, seat in self.seats.items() if self._stuck(seat))
+
+    def _stuck(self, seat: Seat) -> bool:
+        if seat.occupant is None:
+            return seat.obstacle == "not ours"
+        outlook = self.outlooks[seat.occupant.pallet]
+        nothing = not outlook.covers and not outlook.visit
+        return seat.obstacle == NO_WAY_OUT and bool(seat.occupant.open) and nothing
 
     def instead(self, pallet: PalletView) -> Iterator[Cover]:
         """The covers that a pallet may take besides the planned one: those that make the busiest station no busier.

@@ -7,7 +7,7 @@ Rules of this file:
   a station a little cheaper. Found by conditional gradients (Frank and Wolfe, 1956; from memory), always with the same number of rounds.
 """
 
-from collections.abc import Iterable
+from collections.abc import Container, Iterable
 
 from supervisor.routing.covers import Cover
 
@@ -40,17 +40,23 @@ Ways = dict[int, tuple[float, Cover]]
 """By station: what is gained if a pallet goes there, in ms of a station of mean price, and the cover that is cheapest if it does."""
 
 
-def ways(covers: tuple[Cover, ...], by: Prices, idle_ms: int) -> Ways:
-    """Everywhere a pallet could go on to. Its nest and the other one would stand idle for ``idle_ms`` if it did not; the detour costs what its cover is dearer than the cheapest."""
+def ways(covers: tuple[Cover, ...], by: Prices, idle_ms: int, shut: Container[int] = ()) -> Ways:
+    """Everywhere a pallet could go on to, ``shut`` stations left out.
+
+    Its nest and the other one would stand idle for ``idle_ms`` if it did not; the detour costs what its cover is dearer than the cheapest.
+    """
+    possible = [
+        (station, priced(cover, by), cover)
+        for cover in covers
+        for station, ms in enumerate(cover.work_ms)
+        if ms and station not in shut and cover.next_at(station)
+    ]
+    least = min((cost for _, cost, _ in possible), default=0.0)
     best: Ways = {}
-    costs = [priced(cover, by) for cover in covers]
-    least = min(costs, default=0.0)
-    for cost, cover in zip(costs, covers, strict=True):
-        for station, ms in enumerate(cover.work_ms):
-            if ms and cover.next_at(station):
-                gain = idle_ms * by[station] - (cost - least)
-                if station not in best or gain > best[station][0]:
-                    best[station] = gain, cover
+    for station, cost, cover in possible:
+        gain = idle_ms * by[station] - (cost - least)
+        if station not in best or gain > best[station][0]:
+            best[station] = gain, cover
     return best
 
 

@@ -76,6 +76,40 @@ def test_a_detour_that_costs_more_than_an_idle_nest_is_no_gain():
     assert max(gain for gain, _ in found.values()) == 1
 
 
+def test_a_detour_is_judged_by_what_is_left_where_the_best_station_is_left_out():
+    covers = next(iter(outlooks_of(2000).values())).covers
+    by = (1.0,) * STATIONS
+    before = ways(covers, by, 1)
+    best = {station for station, (gain, _) in before.items() if gain == 1}
+    after = ways(covers, by, 1, best)
+    assert after.keys() == before.keys() - best
+    assert max(gain for gain, _ in after.values()) == 1
+
+
+def test_a_pallet_is_not_kept_for_a_nest_that_only_a_person_clears(crowded):
+    """A stranger in a nest, or a pallet that nothing can be done with: whoever would go there goes elsewhere."""
+    _, router, _ = crowded
+    seen = 0
+    for situation, _ in router.told[::6]:
+        picture = router.picture(situation)
+        for view in situation.pallets:
+            covers = picture.outlooks[view.pallet].covers
+            if view.place not in picture.seat_at or view.home or not covers:
+                continue
+            at = max(picture.ways(view), key=lambda at: picture.ways(view)[at][0], default=None)
+            nest = "" if at is None else picture.tables.stations[at]
+            stations = tuple(
+                replace(each, occupant="a stranger") if each.station == nest else each
+                for each in situation.stations
+            )
+            other = router.picture(replace(situation, stations=stations))
+            if at is not None and other.prices and len({*picture.ways(view)}) > 1:
+                seen += 1
+                assert at not in other.ways(view)
+                assert other.ways(view)
+    assert seen
+
+
 @pytest.mark.parametrize(
     ("movers", "outside", "nests", "first"),
     [
