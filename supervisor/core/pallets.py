@@ -567,6 +567,10 @@ def add_result(draft: Draft, pallet: str, result: StationResult) -> None:
     """A run of a pallet gave its result, wherever the pallet stands by now."""
     draft.change_pallet(pallet, results=(*draft.pallets[pallet].results, result))
     look_at_part(draft, pallet)
+    decided = draft.tables.decides.get(result.program, frozenset())
+    if not decided.isdisjoint(draft.pallets[pallet].open):
+        # What was to be decided is open again, and nobody was announced for it: it may be run where the part stands.
+        draft.change_pallet(pallet, planned=())
 
 
 def count_try(draft: Draft, pallet: str, program: str) -> None:

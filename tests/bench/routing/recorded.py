@@ -74,7 +74,9 @@ class Recorded(Simulation):
         """As the cell does, keep nothing of a question: in thousands of them Python's search for garbage would be what is timed."""
         answer = super().ask()
         self.outcome.situations.clear()
-        self.outcome.answers[-1] = replace(answer, alternatives=())
+        answers = self.outcome.answers
+        answers[-1] = replace(answer, alternatives=())
+        answers[-2:-1] = [replace(before, plan=(), way=()) for before in answers[-2:-1]]
         return answer
 
     def judge(self, part):
