@@ -463,9 +463,8 @@ def _ask_routing(draft: Draft, hand: str) -> Carry | Stay:
     choice = draft.tables.router.choose(views.situation(draft, hand))
     if (choice.plan, choice.way) != (draft.handler.plan, draft.handler.way):
         draft.change_handler(plan=choice.plan, way=choice.way)
-    choice = replace(
-        choice, plan=(), way=()
-    )  # they are kept once, and are no part of what was decided
+    # Plan and way are kept once, and are no part of what was decided.
+    choice = replace(choice, plan=(), way=())
     draft.choices.append(choice)
     return choice
 

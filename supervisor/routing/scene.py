@@ -331,11 +331,8 @@ def _job(picture: Picture, view: PalletView, cover: Cover | None) -> Job:
 
 def _ready_ms(picture: Picture, view: PalletView) -> int:
     """When a pallet outside the stations may be fetched, if not at once; 0 if it may."""
-    return (
-        max(0, view.movable_ms)
-        if _outside(picture, view) and view.movable_ms > picture.now_ms
-        else 0
-    )
+    soaks = _outside(picture, view) and view.movable_ms > picture.now_ms
+    return view.movable_ms if soaks else 0
 
 
 def _outside(picture: Picture, view: PalletView) -> bool:
