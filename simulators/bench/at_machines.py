@@ -13,6 +13,7 @@ from random import Random
 from simulators.bench.diary import Diary
 from simulators.bench.hands import Hands
 from simulators.bench.on_the_wire import Image, OnTheWire
+from simulators.bench.random_cells import redeclared
 from simulators.bench.stages import stage_of, step_among
 from simulators.bench.world import Sent, World
 from simulators.models.station import StationModel
@@ -424,6 +425,17 @@ def _revive_later(at: AtMachines, draw: Random) -> None:
     at.later(draw, draw.choice((0.1, 1, 10)), revive)
 
 
+def _redeclared(at: AtMachines, draw: Random) -> str:
+    """Whoever is started next, by this or because another one died meanwhile, finds the new declaration."""
+    if at.world.is_dead():
+        return ""
+    digest = f"{at.world.cell.cell}, declaration {len(at.world.cores) + 1}"
+    at.world.declare(redeclared(at.world.cell, digest, draw))
+    at.world.die()
+    _revive_later(at, draw)
+    return stage_of(at.world, HANDLER)
+
+
 def _journal_refused(at: AtMachines, draw: Random) -> str:
     if at.world.is_dead() or at.world.holds_back():
         return ""
@@ -476,4 +488,5 @@ BEFALL: dict[str, Callable[[AtMachines, Random], str]] = {
     "journal-refused": _journal_refused,
     "clock-leap": _leap,
     "clock-back": _set_back,
+    "redeclared": _redeclared,
 }

@@ -22,7 +22,7 @@ from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, T
 from simulators.bench.faults import EVERYTHING, parse_chosen, written
 from simulators.bench.shift import Case, Outcome, run_case
 from simulators.bench.shrink import shrunk
-from simulators.bench.sometimes import table
+from simulators.bench.sometimes import table, table_of_routing
 from simulators.bench.tally import Tally, TallyError, joined, kept, read
 
 SHRUNK_MAX = 3
@@ -196,6 +196,8 @@ def _end(tally: Tally) -> int:
     """Print the table and the counts; the exit code."""
     due = tally.due()
     _say(table(tally.hits))
+    _say(iter(("",)))
+    _say(table_of_routing(tally.amid))
     _say(f"violation at seed {seed}: {text}" for seed, text in sorted(tally.violations.items()))
     _say(f"not tried: {each}" for each in due)
     _say(iter(("", tally.summary())))

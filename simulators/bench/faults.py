@@ -8,7 +8,7 @@ Rules of this file:
 """
 
 from collections import Counter
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from random import Random
 
@@ -115,8 +115,13 @@ KINDS = _kinds(
         what="the clock is set back while the supervisor is dead",
         per_hour=2.0,
     ),
-    # what stations are trusted for; it came last and stays here, so that the draws of the others stand
+    # these came last, in this order, and stay here, so that the draws of the others stand
     Kind(kind="reads-wrong", what="a station reads everything wrong by up to 8 U", per_hour=0.6),
+    Kind(
+        kind="redeclared",
+        what="the supervisor is ended, and started under another declaration of look-ahead",
+        per_hour=0.4,
+    ),
 )
 
 Chosen = Mapping[str, frozenset[int] | None]
@@ -156,11 +161,13 @@ def written(chosen: Chosen) -> str:
 class Strikes:
     """Which faults of a seed strike. ``hits`` counts those that hit by kind and stage, ``struck`` lists every strike: kind and number.
 
-    ``are_over``: nothing strikes any more.
+    ``amid`` counts them by kind and by what ``routing`` tells that was kept of routing meanwhile, if anything was. ``are_over``: nothing strikes any more.
     """
 
     def __init__(self, seed: int, chosen: Chosen) -> None:
         self.hits: Counter[tuple[str, str]] = Counter()
+        self.amid: Counter[tuple[str, str]] = Counter()
+        self.routing: Callable[[], str] = lambda: ""
         self.struck: list[tuple[str, int]] = []
         self._seed = seed
         self._chosen = chosen
@@ -203,6 +210,9 @@ class Strikes:
     def hit(self, kind: str, stage: str) -> None:
         """A strike of a kind has found something to hit."""
         self.hits[kind, stage] += 1
+        kept = self.routing()
+        if kept:
+            self.amid[kind, kept] += 1
 
     def _is_chosen(self, kind: str, number: int) -> bool:
         if kind not in self._chosen:

@@ -30,6 +30,7 @@ from supervisor.cell.model import (
     Program,
     Reach,
     Reader,
+    Routing,
     Soak,
     Sorting,
     Station,
@@ -51,6 +52,10 @@ SOAK_MINUTES = (1, 5, 20)
 """Share of part types that soak in the cell before they are measured, and how long."""
 INFEED_SHARE = 0.25
 """Share of cells where pallets come in on a conveyor; as many rack places as chance has it are left, sometimes none."""
+LOOK_AHEAD_STEPS = (0, 40, 200, 1_000)
+LOOK_AHEAD_WEIGHTS = (75, 10, 10, 5)
+FED_LOOK_AHEAD_WEIGHTS = (25, 5, 30, 40)
+"""With how many steps cells look ahead, and how often, without an infeed and with one: there many steps are needed before look-ahead decides."""
 GAP_SHARE = 0.03
 """Share of cells with a mandatory characteristic that no program is good enough for."""
 
@@ -82,7 +87,8 @@ def random_cell(seed: int) -> Cell:
     ordered = _ordered(cell, chance("order", seed))
     ending = _ending(ordered, chance("ending", seed))
     whole = trusted(_soaking(ending, chance("soaking", seed)), seed)
-    return _fed(whole, chance("infeed", seed))
+    fed = _fed(whole, chance("infeed", seed))
+    return _looking_ahead(fed, chance("look-ahead", seed))
 
 
 def random_shift(cell: Cell, seed: int, *, pallets: int, hours: float, start_ms: int) -> Physics:
@@ -192,6 +198,20 @@ def _fed(cell: Cell, draw: Random) -> Cell:
         for place in cell.places
     )
     return value.replace(cell, places=tuple(sorted(fed, key=lambda place: place.place)))
+
+
+def _looking_ahead(cell: Cell, draw: Random) -> Cell:
+    """Some cells look ahead before they decide, with more steps or fewer."""
+    fed = any(place.kind == "infeed" for place in cell.places)
+    weights = FED_LOOK_AHEAD_WEIGHTS if fed else LOOK_AHEAD_WEIGHTS
+    (steps,) = draw.choices(LOOK_AHEAD_STEPS, weights)
+    return value.replace(cell, routing=Routing(look_ahead_steps=steps))
+
+
+def redeclared(cell: Cell, digest: str, draw: Random) -> Cell:
+    """The cell under another declaration, which looks ahead with other steps, or not at all. What stands inside and what is measured stays the same."""
+    others = [n for n in LOOK_AHEAD_STEPS if n != cell.routing.look_ahead_steps]
+    return value.replace(cell, digest=digest, routing=Routing(look_ahead_steps=draw.choice(others)))
 
 
 def _place(

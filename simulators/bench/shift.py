@@ -22,6 +22,7 @@ from simulators.bench.faults import EVERYTHING, HOUR_MS, KINDS, Chosen, Strikes
 from simulators.bench.hands import NOBODY, Hands
 from simulators.bench.on_the_wire import Echo, OnTheWire
 from simulators.bench.random_cells import drawn_hours, random_cell, random_shift
+from simulators.bench.stages import answer_of, way_of
 from simulators.bench.world import World, orders_among, orders_of
 from simulators.models.chance import chance
 from supervisor.core.decide import Core, Decision
@@ -62,12 +63,16 @@ class Case:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Outcome:
-    """How a shift went. ``hits`` counts faults by kind and stage, ``struck`` names every strike. Times are the machines'."""
+    """How a shift went. ``hits`` counts faults by kind and stage, ``struck`` names every strike. Times are the machines'.
+
+    ``amid`` counts answers of routing, and faults by kind while a way to the end was kept.
+    """
 
     case: Case
     failures: tuple[Failure, ...]
     fingerprint: str
     hits: Counter[tuple[str, str]]
+    amid: Counter[tuple[str, str]]
     struck: tuple[tuple[str, int], ...]
     answers: Counter[tuple[str, str]]
     hours: float
@@ -93,6 +98,7 @@ class Shift:
         self.strikes = Strikes(case.seed, case.faults)
         self.world = World(cell, physics, seed=case.seed, start_ms=START_MS)
         self.world.snapshot_every = SNAPSHOT_EVERY
+        self.strikes.routing = lambda: way_of(self.world)
         self.hands = Hands(self.world)
         self.wire = OnTheWire(self.world, self.strikes, _echoes(case.seed, self.world))
         self.at = AtMachines(self.world, self.hands, self.wire)
@@ -137,6 +143,8 @@ class Shift:
         """What the core itself promises of its state is looked at by the core, everything else by the checkers."""
         self.checkers.say("invariant", *self.world.core.broken(decision.state))
         self.checkers.watch(event, decision)
+        for choice in decision.choices:
+            self.strikes.amid["answer", answer_of(choice)] += 1
         if self._armed and orders_among(decision.commands):
             self._aim(decision)
 
@@ -274,7 +282,7 @@ class Shift:
 
     def _replay(self) -> None:
         """The journal gives the state again."""
-        fold: Fold[CellState] = Fold(lambda _: Core(self.world.cell))
+        fold: Fold[CellState] = Fold(lambda declared: Core(self.world.cores[declared].tables.cell))
         for entry in self.world.journal.entries:
             decision = fold.take(entry.event, entry.at_ms)
             if decision.commands != entry.commands:
@@ -303,6 +311,7 @@ class Shift:
             failures=tuple(self.checkers.failures),
             fingerprint=fingerprint(world),
             hits=self.strikes.hits,
+            amid=self.strikes.amid,
             struck=tuple(self.strikes.struck),
             answers=self.attendant.answered,
             hours=(world.now_ms - START_MS) / HOUR_MS,

@@ -1,4 +1,4 @@
-"""What a campaign must have hit sometimes: each kind of fault at each step of the handshake that it can meet.
+"""What a campaign must have hit sometimes: each kind of fault at each step of the handshake that it can meet, and how routing decided.
 
 Rules of this file:
 - ``STEPS`` says for each kind which steps are due. A step that is left out cannot be met, for the reason beside it.
@@ -112,10 +112,43 @@ STEPS: dict[str, tuple[str, ...]] = {
     "journal-refused": HANDLER,
     "clock-leap": HANDLER,
     "clock-back": ("supervisor dead",),
+    "redeclared": HANDLER,
 }
 
 DUE = tuple((kind, step) for kind, steps in STEPS.items() for step in steps)
 """Every kind and step that is due."""
+
+
+ANSWERS = (
+    "simple rule",
+    "exchange",
+    "look-ahead, to the end",
+    "look-ahead, part of the way",
+    "look-ahead, from a jaw",
+    "look-ahead, stays free",
+)
+"""How routing comes to an answer."""
+WAYS = ("way", "way without homes")
+"""What look-ahead keeps of the way that it saw: where all pallets in nests have a home, and where one has none."""
+BEFORE_ALL = ("tag-malformed", "tag-strange", "identity-doubled")
+"""What befalls pallets before anything is decided: no way can be kept then."""
+TOO_RARE = ("pallets-exchanged", "way without homes")
+"""A pallet has no home only while others have all the rack; that two of them stand in it just then, unseen, did not come in 1,200 seeds."""
+DUE_OF_ROUTING = (
+    *(("answer", how) for how in ANSWERS),
+    *(
+        (kind, way)
+        for kind in STEPS
+        for way in WAYS
+        if kind not in BEFORE_ALL and (kind, way) != TOO_RARE
+    ),
+)
+"""Every answer, and every kind of fault while a way is kept."""
+
+
+def routing_missed(amid: Hits) -> list[tuple[str, str]]:
+    """What is due of routing and never came."""
+    return [each for each in DUE_OF_ROUTING if not amid[each]]
 
 
 def missed(hits: Hits) -> list[tuple[str, str]]:
@@ -129,11 +162,12 @@ def kinds_missed(hits: Hits) -> list[str]:
     return [kind for kind in STEPS if kind not in seen]
 
 
-def still_due(hits: Hits, seeds: int) -> list[str]:
+def still_due(hits: Hits, amid: Hits, seeds: int) -> list[str]:
     """What a campaign of so many seeds had to hit and did not, in words; empty when it has done its duty."""
     due = [f"{kind} never hit" for kind in kinds_missed(hits)] if seeds >= KINDS_DUE_SEEDS else []
     if seeds >= STEPS_DUE_SEEDS:
         due += [f"{kind} never hit at {step!r}" for kind, step in missed(hits)]
+        due += [f"{kind} never with {way!r}" for kind, way in routing_missed(amid)]
     return due
 
 
@@ -159,6 +193,14 @@ def table(hits: Hits) -> Iterator[str]:
             yield f"{kind:<20} " + ", ".join(f"{step} {count:,}" for step, count in rest)
 
 
+def table_of_routing(amid: Hits) -> Iterator[str]:
+    """How often routing decided how, and how often each kind hit while a way was kept."""
+    yield "answers of routing   " + ", ".join(f"{how} {amid['answer', how]:,}" for how in ANSWERS)
+    yield ""
+    kinds = [kind for kind in STEPS if kind not in BEFORE_ALL]
+    yield from _matrix("while a way is kept", WAYS, kinds, amid)
+
+
 def _has(kind: str, title: str) -> bool:
     """Whether a kind belongs into a table: a door open is a stage of a station there and an order here."""
     is_order = STEPS[kind] in (ORDERS, ENTRIES)
@@ -168,11 +210,12 @@ def _has(kind: str, title: str) -> bool:
 
 
 def _matrix(title: str, steps: Sequence[str], kinds: Sequence[str], hits: Hits) -> Iterator[str]:
+    due = {*DUE, *DUE_OF_ROUTING}
     heads = [step.rpartition(" ") for step in steps]
     yield f"{title:<20}" + "".join(f"{first:>12}" for first, _, _ in heads).rstrip()
     yield f"{'':<20}" + "".join(f"{last:>12}" for _, _, last in heads)
     for kind in kinds:
-        cells = (_cell(hits[kind, step], (kind, step) in DUE) for step in steps)
+        cells = (_cell(hits[kind, step], (kind, step) in due) for step in steps)
         yield f"{kind:<20}" + "".join(f"{cell:>12}" for cell in cells)
 
 

@@ -16,6 +16,7 @@ from supervisor.core.commands import (
     SetDoor,
     StartRun,
 )
+from supervisor.routing.situation import Carry, Stay
 
 BAYS = {
     "shut": "at rest",
@@ -65,3 +66,31 @@ def step_among(commands: tuple[Command, ...]) -> str:
     """What a decision's first order asks for; "no order" where it has none."""
     goals = orders_of(commands)
     return step_of(goals[0]) if goals else "no order"
+
+
+# --- routing ------------------------------------------------------------------------------------------------------------------------
+
+PUT_OFF = "better for all together is"
+"""What routing says of a move that it put off where pallets without a home exchange their nests."""
+
+
+def answer_of(choice: Carry | Stay) -> str:
+    """How routing came to an answer: by its simple rule, by the exchange of all together, or by look-ahead, and how far that saw."""
+    if choice.bound_ms is None:
+        said = (choice.why, *(each.why_lost for each in choice.alternatives))
+        return "exchange" if any(PUT_OFF in text for text in said) else "simple rule"
+    if isinstance(choice, Stay):
+        return "look-ahead, stays free"
+    if "as far as was looked ahead" in choice.why:
+        return "look-ahead, part of the way"
+    return "look-ahead, from a jaw" if not choice.origin else "look-ahead, to the end"
+
+
+def way_of(world: World) -> str:
+    """What is kept of a way to the end; "" where there is none."""
+    state = world.state
+    if not state.handler.way:
+        return ""
+    inside = (state.pallets.get(station.pallet) for station in state.stations.values())
+    homeless = any(pallet is not None and not pallet.home for pallet in inside)
+    return "way without homes" if homeless else "way"

@@ -15,7 +15,7 @@ from typing import Any
 
 from simulators.bench.faults import KINDS
 from simulators.bench.shift import Outcome
-from simulators.bench.sometimes import DUE, missed, still_due
+from simulators.bench.sometimes import DUE, DUE_OF_ROUTING, Hits, missed, routing_missed, still_due
 
 
 class TallyError(Exception):
@@ -33,6 +33,7 @@ class Tally:
     records: int = 0
     longest_finish_hours: float = 0.0
     hits: Counter[tuple[str, str]] = field(default_factory=Counter[tuple[str, str]])
+    amid: Counter[tuple[str, str]] = field(default_factory=Counter[tuple[str, str]])
     fingerprints: dict[int, str] = field(default_factory=dict[int, str])
     violations: dict[int, str] = field(default_factory=dict[int, str])
 
@@ -49,6 +50,7 @@ class Tally:
         self.records += outcome.records
         self.longest_finish_hours = max(self.longest_finish_hours, outcome.finish_hours)
         self.hits.update(outcome.hits)
+        self.amid.update(outcome.amid)
         self.fingerprints[outcome.case.seed] = outcome.fingerprint
         if outcome.failures:
             first = outcome.failures[0]
@@ -71,6 +73,7 @@ class Tally:
         self.records += other.records
         self.longest_finish_hours = max(self.longest_finish_hours, other.longest_finish_hours)
         self.hits.update(other.hits)
+        self.amid.update(other.amid)
         self.fingerprints |= other.fingerprints
         self.violations |= other.violations
 
@@ -87,7 +90,7 @@ class Tally:
 
     def due(self) -> list[str]:
         """What was never tried and should have been."""
-        return still_due(self.hits, self.seeds)
+        return still_due(self.hits, self.amid, self.seeds)
 
     def fingerprint(self) -> str:
         """One SHA-256 over the fingerprints of all shifts in the order of their seeds."""
@@ -104,6 +107,7 @@ class Tally:
             f"{self.facts:,} facts, {self.hours:,.0f} h simulated, "
             f"everything finished at most {self.longest_finish_hours:.1f} h after the last fault, "
             f"{self.faults():,} faults ({kinds}), {len(DUE) - len(missed(self.hits))} of {len(DUE)} steps hit, "
+            f"{len(DUE_OF_ROUTING) - len(routing_missed(self.amid))} of {len(DUE_OF_ROUTING)} of routing, "
             f"fingerprint {self.fingerprint()[:16]}, {len(self.violations)} violations"
         )
 
@@ -117,7 +121,8 @@ def kept(tally: Tally, path: Path) -> None:
         "pallets": tally.pallets,
         "records": tally.records,
         "longest_finish_hours": tally.longest_finish_hours,
-        "hits": [[kind, step, count] for (kind, step), count in sorted(tally.hits.items())],
+        "hits": _listed(tally.hits),
+        "amid": _listed(tally.amid),
         "fingerprints": tally.fingerprints,
         "violations": tally.violations,
     }
@@ -134,12 +139,22 @@ def read(path: Path) -> Tally:
     """
     try:
         content = json.loads(path.read_text())
-        hits = Counter({(kind, step): count for kind, step, count in content.pop("hits")})
+        hits, amid = _counted(content.pop("hits")), _counted(content.pop("amid"))
         fingerprints = {int(seed): text for seed, text in content.pop("fingerprints").items()}
         violations = {int(seed): text for seed, text in content.pop("violations").items()}
-        return Tally(hits=hits, fingerprints=fingerprints, violations=violations, **content)
+        return Tally(
+            hits=hits, amid=amid, fingerprints=fingerprints, violations=violations, **content
+        )
     except (OSError, ValueError, KeyError, TypeError, AttributeError) as wrong:
         raise TallyError(f"expected a file of --keep at {path}, found: {wrong}") from wrong
+
+
+def _listed(counts: Hits) -> list[list[str | int]]:
+    return [[kind, step, count] for (kind, step), count in sorted(counts.items())]
+
+
+def _counted(listed: list[list[Any]]) -> Hits:
+    return Counter({(kind, step): count for kind, step, count in listed})
 
 
 def joined(paths: Iterable[Path]) -> Tally:

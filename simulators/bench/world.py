@@ -117,11 +117,12 @@ class _Death:
 
 @dataclass(slots=True, kw_only=True)
 class _Life:
-    """The supervisor's process, and when it is to end."""
+    """The supervisor's process, when it is to end, and what the next one finds declared, if that is something else."""
 
     fence: int = 0
     alive: bool = False
     death: _Death | None = None
+    declared: Cell | None = None
 
 
 class _Clocks:
@@ -151,8 +152,9 @@ class World:
 
     def __init__(self, cell: Cell, physics: Physics, *, seed: int, start_ms: int = 0) -> None:
         """Bring up machines and core at ``start_ms`` of the cell's time."""
-        self.core = Core(cell)
-        self.cell = cell
+        self.cell, self.core = cell, Core(cell)
+        self.cores = {cell.digest: self.core}
+        """By declaration: what a journal is read again with."""
         self.state: CellState = self.core.initial()
         self.floor = floor_in_memory(physics)
         self.models = CellModels(physics, floor=self.floor, seed=seed)
@@ -310,7 +312,7 @@ class World:
     def revive(self) -> None:
         """A new supervisor process takes the cell: its state comes from the journal, everything else from the machines."""
         start = self._snapshots.latest()
-        fold: Fold[CellState] = Fold(lambda _: self.core, start=start)
+        fold: Fold[CellState] = Fold(self.cores.__getitem__, start=start)
         for entry in self.journal.read(1 if start is None else start.seq + 1):
             fold.take(entry.event, entry.at_ms)
         if fold.state != self.state:
@@ -319,13 +321,24 @@ class World:
         self.state = fold.state
         self._desk.entries = "taken"
         self._seen.clear()
+        if self._life.declared is not None:
+            self._declare(self._life.declared)
         self._start_supervisor()
 
     def redeclare(self, cell: Cell) -> None:
         """A new supervisor process takes the cell under another declaration. The machines stay as they are, declared or not."""
-        self.cell, self.core = cell, Core(cell)
+        self._declare(cell)
         self._seen.clear()
         self._start_supervisor()
+
+    def declare(self, cell: Cell) -> None:
+        """Whoever takes the cell next finds another declaration of it: that is read when a supervisor starts, and not again."""
+        self._life.declared = cell
+
+    def _declare(self, cell: Cell) -> None:
+        self._life.declared = None
+        self.cell, self.core = cell, Core(cell)
+        self.cores[cell.digest] = self.core
 
     def refuse_entries(self) -> None:
         """The journal takes no entries from now on."""

@@ -11,6 +11,7 @@ from simulators.bench.faults import KINDS
 from supervisor.core.holds import HOLDS
 
 EVERY_ONE = Counter(dict.fromkeys(sometimes.DUE, 1))
+EVERY_WAY = Counter(dict.fromkeys(sometimes.DUE_OF_ROUTING, 1))
 
 ASKED_FOR = {
     "station faults": {"station-fault", "station-manual", "station-gated"},
@@ -63,6 +64,7 @@ ASKED_FOR = {
     },
     "database refusal": {"journal-refused"},
     "stations that must not be trusted": {"reads-wrong"},
+    "another declaration amid a shift": {"redeclared"},
 }
 
 
@@ -91,15 +93,31 @@ def test_every_order_is_met_by_a_loss_before_during_and_after_it():
 @pytest.mark.parametrize("kind", KINDS)
 def test_a_kind_that_never_hit_fails_a_campaign(kind):
     hits = Counter({(k, step): n for (k, step), n in EVERY_ONE.items() if k != kind})
-    assert sometimes.still_due(hits, 99) == []
-    assert sometimes.still_due(hits, 100) == [f"{kind} never hit"]
+    assert sometimes.still_due(hits, EVERY_WAY, 99) == []
+    assert sometimes.still_due(hits, EVERY_WAY, 100) == [f"{kind} never hit"]
 
 
 def test_a_step_that_was_never_hit_fails_a_long_campaign():
     hits = EVERY_ONE - Counter({("door-jam", "arm inside"): 1})
-    assert sometimes.still_due(hits, 9_999) == []
-    assert sometimes.still_due(hits, 10_000) == ["door-jam never hit at 'arm inside'"]
-    assert sometimes.still_due(EVERY_ONE, 10_000) == []
+    assert sometimes.still_due(hits, EVERY_WAY, 9_999) == []
+    assert sometimes.still_due(hits, EVERY_WAY, 10_000) == ["door-jam never hit at 'arm inside'"]
+    assert sometimes.still_due(EVERY_ONE, EVERY_WAY, 10_000) == []
+
+
+def test_an_answer_of_routing_that_never_came_fails_a_long_campaign():
+    amid = EVERY_WAY - Counter({("answer", "exchange"): 1, ("crash", "way"): 1})
+    assert sometimes.still_due(EVERY_ONE, amid, 9_999) == []
+    assert sometimes.still_due(EVERY_ONE, amid, 10_000) == [
+        "answer never with 'exchange'",
+        "crash never with 'way'",
+    ]
+
+
+def test_the_table_of_routing_shows_each_count_once():
+    amid = Counter({each: 1_000 + number for number, each in enumerate(EVERY_WAY)})
+    shown = " ".join(sometimes.table_of_routing(amid)).replace("home", " ")
+    words = shown.replace("1,", "1").replace(",", " ").split()
+    assert [words.count(str(count)) for count in amid.values()] == [1] * len(amid)
 
 
 def test_the_table_shows_each_hit_once():
