@@ -11,7 +11,7 @@ from collections import Counter
 from collections.abc import Callable
 from typing import Any
 
-from simulators.bench.run import Json, Live
+from simulators.bench.run import Json, Live, RunFailed
 from simulators.bench.staging import Stage
 from simulators.models import physics as physics_file
 from simulators.servers.floor_file import FloorFile
@@ -36,13 +36,20 @@ class PersonAtThePage:
         self.answered: Counter[str] = Counter()
 
     def look(self) -> None:
-        """Answer what can be answered now."""
+        """Answer what can be answered now.
+
+        Raises:
+            RunFailed: a question that this person knows nothing about.
+        """
         for hold in self._live.watch.get("/api/v1/holds") or ():
             now_s = time.monotonic()
             if now_s < self._again_s.get(hold["hold"], 0.0):
                 continue
             self._again_s[hold["hold"]] = now_s + AGAIN_S
-            reply = LOOKS[hold["code"]](self, hold)
+            look = LOOKS.get(hold["code"])
+            if look is None:
+                raise RunFailed(f"nobody knows what to do about {hold['code']}: {hold['seen']}")
+            reply = look(self, hold)
             if reply:
                 self._answer(hold, reply)
 
@@ -132,11 +139,24 @@ def _beside_its_tag(person: PersonAtThePage, hold: Json) -> str:
     return "right" if person.floor.pallet_at(pallet["place"]) == hold["subject"] else "removed"
 
 
+def _stranded(person: PersonAtThePage, hold: Json) -> str:
+    """Another one has its home place, or what it needs is cut off: mostly that passes. What lasts is taken out, if the rack has a place for it."""
+    pallet = person.shown(f"/pallets/{hold['subject']}")
+    if pallet is None:
+        return ""
+    if person.floor.pallet_at(pallet["place"]) != hold["subject"]:
+        return "removed"
+    if person.tries(hold) or person.floor.arm().inside:
+        return ""
+    return "removed" if person.carry_to_the_rack(pallet["place"]) else ""
+
+
 LOOKS: dict[str, Look] = {
     "tag-unreadable": _always("read again"),
     "tag-malformed": _always("read again"),
     "pallet-twice": _always("read again"),
     "identity-doubted": _beside_its_tag,
+    "pallet-stranded": _stranded,
     "door-stuck": _always("try again"),
     "prepare-failed": _always("try again"),
     "start-unconfirmed": _at_the_start,
