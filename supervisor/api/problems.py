@@ -184,8 +184,8 @@ RESERVATION_REFUSED = Kind(
     code=36,
     name="reservation-refused",
     status=409,
-    title="Nothing is kept for this pallet",
-    fix="See the detail; ask where it goes, then reserve again once that is put right.",
+    title="What the line asks for this pallet cannot be done",
+    fix="See the detail; put it right, or ask where the pallet goes and reserve again.",
 )
 NOT_DECIDING = Kind(
     code=30,

@@ -1,6 +1,7 @@
 """Questions by address: a parameter that an address does not know is refused.
 
-Rules of this file: who misspells ``batch`` must not be given the records of every batch.
+Rules of this file: who misspells ``batch`` must not be given the records of every batch, and who asks for ``/shift?shift=last`` not the
+running one.
 """
 
 from collections.abc import Iterator
@@ -22,7 +23,8 @@ def only_known(request: Request) -> None:
     known = frozenset(_named(route.dependant))
     strange = [name for name in request.query_params if name not in known]
     if strange:
-        seen = f"is not known at this address; known are {', '.join(sorted(known))}"
+        told = f"known are {', '.join(sorted(known))}" if known else "it knows none"
+        seen = f"is not known at this address; {told}"
         raise RequestValidationError([{"loc": ("query", name), "msg": seen} for name in strange])
 
 

@@ -5,7 +5,7 @@ Rules of this file: assembly only. The page is added by whoever composes the pro
 
 from typing import Literal
 
-from fastapi import APIRouter, FastAPI, Response
+from fastapi import APIRouter, Depends, FastAPI, Response
 
 from supervisor.api.driver_view import driver_view, trouble_of
 from supervisor.api.head_told import HeadTold
@@ -17,6 +17,7 @@ from supervisor.api.openapi import DESCRIPTION, TAGS, document_of
 from supervisor.api.papers import PaperDesk
 from supervisor.api.ports import Sources
 from supervisor.api.problems import RETRY_AFTER_S, answer_problems
+from supervisor.api.questions import only_known
 from supervisor.api.routes import (
     advice,
     agreement,
@@ -124,7 +125,7 @@ def bare_service() -> FastAPI:
         generate_unique_id_function=lambda route: route.name,
     )
     for noun in NOUNS:
-        app.include_router(noun.router, prefix=PREFIX)
+        app.include_router(noun.router, prefix=PREFIX, dependencies=[Depends(only_known)])
     app.include_router(health)
     app.openapi = lambda: document_of(app)
     return app

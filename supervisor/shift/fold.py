@@ -143,7 +143,7 @@ class ShiftFold:
             ),
             handler_ms=dict(self._handler_ms),
             queue=self._queue.slices(self._at_ms),
-            parts_in=sum(part.entered == "within" for part in work.parts),
+            parts_in=self._log.came_in(),
             parts_out=len(left),
             verdicts=dict(sorted(self._log.verdicts.items())),
             stayed_ms=tuple(p.out_ms - p.entered_ms for p in left if p.entered == "within"),
@@ -252,6 +252,10 @@ class _Log:
         self._last_ms = 0
         self.finished = {station.station: 0 for station in cell.stations}
         self.verdicts: dict[str, int] = {}
+
+    def came_in(self) -> int:
+        """How many parts came in within the time looked at, also those that nothing was done with yet."""
+        return sum(part.entered == "within" for part in self._parts.values())
 
     def work(self, from_ms: int) -> Work:
         """What was done. It begins with the first part that was there."""

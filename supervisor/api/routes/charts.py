@@ -8,13 +8,12 @@ from starlette.concurrency import run_in_threadpool
 from supervisor.api.chart_view import ChartLine, ControlChartView, chart_line, chart_view
 from supervisor.api.inside import Inside
 from supervisor.api.process import chart_of
-from supervisor.api.questions import only_known
 from supervisor.cell.value import value
 from supervisor.process.control import Grouping
 from supervisor.process.subgroups import SpreadBy
 from supervisor.statistics.charts import SIZE_MAX, RuleSet
 
-router = APIRouter(prefix="/charts", tags=["charts"], dependencies=[Depends(only_known)])
+router = APIRouter(prefix="/charts", tags=["charts"])
 
 Rules = Annotated[RuleSet, Query(description="The set of run rules.")]
 Size = Annotated[

@@ -86,7 +86,7 @@ async def _close(
     known(pallet, now.state.pallets, "pallet")
     claim = claim_on(now.state, pallet)
     if claim is None or (how == "placed" and not claim.target):
-        raise Refusal(RESERVATION_REFUSED, f"no place is kept for {pallet}: it may be over")
+        raise Refusal(RESERVATION_REFUSED, f"no place is kept for {pallet}; its time may be over")
     other = another_at_target(now.state, claim)
     if how == "placed" and other:
         why = f"{other} stands at {claim.target}; put {pallet} down there once put.may_enter is yes"

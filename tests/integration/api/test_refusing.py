@@ -50,6 +50,7 @@ async def test_what_is_not_there_is_404(cell, address, name):
         "/records/archive?serials=1",
         "/records/summary?from=2025-01-01",
         "/charts/pump-body/1?size=5",
+        "/decisions?palet=P1",
     ],
 )
 async def test_a_misspelt_question_is_refused_and_not_answered_with_everything(cell, address):
@@ -57,6 +58,12 @@ async def test_a_misspelt_question_is_refused_and_not_answered_with_everything(c
     problem = assert_problem(answer, 422, "not-understood")
     name = address.partition("?")[2].partition("=")[0]
     assert f"query.{name}: is not known at this address; known are " in problem["detail"]
+
+
+@pytest.mark.parametrize("address", ["/shift?shift=last", "/cell?verbose=1"])
+async def test_a_question_to_an_address_that_takes_none_is_refused(cell, address):
+    problem = assert_problem(await cell.client.get(f"/api/v1{address}"), 422, "not-understood")
+    assert problem["detail"].endswith("is not known at this address; it knows none")
 
 
 async def test_a_405_names_all_methods_of_an_address_with_several(cell):

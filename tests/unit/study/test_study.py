@@ -71,6 +71,13 @@ def test_a_given_number_of_pallets_ends_the_shift_when_all_are_done():
     assert figures.looked_ms < 3_600_000
 
 
+def test_a_part_counts_as_come_in_before_anything_is_done_with_it():
+    """A rack of pallets that had just come in was one part in the figures: the one with a finished run."""
+    figures = play(Wishes(cell=small_cell(), hours=0.05, mix=ONLY_RINGS), 3)
+    rack = sum(place.kind == "rack" for place in small_cell().places)
+    assert figures.parts_in >= rack > len(figures.work.parts)
+
+
 def test_where_pallets_wait_is_said_as_the_cell_is_declared(doubled):
     def fed(*kinds: str) -> Study:
         out = [p for p in small_cell().places if p.kind == "outfeed"]
