@@ -40,6 +40,7 @@ RESERVED_IDENTIFIERS = (
 
 _NUMBER = re.compile(r"[-+]?(\d+(\.\d*)?|\.\d+)([eE][-+]?\d{1,2})?")
 _WHOLE = re.compile(r"[-+]?(0|[1-9]\d{0,8})")
+_TOO_LONG = re.compile(r"[-+]?[1-9]\d{9,}")
 _IDENTIFIER = re.compile(r"[a-z0-9]+(-[a-z0-9]+)*")
 
 
@@ -111,6 +112,8 @@ def _exact(written: object) -> Decimal:
 
 def _whole(written: object) -> int:
     text = text_of(written)
+    if text is not None and _TOO_LONG.fullmatch(text):
+        raise refuse("a whole number of at most 9 digits", "write a smaller one")
     if text is None or not _WHOLE.fullmatch(text):
         raise refuse("a whole number", "write digits only, such as 1500, without a unit")
     return int(text)

@@ -1,7 +1,8 @@
 """From pydantic's refusals to problems that the author of a file can act on.
 
 Rules of this file:
-- Every refusal gets a place, what was expected, what was found and a remedy; none is dropped and none is repeated.
+- Every refusal gets a place, what was expected, what was found and a remedy; none is dropped and none is repeated. A needed key that is
+  missing because it was misspelt is one mistake: the misspelt key.
 - A validator of ours refuses with ``refuse(expected, remedy)``; ``at`` names the field inside a mapping that it is about.
 - For a key that is not known, the keys that are known there come from the model, with the near miss first.
 """
@@ -12,7 +13,7 @@ from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails, PydanticCustomError
 
 from supervisor.cell.model_path import follow, keys_known
-from supervisor.cell.problem import Problem, choose_instead, one_of
+from supervisor.cell.problem import Problem, choose_instead, near_miss, one_of
 from supervisor.cell.table import Placed, Table, entry, locate, shown
 
 _OURS = "declaration"
@@ -45,9 +46,16 @@ def refuse(expected: str, remedy: str, at: str = "") -> PydanticCustomError:
 
 def explain(error: ValidationError, root: Table, model: type[BaseModel]) -> list[Problem]:
     """One problem for each refusal."""
+    details = error.errors(include_url=False, include_input=False)
+    misspelt = {
+        (*way, meant)
+        for *way, written in (each["loc"] for each in details if each["type"] == "extra_forbidden")
+        if (meant := near_miss(str(written), keys_known(follow(model, tuple(way))[1])))
+    }
     return [
         _explained(detail, root, model)
-        for detail in error.errors(include_url=False, include_input=False)
+        for detail in details
+        if detail["type"] != "missing" or detail["loc"] not in misspelt
     ]
 
 
