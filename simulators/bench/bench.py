@@ -2,7 +2,8 @@
 
 Rules of this file:
 - With ``--json`` exactly one JSON object goes to standard output and nothing else.
-- Progress is shown only when a person watches; with a person at a terminal the page stays up until interrupted.
+- Progress is shown only when a person watches; with a person at a terminal the page stays up until interrupted, also while the cell waits
+  for an answer.
 """
 
 import json
@@ -13,6 +14,7 @@ from collections.abc import Generator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Literal
 
 from rich.console import Console
 from rich.live import Live
@@ -46,9 +48,9 @@ def run(options: Options) -> int:
         stage = prepare(options.wishes, folder)
         port = options.port or free_ports(1)[0]
         with running(stage, speed=options.wishes.speed, port=port) as live:
-            _work(console, live.watch, stage, options)
-            records = len(stage.pallets)
             linger = sys.stdin.isatty() and console.is_terminal and options.output != "json"
+            _work(console, live.watch, stage, options, "a person" if linger else "nobody")
+            records = len(stage.pallets)
             if linger:
                 _show(console, report_of_run(stage))
                 _stay(console, live.watch, records)
@@ -73,7 +75,13 @@ def _folder(keep: Path | None) -> Generator[Path]:
 # --- while it runs ----------------------------------------------------------------------------------------------------------------
 
 
-def _work(console: Console, watch: Watch, stage: Stage, options: Options) -> None:
+def _work(
+    console: Console,
+    watch: Watch,
+    stage: Stage,
+    options: Options,
+    watched_by: Literal["nobody", "a person"],
+) -> None:
     """Wait for the cell to finish, with a live line when a person watches."""
     console.print(
         f"The cell's page is at [bold]{watch.address}/[/bold] (speed {options.wishes.speed:g}, seed {options.wishes.seed})"
@@ -85,7 +93,7 @@ def _work(console: Console, watch: Watch, stage: Stage, options: Options) -> Non
             if console.is_terminal:
                 live.update(_progress(cell, done, len(stage.pallets), time.monotonic() - begun))
 
-        wait_finished(watch, stage, tell)
+        wait_finished(watch, stage, tell, watched_by=watched_by)
 
 
 def _progress(cell: Json, done: int, pallets: int, elapsed_s: float) -> Text:
@@ -98,8 +106,8 @@ def _progress(cell: Json, done: int, pallets: int, elapsed_s: float) -> Text:
     bar = "█" * round(10 * done / pallets)
     return Text(
         f"{elapsed_s:4.0f} s [{bar:<10}] {done}/{pallets} decided, "
-        f"{counts['stations_connected']}/{counts['stations']} stations, {counts['pallets']} pallets inside, "
-        f"{counts['holds']} holds\n       handler {doing}",
+        f"{counts['stations_connected']}/{counts['stations']} stations, "
+        f"pallets inside: {counts['pallets']}, holds: {counts['holds']}\n       handler {doing}",
         no_wrap=True,
         overflow="ellipsis",
     )

@@ -2,7 +2,8 @@
 
 Rules of this file:
 - Only processes started here are ended here, by their handle; they end when the run ends, however it ends.
-- A run that makes no progress for ``PATIENCE_S`` of real time has failed, and says what the cell waits for.
+- A run that makes no progress for ``PATIENCE_S`` of real time has failed, and says what the cell waits for. Where a person watches, only one
+  whose supervisor does not answer: a person may take any time to mend what the cell asks about.
 """
 
 import json
@@ -17,7 +18,7 @@ import uuid
 from collections.abc import Callable, Generator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Any, cast
+from typing import Any, Literal, cast
 
 from simulators.bench.staging import Stage
 
@@ -147,11 +148,23 @@ def wait_ready(watch: Watch, children: list[subprocess.Popen[bytes]]) -> None:
         time.sleep(POLL_S)
 
 
-def wait_finished(watch: Watch, stage: Stage, tell: Callable[[Json, int], None]) -> None:
-    """Wait until every pallet has its record and has left the cell."""
+def wait_finished(
+    watch: Watch,
+    stage: Stage,
+    tell: Callable[[Json, int], None],
+    *,
+    watched_by: Literal["nobody", "a person"] = "nobody",
+) -> None:
+    """Wait until every pallet has its record and has left the cell.
+
+    Raises:
+        RunFailed: nothing happened for ``PATIENCE_S``.
+    """
     seen: object = None
     moved = time.monotonic()
-    while True:
+    cell: Json | None = None
+    done = 0
+    while time.monotonic() - moved <= PATIENCE_S:
         cell = watch.get("/api/v1/cell")
         records = watch.get("/api/v1/records?limit=500")
         if cell is not None and records is not None:
@@ -159,8 +172,25 @@ def wait_finished(watch: Watch, stage: Stage, tell: Callable[[Json, int], None])
             tell(cell, done)
             if done >= len(stage.pallets) and cell["counts"]["pallets"] == 0:
                 return
-            if cell["seq"] != seen:
+            if cell["seq"] != seen or watched_by == "a person":
                 seen, moved = cell["seq"], time.monotonic()
-        if time.monotonic() - moved > PATIENCE_S:
-            raise RunFailed(f"nothing happens any more: {json.dumps(cell)[:2000]}")
         time.sleep(POLL_S)
+    if cell is None:
+        raise RunFailed(f"nobody answers at {watch.address} any more")
+    holds = watch.get("/api/v1/holds") or []
+    raise RunFailed(standstill(cell, holds, f"{done} of {len(stage.pallets)}"))
+
+
+def standstill(cell: Json, holds: list[Json], decided: str) -> str:
+    """What a cell in which nothing happens any more waits for, in lines for people."""
+    lines = [
+        f"nothing has happened for {PATIENCE_S:.0f} s: {decided} parts are decided, pallets inside: {cell['counts']['pallets']}",
+        f"  the handler waits: {cell['stay'] or 'nothing to carry'}",
+    ]
+    if cell["trouble"]:
+        lines.append(f"  trouble: {cell['trouble']}")
+    lines += [
+        f"  a person is asked about {hold['subject']}: {hold['title']} ({hold['code']}); {hold['seen']}"
+        for hold in holds
+    ]
+    return "\n".join(lines)
