@@ -353,7 +353,13 @@ def explain(
     decisions = _decisions_asked(url) if url else _decisions_retold(database)
     lines = about_pallet(decisions.decisions, pallet, last)
     if not lines:
-        end(NO, f"No choice was about {pallet} in {url or database}.")
+        known = sorted({each.pallet for each in decisions.decisions if each.pallet})
+        hint = (
+            f": expected the id of a pallet, such as {known[0]}"
+            if known
+            else ", where none was made"
+        )
+        end(NO, f"No choice was about {pallet} in {url or database}{hint}.")
     if as_json:
         about = [
             each
@@ -556,12 +562,13 @@ def _print_shift(view: "ShiftView") -> None:
         highlight=False, markup=False, width=None if sys.stdout.isatty() else FILE_WIDTH
     )
     print(
-        f"{view.begun_at} to {view.until}: {view.parts_out} parts out, {view.parts_per_h:.1f} per hour."
+        f"{view.begun_at} to {view.until}: {view.parts_out} part{'' if view.parts_out == 1 else 's'} out, {view.parts_per_h:.1f} per hour."
     )
     if view.bound is not None:
+        gap, came = f"{100 * view.bound.gap:.1f} %", f"{100 * view.bound.gap_as_they_came:.1f} %"
+        two = f" with all parts at hand at once, {came} longer than with the parts when they came"
         print(
-            f"Bottleneck {view.bound.bottleneck}. The finished work took {view.bound.gap:.1%} longer than its lower bound with all parts at hand "
-            f"at once, {view.bound.gap_as_they_came:.1%} longer than with the parts when they came."
+            f"Bottleneck {view.bound.bottleneck}. The finished work took {gap} longer than its lower bound{two if gap != came else ''}."
         )
     table = Table(box=None, pad_edge=False, padding=(0, 1), title="Share of time in %")
     table.add_column("")

@@ -146,9 +146,10 @@ def _visit(loaded: "LoadedCell", station: "Station", program: str, serial: str) 
 
     programs = [each for each in loaded.cell.programs if each.station == station.station]
     if program:
+        known = ", ".join(sorted(each.program for each in programs)) or "none"
         programs = [each for each in programs if each.program == program]
         if not programs:
-            end(INPUT_WRONG, f"{station.station} has no program {program} in this cell")
+            end(INPUT_WRONG, f"expected a program of {station.station}: {known}; found {program}")
     if not programs:
         return None
     shortest: Program = min(programs, key=lambda each: (each.result_ms, each.program))

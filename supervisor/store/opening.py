@@ -388,7 +388,7 @@ def open_archive(address: str, *, head_file: Path | None = None) -> Archive:
         StoreError: "address-wrong", "driver-missing", "no-journal", "schema-other".
     """
     place = place_of(address)
-    hint = "Check the address"
+    hint = "Name the database that `pointsman serve` writes: a file, sqlite:///FILE or postgresql://USER@HOST/DATABASE"
     if place.file is not None and not place.file.is_file():
         raise StoreError("no-journal", f"there is no file {place.file}", hint)
     with ExitStack() as held:
