@@ -76,10 +76,11 @@ def _queue_at(cell: Cell) -> str:
 def _supply(variant: Variant) -> str:
     wishes = variant.wishes
     fed = any(place.kind == "infeed" for place in wishes.cell.places)
-    many = f"{wishes.pallets} pallets" if wishes.pallets else "pallets"
+    one = wishes.pallets == 1
+    many = f"{wishes.pallets} pallet{'' if one else 's'}" if wishes.pallets else "pallets"
     if wishes.every_s:
-        return f"{many}, one every {wishes.every_s:g} s"
-    return f"{many}, brought whenever the {'infeed' if fed else 'rack'} has room"
+        return f"{many} come{'s' if one else ''}, one every {wishes.every_s:g} s"
+    return f"{many} {'is' if one else 'are'} brought whenever the {'infeed' if fed else 'rack'} has room"
 
 
 def _played(

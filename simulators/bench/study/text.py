@@ -26,9 +26,14 @@ SHORT: dict[Cause, str] = {
 def show(console: Console, found: Study) -> None:
     """The cell as declared in full, then each change in one line."""
     declared = found.findings[0]
-    seeds = f"{len(found.seeds)} seed{'s' if len(found.seeds) > 1 else ''}"
+    several = f"{len(found.seeds)} seeds, ± is 95 % confidence"
+    seeds = (
+        several
+        if len(found.seeds) > 1
+        else "1 seed, which tells nothing of chance: more with --seeds"
+    )
     console.print(
-        f"{found.title} ({found.cell}): {declared.hours.mean:.3g} h of the cell's time, {found.supply}; {seeds}, ± is 95 % confidence.",
+        f"{found.title} ({found.cell}): {declared.hours.mean:.3g} h of the cell's time; {found.supply}; {seeds}.",
         soft_wrap=True,
     )
     for line in headline(found):

@@ -93,7 +93,7 @@ def test_where_pallets_wait_is_said_as_the_cell_is_declared(doubled):
         (fed("infeed", "rack"), "infeed", "at the infeed and in the rack"),
     ):
         shown = page(found)
-        assert found.supply == f"pallets, brought whenever the {room} has room"
+        assert found.supply == f"pallets are brought whenever the {room} has room"
         assert f" {waits.capitalize()} " in headline(found)[-1]
         assert f"<h2>Pallets waiting {waits}</h2>" in shown
         assert f"Pallets waiting {waits} over time" in shown
