@@ -23,7 +23,10 @@ class Account:
 def accounts(record: Record) -> tuple[Account, ...]:
     """What is not proven, what other stations measured, what was corrected, and what the values rest on."""
     told = (
-        ("What is not conforming", [_why(f) for f in record.findings if f.verdict != "conforming"]),
+        (
+            "What is not proven to conform",
+            [_why(f) for f in record.findings if f.verdict != "conforming"],
+        ),
         ("What other stations measured", [_monitors(f) for f in record.findings if f.monitored_by]),
         ("What was corrected", _corrections(record)),
         ("Runs", _runs(record)),
