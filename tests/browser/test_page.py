@@ -108,6 +108,21 @@ def test_what_happens_shows_without_a_reload(page, served):
     expect(page.locator("#mode-pause")).to_be_visible(timeout=3_000)
 
 
+@pytest.mark.parametrize("path", ["", "process", "process/pump-body/3", "docs"])
+def test_no_page_is_wider_than_a_telephone(page, served, path):
+    page.set_viewport_size({"width": 390, "height": 844})
+    page.goto(served[1] + path)
+    assert page.evaluate("document.documentElement.scrollWidth") <= 390
+
+
+@pytest.mark.parametrize("table", ["shift", "pallets", "records"])
+def test_what_the_cell_says_is_read_on_a_telephone_without_moving_a_table_sideways(page, table):
+    page.set_viewport_size({"width": 390, "height": 844})
+    seen = page.locator(f"#{table} .scroll")
+    expect(seen).to_be_visible()
+    assert seen.evaluate("each => each.scrollWidth - each.clientWidth") <= 0
+
+
 def test_the_time_of_the_values_moves(page):
     shown = page.locator("#as-of")
     first = shown.inner_text()
