@@ -52,9 +52,12 @@ def headline(found: Study) -> list[str]:
         f"Throughput {finding.throughput_per_h.text(1)} parts per hour ({finding.parts_out.text(0)} parts)."
     ]
     if finding.gap is not None and finding.gap_as_they_came is not None:
+        gap, came = (
+            f"{each.text(1, factor=100)} %" for each in (finding.gap, finding.gap_as_they_came)
+        )
+        two = f" with all parts at hand at once, {came} longer than with the parts when they came"
         lines.append(
-            f"Bottleneck {finding.busiest}. The work took {finding.gap.text(1, factor=100)} % longer than its lower bound with all parts "
-            f"at hand at once, {finding.gap_as_they_came.text(1, factor=100)} % longer than with the parts when they came."
+            f"Bottleneck {finding.busiest}. The work took {gap} longer than its lower bound{two if gap != came else ''}."
         )
     if finding.stayed_min is not None and finding.stayed_min_p95 is not None:
         lines.append(
