@@ -367,9 +367,32 @@ async def _not_understood(request: Request, error: Exception) -> JSONResponse:
     return problem_answer(NOT_UNDERSTOOD, request.url.path, detail, fields=fields)
 
 
+FOUND_LENGTH_MAX = 60
+_SEEN = {
+    "missing": "is needed and was not given",
+    "extra_forbidden": "is not known here",
+    "json_invalid": "is no JSON",
+    "string_too_short": "needs at least {min_length} character(s)",
+    "string_too_long": "may have at most {max_length} characters",
+    "greater_than_equal": "expected {ge} or more, found {input}",
+    "less_than_equal": "expected {le} or less, found {input}",
+    "int_parsing": "expected a whole number, found {input}",
+    "int_type": "expected a whole number, found {input}",
+    "string_type": "expected a text, found {input}",
+    "literal_error": "expected {expected}, found {input}",
+    "enum": "expected {expected}, found {input}",
+}
+"""What the commonest of the framework's refusals mean, in the words of this interface. What is not listed is said as the framework does."""
+
+
 def _field_problem(error: Mapping[str, Any]) -> FieldProblem:
-    where = ".".join(str(step) for step in error["loc"])
-    return FieldProblem(field=where, seen=str(error["msg"]))
+    kind = str(error.get("type", ""))
+    # What is no JSON has no field: the framework names the position of the character.
+    where = "body" if kind == "json_invalid" else ".".join(str(step) for step in error["loc"])
+    told = _SEEN.get(kind, "{msg}")
+    found = str(error.get("input", ""))[:FOUND_LENGTH_MAX]
+    seen = told.format_map({**error.get("ctx", {}), "msg": error["msg"], "input": repr(found)})
+    return FieldProblem(field=where, seen=seen)
 
 
 _BY_STATUS = {404: NO_SUCH_ADDRESS, 405: METHOD_NOT_ALLOWED, 413: BODY_TOO_LARGE}

@@ -114,10 +114,38 @@ async def test_a_body_that_makes_no_sense_is_422_and_changes_nothing(cell, body,
     assert cell.store.journal.head().seq == before
 
 
+@pytest.mark.parametrize(
+    ("body", "seen"),
+    [
+        ({"mode": "run"}, "is needed and was not given"),
+        ({"mode": "run", "by": "test", "force": True}, "is not known here"),
+        ({"mode": "run", "by": ""}, "needs at least 1 character(s)"),
+        ({"mode": "run", "by": 5}, "expected a text, found '5'"),
+        ({"mode": "stop", "by": "test"}, "expected 'run' or 'pause', found 'stop'"),
+    ],
+)
+async def test_a_field_is_refused_in_the_words_of_the_interface(cell, body, seen):
+    answer = await cell.client.post("/api/v1/cell/mode", json=body, headers=KEY)
+    assert [each["seen"] for each in answer.json()["fields"]] == [seen]
+
+
+@pytest.mark.parametrize(
+    ("limit", "seen"),
+    [
+        ("501", "expected 500 or less, found '501'"),
+        ("many", "expected a whole number, found 'many'"),
+    ],
+)
+async def test_a_number_is_refused_with_what_was_expected_and_found(cell, limit, seen):
+    answer = await cell.client.get(f"/api/v1/journal?limit={limit}")
+    assert [each["seen"] for each in answer.json()["fields"]] == [seen]
+
+
 async def test_a_body_that_is_no_json_is_422(cell):
     headers = {**KEY, "Content-Type": "application/json"}
     answer = await cell.client.post("/api/v1/cell/mode", content="{", headers=headers)
-    assert_problem(answer, 422, "not-understood")
+    problem = assert_problem(answer, 422, "not-understood")
+    assert problem["detail"] == "body: is no JSON"
 
 
 async def test_a_form_is_not_taken_for_json(cell):
