@@ -177,7 +177,7 @@ def wait_finished(
         time.sleep(POLL_S)
     if cell is None:
         raise RunFailed(f"nobody answers at {watch.address} any more")
-    holds = watch.get("/api/v1/holds") or []
+    holds = cast("list[Json]", watch.get("/api/v1/holds") or [])
     raise RunFailed(standstill(cell, holds, f"{done} of {len(stage.pallets)}"))
 
 
