@@ -8,9 +8,11 @@ from simulators.bench import sometimes, stages
 from simulators.bench.random_cells import LOOK_AHEAD_STEPS, random_cell, redeclared
 from simulators.bench.shift import Case, Shift
 from simulators.models.chance import chance
+from supervisor.cell.value import replace
 from supervisor.core.events import SupervisorStarted
 from supervisor.routing import reasons
 from supervisor.routing.moves import PUT_OFF
+from supervisor.routing.router import Router
 
 FED = 90_260
 """A seed whose cell has an infeed and looks ahead; pallets without a home are in its nests while a way is kept."""
@@ -67,3 +69,17 @@ def test_faults_hit_while_a_way_is_kept_for_pallets_without_a_home():
         kind for (kind, kept), count in outcome.amid.items() if count and kept == sometimes.WAYS[1]
     }
     assert len(hit) > 5
+
+
+def test_a_router_that_remembers_the_way_itself_is_caught(monkeypatch):
+    """A replay, or whoever takes the cell after a death, would decide otherwise: what is kept has to come with the question."""
+    choose, remembered = Router.choose, {}
+
+    def from_memory(router, situation):
+        answer = choose(router, replace(situation, way=remembered.get(id(router), ())))
+        remembered[id(router)] = answer.way
+        return answer
+
+    monkeypatch.setattr(Router, "choose", from_memory)
+    outcome = Shift(Case(seed=90_000)).run()
+    assert {failure.rule for failure in outcome.failures} == {"replay differs"}
