@@ -4,26 +4,28 @@ Rules of this file:
 - A pallet that is ready to go on and stays blocks its nest. What is gained by going on is told by the prices of ``scarcity.py``.
 - Where one goes another may follow, from a nest or from outside, so all are matched to the open nests at once; chains and rings come out by
   themselves. Only how they begin is answered: once a pallet is in hand the question is asked again.
+- What gains most at once is not best in the long run: others, drawn by chance, are played on beside it (``rehearsal.py``).
 - Nothing here is safe by itself: of the moves that the safety filter lets through it only says which to prefer.
 """
 
-from supervisor.routing.matching import NOT_AT_ALL, assigned
+from collections.abc import Iterator
+
+from supervisor.routing.chains import Gains, Matched, Mover, firsts, matched
 from supervisor.routing.moves import kept_out
 from supervisor.routing.onward import NOWHERE
 from supervisor.routing.picture import Picture
+from supervisor.routing.rehearsal import Rehearsal
+from supervisor.routing.sequence import Sequence
 from supervisor.routing.situation import PalletView
-
-Gains = dict[int, float]
-"""By station: what is gained if a pallet goes there."""
-Fetched = dict[int, tuple[float, str]]
-"""By station: who from outside gains most there, and what."""
 
 
 def exchange(picture: Picture) -> dict[str, int]:
     """Which pallets go first, and to which station, so that all together gain most; a pallet in hand goes somewhere in any case."""
+    if not picture.prices:
+        return {}
     latest_ms = picture.now_ms + picture.tables.reach_ms
     nests: list[int] = []
-    movers: dict[str, tuple[int, Gains]] = {}
+    movers: dict[str, Mover] = {}
     for at, seat in picture.seats.items():
         occupant = seat.occupant
         if occupant is not None and picture.leaves_ms[occupant.pallet] > latest_ms:
@@ -31,11 +33,36 @@ def exchange(picture: Picture) -> dict[str, int]:
         if not seat.obstacle and not seat.view.unusable:
             nests.append(at)
         if occupant is not None and picture.ways_on.waits(at):
-            movers[occupant.pallet] = at, _gains(picture, occupant)
+            movers[occupant.pallet] = Mover(at, _gains(picture, occupant))
     held = picture.pallets.get(picture.situation.hand)
     if held is not None:
-        movers[held.pallet] = NOWHERE, _gains(picture, held)
-    return begun(movers, _outside(picture, latest_ms), nests)
+        movers[held.pallet] = Mover(NOWHERE, _gains(picture, held))
+    outside = _outside(picture, latest_ms)
+    plain = matched(movers, outside, nests)
+    best = Rehearsal(picture, movers, outside).best_of(
+        plain, _drawn(picture, movers, outside, nests)
+    )
+    return firsts(best, movers)
+
+
+def _drawn(
+    picture: Picture, movers: dict[str, Mover], outside: dict[str, Gains], nests: list[int]
+) -> Iterator[Matched[str, str]]:
+    """Other exchanges: the best ones if what is gained were a little more or less."""
+    sequence, most = Sequence(picture.now_ms), picture.tables.run_ms
+    while True:
+        yield matched(
+            {
+                name: Mover(at, _blurred(gains, sequence, most))
+                for name, (at, gains) in movers.items()
+            },
+            {name: _blurred(gains, sequence, most) for name, gains in outside.items()},
+            nests,
+        )
+
+
+def _blurred(gains: Gains, sequence: Sequence, most: int) -> Gains:
+    return {at: gain + sequence.below(2 * most + 1) - most for at, gain in gains.items()}
 
 
 def _outside(picture: Picture, latest_ms: int) -> dict[str, Gains]:
@@ -55,68 +82,3 @@ def _outside(picture: Picture, latest_ms: int) -> dict[str, Gains]:
 
 def _gains(picture: Picture, pallet: PalletView) -> Gains:
     return {at: gain for at, (gain, _) in picture.ways(pallet).items()}
-
-
-def begun(
-    movers: dict[str, tuple[int, Gains]], outside: dict[str, Gains], nests: list[int]
-) -> dict[str, int]:
-    """Who goes where first: pallets whose own nest nobody is brought to, and those that change places in a ring.
-
-    ``movers`` are the pallets in nests and in hand, each with its station (``NOWHERE``: in hand) and gains, ``outside`` those that may be
-    fetched, ``nests`` the stations that can take one, if their occupant is one of the movers and goes.
-    """
-    fetched = {at: _best_of(outside, at) for at in nests}
-    rows = [
-        _row(number, *mover, nests, fetched, len(movers))
-        for number, mover in enumerate(movers.values())
-    ]
-    to = {
-        name: nests[at]
-        for name, at in zip(movers, assigned(rows), strict=True)
-        if at < len(nests) and nests[at] != movers[name][0]
-    }
-    return _firsts(to, movers, fetched)
-
-
-def _row(
-    number: int, station: int, worth: Gains, nests: list[int], fetched: Fetched, count: int
-) -> list[float]:
-    """What it gains to bring a mover to each nest, more than to fetch another one for it; then, with a column for each mover, to leave it where it is."""
-    row = [worth[at] - fetched[at][0] if at in worth else NOT_AT_ALL for at in nests]
-    row += [NOT_AT_ALL] * count
-    if station in fetched:
-        row[nests.index(station)] = -fetched[station][0]
-    else:
-        row[len(nests) + number] = NOT_AT_ALL / 2 if station == NOWHERE else 0.0
-    return row
-
-
-def _firsts(
-    to: dict[str, int], movers: dict[str, tuple[int, Gains]], fetched: Fetched
-) -> dict[str, int]:
-    """The first of each chain, and everybody in a ring.
-
-    Of pallets outside that are alike one stands for all: where it begins several chains one of them is named, and the others begin with their second.
-    """
-    kept = {station for name, (station, _) in movers.items() if name not in to}
-    taken = kept | set(to.values())
-    firsts = {name: at for at, (_, name) in fetched.items() if name and at not in taken}
-    brought = set(to.values()) | set(firsts.values())
-    leaving = {movers[name][0]: name for name in to}
-    firsts |= {n: to[n] for at, n in leaving.items() if at == NOWHERE or at not in brought}
-    in_chains: set[str] = set()
-    for first in firsts.values():
-        at = first
-        while at in leaving:
-            in_chains.add(leaving[at])
-            at = to[leaving[at]]
-    return firsts | {name: at for name, at in to.items() if name not in in_chains}
-
-
-def _best_of(outside: dict[str, Gains], at: int) -> tuple[float, str]:
-    """Who gains most at a station, the first of several; nobody if it is worth nothing."""
-    best = 0.0, ""
-    for name, worth in outside.items():
-        if worth.get(at, 0.0) > best[0]:
-            best = worth[at], name
-    return best

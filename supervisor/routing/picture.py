@@ -49,6 +49,7 @@ class Picture:
     """
 
     __slots__ = (
+        "_outlooks",
         "claims",
         "jaws",
         "leaves_ms",
@@ -70,6 +71,7 @@ class Picture:
 
     def __init__(self, tables: RoutingTables, outlooks: Outlooks, situation: Situation) -> None:
         """Work a situation out."""
+        self._outlooks = outlooks
         self.tables = tables
         self.situation = situation
         self.now_ms = situation.now_ms
@@ -189,7 +191,7 @@ class Picture:
             self._goes_from_nest_to_nest(view) for view in self.pallets.values()
         ):
             return ()
-        return prices((outlook.covers for outlook in self.outlooks.values()), self._busy_ms())
+        return prices((each.covers for each in self.outlooks.values()), [*self._busy_ms(), 0])
 
     def _goes_from_nest_to_nest(self, pallet: PalletView) -> bool:
         if pallet.home or not self.outlooks[pallet.pallet].covers:
@@ -207,13 +209,17 @@ class Picture:
         in_hand = pallet.pallet == self.situation.hand
         known = self.ways_of.get((id(covers), in_hand))
         if known is None:
-            shut = self._left_to_people()
+            shut = self.left_to_people()
             found = ways(covers, self.prices, self.tables.idle_ms, shut) if self.prices else {}
             known = {at: way for at, way in found.items() if in_hand or way[0] > 0}
             self.ways_of[id(covers), in_hand] = known
         return known
 
-    def _left_to_people(self) -> frozenset[int]:
+    def covers_elsewhere(self, pallet: PalletView) -> tuple[Cover, ...]:
+        """The ways to decide what is open of a pallet, wherever it stands."""
+        return self._outlooks.of(pallet, -1, self.usable).covers
+
+    def left_to_people(self) -> frozenset[int]:
         """The stations whose nest only a person clears: what stands there is none of ours, or nobody can do anything with it."""
         return frozenset(at for at, seat in self.seats.items() if self._stuck(seat))
 

@@ -4,7 +4,7 @@ Rules of this file:
 - Deterministic on every machine: floats are only divided, multiplied, added and compared (IEEE 754).
 - Prices are not those of the best plan, where many stations are equally busy and a small change turns everything over. They belong to a spread
   of the work in which each pallet may take several covers in parts, and the sum of the squares of the loads is least: a little less load makes
-  a station a little cheaper. Found by conditional gradients (Frank and Wolfe, 1956; from memory), always with the same number of rounds.
+  a station a little cheaper. The handler counts as one station more, whose work are the visits. Found by conditional gradients (Frank and Wolfe, 1956; from memory), always with the same number of rounds.
 """
 
 from collections.abc import Container, Iterable
@@ -17,10 +17,11 @@ LEAST = 0.01
 """The price of a station that nobody needs, as a share of the mean: not free, so that who has the choice does not go there for nothing."""
 
 Prices = tuple[float, ...]
+"""By station, that of the handler last."""
 
 
 def prices(choices: Iterable[tuple[Cover, ...]], load_ms: list[int]) -> Prices:
-    """By station the price, 1 on average, if each pallet takes one of its covers on top of what the stations have to do already."""
+    """By station the price, that of the handler last, 1 on average, if each pallet takes one of its covers on top of what they have to do already."""
     groups = _groups(choices)
     loads = _with_cheapest(groups, load_ms, [1.0] * len(load_ms))
     for turn in range(1, ROUNDS):
@@ -33,7 +34,8 @@ def prices(choices: Iterable[tuple[Cover, ...]], load_ms: list[int]) -> Prices:
 
 def priced(cover: Cover, by: Prices) -> float:
     """What a cover costs, in ms of a station of mean price."""
-    return sum([ms * price for ms, price in zip(cover.work_ms, by, strict=True) if ms])
+    work_ms = (*cover.work_ms, cover.hands_ms)
+    return sum([ms * price for ms, price in zip(work_ms, by, strict=True) if ms])
 
 
 Ways = dict[int, tuple[float, Cover]]
@@ -71,7 +73,10 @@ def _groups(choices: Iterable[tuple[Cover, ...]]) -> list[_Group]:
         known[id(covers)] = covers
         counts[id(covers)] = counts.get(id(covers), 0) + 1
     return [
-        (counts[at], [[(s, ms) for s, ms in enumerate(c.work_ms) if ms] for c in covers])
+        (
+            counts[at],
+            [[(at, ms) for at, ms in enumerate((*c.work_ms, c.hands_ms)) if ms] for c in covers],
+        )
         for at, covers in known.items()
         if covers
     ]

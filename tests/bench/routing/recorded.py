@@ -3,6 +3,7 @@
 Rules of this file: the log holds times and names only; nothing of how the engine thinks.
 """
 
+import gc
 import time
 from dataclasses import dataclass, field
 
@@ -112,9 +113,17 @@ class Recorded(Simulation):
 
 
 def run(case: Case, policy=Router, *, late: float = 0.0, seed: int = 0) -> Log:
-    """One whole run; raises if a pallet is left over."""
-    simulation = Recorded(case, policy, late=late, seed=seed)
-    outcome = simulation.run()
+    """One whole run; raises if a pallet is left over.
+
+    What was loaded before is kept from Python's search for garbage, as the supervisor does when it has started (``supervisor/app.py``).
+    """
+    gc.collect()
+    gc.freeze()
+    try:
+        simulation = Recorded(case, policy, late=late, seed=seed)
+        outcome = simulation.run()
+    finally:
+        gc.unfreeze()
     assert not outcome.left, f"{case.name}: {outcome.left} did not get out"
     simulation.log.makespan_ms = outcome.makespan_ms
     return simulation.log

@@ -7,7 +7,8 @@ import pytest
 from scipy.optimize import linear_sum_assignment
 
 from supervisor.cell.value import replace
-from supervisor.routing.exchange import begun, exchange
+from supervisor.routing.chains import Mover, firsts, matched
+from supervisor.routing.exchange import exchange
 from supervisor.routing.matching import NOT_AT_ALL, assigned
 from supervisor.routing.onward import NOWHERE
 from supervisor.routing.router import Router
@@ -47,27 +48,47 @@ def test_nobody_gets_nothing():
     assert assigned([]) == []
 
 
+WHOLE = STATIONS + 1
+"""The stations and the handler."""
+
+
 @pytest.mark.parametrize("seed", range(2000, 2003))
 def test_prices_come_near_to_what_the_best_spread_of_the_work_takes(seed):
-    """By linear duality no spread loads the busiest station less than the cheapest covers of all pallets cost, at any prices that sum up to 1."""
+    """By linear duality no spread loads the busiest station less than the cheapest covers of all pallets cost, at any prices that sum up to 1.
+
+    The handler counts as one station more, and its work are the visits.
+    """
     outlooks = outlooks_of(seed)
-    by = prices((each.covers for each in outlooks.values()), [0] * STATIONS)
+    by = prices((each.covers for each in outlooks.values()), [0] * WHOLE)
     cheapest = sum(min(priced(cover, by) for cover in each.covers) for each in outlooks.values())
-    least = least_ms({pallet: each.covers for pallet, each in outlooks.items()}, STATIONS)
+    whole = {
+        pallet: tuple(replace(c, work_ms=(*c.work_ms, c.hands_ms)) for c in each.covers)
+        for pallet, each in outlooks.items()
+    }
+    least = least_ms(whole, WHOLE)
     assert 0.8 * least < cheapest / sum(by) <= least
 
 
-def test_a_station_that_has_much_to_do_already_is_dear():
+@pytest.mark.parametrize("busy", [0, STATIONS])
+def test_who_has_much_to_do_already_is_dear_station_or_handler(busy):
     outlooks = outlooks_of(2000)
     choices = [each.covers for each in outlooks.values()]
-    before = prices(choices, [0] * STATIONS)
-    after = prices(choices, [100 * HOUR_MS, *[0] * (STATIONS - 1)])
-    assert after[0] / after[1] > 2 * before[0] / before[1]
+    before = prices(choices, [0] * WHOLE)
+    after = prices(choices, [100 * HOUR_MS * (at == busy) for at in range(WHOLE)])
+    assert after[busy] / after[1] > 2 * before[busy] / before[1]
+
+
+def test_where_the_handler_is_dear_fewer_visits_are_cheaper():
+    covers = next(iter(outlooks_of(2000).values())).covers
+    dear = (*(0.01,) * STATIONS, 1.0)
+    cheapest = min(covers, key=lambda cover: priced(cover, dear))
+    assert cheapest.hands_ms == min(cover.hands_ms for cover in covers)
+    assert len({cover.hands_ms for cover in covers}) > 1
 
 
 def test_a_detour_that_costs_more_than_an_idle_nest_is_no_gain():
     covers = next(iter(outlooks_of(2000).values())).covers
-    by = (1.0,) * STATIONS
+    by = (1.0,) * WHOLE
     found = ways(covers, by, 1)
     (least, *_) = sorted(priced(cover, by) for cover in covers)
     for station, (gain, cover) in found.items():
@@ -78,7 +99,7 @@ def test_a_detour_that_costs_more_than_an_idle_nest_is_no_gain():
 
 def test_a_detour_is_judged_by_what_is_left_where_the_best_station_is_left_out():
     covers = next(iter(outlooks_of(2000).values())).covers
-    by = (1.0,) * STATIONS
+    by = (1.0,) * WHOLE
     before = ways(covers, by, 1)
     best = {station for station, (gain, _) in before.items() if gain == 1}
     after = ways(covers, by, 1, best)
@@ -166,7 +187,8 @@ def test_a_pallet_is_not_kept_for_a_nest_that_only_a_person_clears(crowded):
     ],
 )
 def test_who_goes_where_first(movers, outside, nests, first):
-    assert begun(movers, outside, nests) == first
+    movers = {who: Mover(*mover) for who, mover in movers.items()}
+    assert firsts(matched(movers, outside, nests), movers) == first
 
 
 class Asked(Router):

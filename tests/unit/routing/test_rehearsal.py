@@ -1,0 +1,119 @@
+"""Exchanges that are played on: what the model of the cell makes of them, and what it is worth."""
+
+from statistics import mean
+
+import pytest
+
+from supervisor.cell.value import replace
+from supervisor.routing import rehearsal
+from supervisor.routing.chains import Matched, Mover
+from supervisor.routing.onward import NOWHERE
+from supervisor.routing.rehearsal import Rehearsal
+from supervisor.routing.router import Router
+from tests.bench.routing.cells import slow, without_homes
+from tests.bench.routing.checker import broken_rules
+from tests.bench.routing.recorded import run
+from tests.unit.routing.step_simulator import Simulation
+
+NOTHING = Matched({}, {})
+CASE = without_homes(slow(5, stations=8, pallets=24)).with_steps(0)
+
+
+def asked(case):
+    """What is asked at the start of a run."""
+    simulation = Simulation(case.cell, Router(case.cell), case.part_types)
+    simulation.advance(0)
+    return simulation.situation()
+
+
+@pytest.fixture(scope="module")
+def empty():
+    """A cell without home places at the start: all nests are empty, all pallets outside."""
+    return Router(CASE.cell).picture(asked(CASE))
+
+
+def rehearsed(picture, movers=None):
+    return Rehearsal(picture, movers or {}, {view.pallet for view in picture.situation.pallets})
+
+
+def unused(picture, exchanged):
+    return rehearsed(picture)._unused(exchanged)
+
+
+def carry_ms(picture, at):
+    return picture.tables.hands_ms[at] * rehearsal.HANDS_PERCENT // 100
+
+
+def brought(picture, count):
+    """So many pallets are fetched, each for a nest that it gains most at."""
+    nests = {}
+    for view in picture.situation.pallets:
+        ways = picture.ways(view)
+        free = [at for at in ways if at not in nests]
+        if free and len(nests) < count:
+            at = max(free, key=lambda at: ways[at][0])
+            nests[at] = ways[at][0], view.pallet
+    assert len(nests) == count
+    return Matched({}, nests)
+
+
+def test_the_more_nests_are_used_at_once_the_less_time_is_unused(empty, monkeypatch):
+    """Up to just before the first run ends, the time that is not used is that of the nests to which nobody came, and what carrying takes."""
+    shortest_ms = min(o.result_ms for each in empty.tables.offers.values() for o in each)
+    monkeypatch.setattr(rehearsal, "AHEAD_PERCENT", 100 * (shortest_ms - 1) // empty.tables.run_ms)
+    horizon_ms = empty.tables.run_ms * rehearsal.AHEAD_PERCENT // 100
+    nobody = unused(empty, NOTHING)
+    assert nobody == pytest.approx(horizon_ms * sum(empty.prices[:-1]))
+    one = brought(empty, 1)
+    ((at, (gain, _)),) = one.fetched.items()
+    detour = empty.tables.idle_ms * empty.prices[at] - gain
+    carried = empty.prices[at] * carry_ms(empty, at)
+    assert unused(empty, one) == pytest.approx(
+        nobody - horizon_ms * empty.prices[at] + carried + detour
+    )
+
+
+def test_the_handler_serves_one_after_the_other(empty, monkeypatch):
+    monkeypatch.setattr(rehearsal, "AHEAD_PERCENT", 0)
+    one, other = (list(brought(empty, 2).fetched.items())[n] for n in (0, 1))
+    both = Matched({}, dict([one, other]))
+    alone = unused(empty, Matched({}, dict([one]))) + unused(empty, Matched({}, dict([other])))
+    waits_ms = carry_ms(empty, one[0])
+    assert unused(empty, both) == pytest.approx(alone + empty.prices[other[0]] * waits_ms)
+
+
+def test_the_best_of_several_is_found_and_the_first_one_of_equals(empty):
+    few, more = brought(empty, 2), brought(empty, 6)
+    assert unused(empty, more) < unused(empty, few)
+    assert rehearsed(empty).best_of(few, [NOTHING, more]) is more
+    assert rehearsed(empty).best_of(more, [NOTHING, few]) is more
+    same = Matched({}, dict(more.fetched))
+    assert rehearsed(empty).best_of(more, [same]) is more
+
+
+def test_no_more_than_so_many_are_tried(empty, monkeypatch):
+    monkeypatch.setattr(rehearsal, "TRIES", 3)
+    tried = iter([NOTHING] * 10)
+    rehearsed(empty).best_of(brought(empty, 1), tried)
+    assert len(list(tried)) == 10 - 3
+
+
+def test_who_is_in_hand_is_put_down_if_the_plain_exchange_does(empty):
+    """Another exchange that leaves the pallet in the jaw is not looked at, however good."""
+    view = empty.situation.pallets[0]
+    at = next(iter(empty.ways(view)))
+    moving = {view.pallet: Mover(NOWHERE, {at: 1.0})}
+    held = Router(CASE.cell).picture(replace(empty.situation, hand=view.pallet))
+    put = Matched({view.pallet: at}, {})
+    assert rehearsed(held, moving).best_of(put, [brought(empty, 6)]) is put
+
+
+def test_playing_on_is_worth_it(monkeypatch):
+    """Six slow cells of four stations: with the exchange that gains most at once, and with those that were played on."""
+    cases = [without_homes(slow(seed, stations=4, pallets=24)).with_steps(0) for seed in range(6)]
+    played = [run(case) for case in cases]
+    monkeypatch.setattr(rehearsal, "TRIES", 0)
+    plain = [run(case) for case in cases]
+    assert not any(broken_rules(log) for log in [*played, *plain])
+    ratios = [one.makespan_ms / other.makespan_ms for one, other in zip(played, plain, strict=True)]
+    assert mean(ratios) < 0.96, ratios
