@@ -2,7 +2,8 @@
 
 Rules of this file:
 - An outlook depends on the pallet's view and on the set of usable stations, on nothing else; so it can be remembered.
-- Remembering changes no answer. What is remembered is bounded; when the limit is reached everything is forgotten.
+- Remembering changes no answer. What is remembered is bounded; when the limit is reached everything is forgotten, but never while a question is
+  being answered: pallets that are alike are known by having the same covers, the very same object.
 - What a carry announced is run first, and more only if others could not do all of the rest: who decides what was shared out over all pallets, and a program
   more might load the busiest station. A pallet of which nothing was announced runs whatever is useful where it stands: a visit that
   ran nothing would be repeated for ever.
@@ -42,6 +43,11 @@ class Outlooks:
         self._tables = tables
         self._known: dict[_Key, Outlook] = {}
 
+    def make_room(self) -> None:
+        """Forget everything if that is too much; to be called before a question, not while one is answered."""
+        if len(self._known) >= REMEMBERED_MAX:
+            self._known.clear()
+
     def of(self, pallet: PalletView, station: int, usable: int) -> Outlook:
         """The outlook of a pallet that stands in the nest of ``station`` (-1: in none), with these stations usable."""
         if pallet.sorting or not pallet.open:
@@ -57,8 +63,6 @@ class Outlooks:
         )
         known = self._known.get(key)
         if known is None:
-            if len(self._known) >= REMEMBERED_MAX:
-                self._known.clear()
             known = self._known[key] = self._outlook(pallet, station, usable)
         return known
 

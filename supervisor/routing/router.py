@@ -54,6 +54,7 @@ class Router:
 
     def picture(self, situation: Situation) -> Picture:
         """The situation worked out, as ``choose`` sees it; for studies that ask further."""
+        self._outlooks.make_room()
         return Picture(self._tables, self._outlooks, situation)
 
     def next_program(
@@ -65,6 +66,7 @@ class Router:
         the stations that can be used. Where it is None that is not asked, and all that is useful here is run here.
         """
         tables = self._tables
+        self._outlooks.make_room()
         at = tables.index[station]
         if usable is not None:
             return _first(self._outlooks.of(pallet, at, tables.station_set(usable)))

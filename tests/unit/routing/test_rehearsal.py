@@ -5,7 +5,7 @@ from statistics import mean
 import pytest
 
 from supervisor.cell.value import replace
-from supervisor.routing import rehearsal
+from supervisor.routing import outlook, rehearsal
 from supervisor.routing.chains import Matched, Mover
 from supervisor.routing.onward import NOWHERE
 from supervisor.routing.rehearsal import Rehearsal
@@ -117,3 +117,24 @@ def test_playing_on_is_worth_it(monkeypatch):
     assert not any(broken_rules(log) for log in [*played, *plain])
     ratios = [one.makespan_ms / other.makespan_ms for one, other in zip(played, plain, strict=True)]
     assert mean(ratios) < 0.96, ratios
+
+
+@pytest.mark.parametrize("seed", [0, 2])
+def test_what_is_remembered_and_forgotten_changes_no_answer(seed, monkeypatch):
+    """Who is alike is known by the covers remembered for it: were they forgotten half-way, the same question would be answered otherwise after a restart."""
+    case = without_homes(slow(seed, stations=6, pallets=16)).with_steps(0)
+    monkeypatch.setattr(outlook, "REMEMBERED_MAX", 20)
+    router = Router(case.cell)
+    outcome = Simulation(case.cell, router, case.part_types).run()
+    assert not outcome.left
+    for situation, answer in zip(outcome.situations, outcome.answers, strict=True):
+        assert Router(case.cell).choose(situation) == answer
+
+
+def test_what_is_remembered_is_bounded_between_questions(monkeypatch):
+    router, question = Router(CASE.cell), asked(CASE)
+    router.choose(question)
+    assert router._outlooks._known
+    monkeypatch.setattr(outlook, "REMEMBERED_MAX", 1)
+    router.next_program(question.pallets[0], CASE.cell.stations[0].station)
+    assert len(router._outlooks._known) == 1
