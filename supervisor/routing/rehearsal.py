@@ -101,6 +101,11 @@ class _Kinds:
         return self._picture.tables.idle_ms * self._picture.prices[station]
 
 
+def _horizon_ms(picture: Picture) -> int:
+    """Until when exchanges are played on."""
+    return picture.now_ms + picture.tables.run_ms * AHEAD_PERCENT // 100
+
+
 class _Floor:
     """Who stands where until when, and who waits outside.
 
@@ -155,12 +160,13 @@ class Rehearsal:
         return stands
 
     def _outside(self, some: Container[str]) -> dict[_Kind, int]:
-        """How many there are outside of each kind of which one is named."""
-        picture = self._picture
+        """How many may be fetched until the horizon of each kind of which one is named: a part may still have to adapt to the temperature of the cell."""
+        picture, horizon_ms = self._picture, _horizon_ms(self._picture)
         count = dict.fromkeys([kind for name, kind in self._kind_of.items() if name in some], 0)
         for name, view in picture.pallets.items():
             inside = view.place in picture.seat_at or name == picture.situation.hand
-            if not inside and self._kind_of[name] in count:
+            ready = name in some or picture.leaves_ms[name] < horizon_ms
+            if not inside and ready and self._kind_of[name] in count:
                 count[self._kind_of[name]] += 1
         return count
 
@@ -211,7 +217,7 @@ class _Play:
         self._floor = floor
         self._now_ms = self._free_ms = picture.now_ms
         self._hands_ms, self._prices = picture.tables.hands_ms, picture.prices
-        self._horizon_ms = picture.now_ms + picture.tables.run_ms * AHEAD_PERCENT // 100
+        self._horizon_ms = _horizon_ms(picture)
         self.unused = 0.0
 
     def play_on(self) -> None:

@@ -82,6 +82,33 @@ def test_the_handler_serves_one_after_the_other(empty, monkeypatch):
     assert unused(empty, both) == pytest.approx(alone + empty.prices[other[0]] * waits_ms)
 
 
+def test_who_still_adapts_to_the_temperature_does_not_come_in_before_the_horizon(empty):
+    """The nest of the only one that is ready stands empty after its run; if the others are ready, it does not."""
+    shortest = min(
+        (offer for each in empty.tables.offers.values() for offer in each),
+        key=lambda offer: offer.result_ms,
+    )
+    at = shortest.station
+    first = next(
+        view
+        for view in empty.situation.pallets
+        if at in empty.ways(view) and shortest in empty.ways(view)[at][1].next_at(at)
+    )
+    only = Matched({}, {at: (1.0, first.pallet)})
+
+    def left_unused(others_ready_ms):
+        soaked = tuple(
+            view if view is first else replace(view, movable_ms=others_ready_ms)
+            for view in empty.situation.pallets
+        )
+        situation = replace(empty.situation, pallets=soaked)
+        picture = Router(CASE.cell).picture(situation)
+        return Rehearsal(picture, {}, {first.pallet})._unused(only)
+
+    ahead_ms = empty.tables.run_ms * rehearsal.AHEAD_PERCENT // 100
+    assert left_unused(empty.now_ms) < left_unused(empty.now_ms + ahead_ms)
+
+
 def test_the_best_of_several_is_found_and_the_first_one_of_equals(empty):
     few, more = brought(empty, 2), brought(empty, 6)
     assert unused(empty, more) < unused(empty, few)
