@@ -301,12 +301,12 @@ def _ended(_attendant: Attendant, _hold: Hold, _draw: Random) -> str:
 
 
 def _failed(attendant: Attendant, hold: Hold, draw: Random) -> str:
-    """The careful person puts the station right first, and waits for the check that follows."""
+    """The careful person puts the station right first, and has it checked again as long as a reference part is there."""
     if attendant.chooses(draw, "check again", "release") == "release":
         return "release"
     if attendant.care == "careful":
         attendant.hands.put_right(hold.subject)
-    if attendant.tries(hold):
+    if attendant.tries(hold) or (attendant.care == "careful" and attendant.may_check(hold.subject)):
         return "check again"
     return "" if attendant.may_check(hold.subject) else "release"
 

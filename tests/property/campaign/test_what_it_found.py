@@ -4,6 +4,7 @@ from dataclasses import replace as changed
 
 import pytest
 
+from simulators.bench.attendant import TRIES_MAX
 from simulators.bench.shift import Case, Shift
 from simulators.bench.trial import DAY_MS, START_MS, finish, small_world, troubles
 from simulators.models.physics import right_tag
@@ -472,3 +473,10 @@ def later(after_ms, taken_after_ms=20_000):
         return changed(physics, operator=operator)
 
     return built
+
+
+def test_a_careful_person_has_a_station_checked_until_its_reference_part_fits():
+    """Seed 100421: checks had failed too often in the time of the faults, and afterwards nobody answered any more, though the station had been put right."""
+    outcome = Shift(Case(seed=100421)).run()
+    assert not outcome.failures
+    assert outcome.answers["reference-failed", "check again"] > TRIES_MAX
