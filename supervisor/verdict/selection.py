@@ -13,7 +13,7 @@ So a part is finished after at most two runs of each program, whatever the stati
 from collections.abc import Mapping, Sequence
 
 from supervisor.cell.model import Characteristic, Reach, left_waiting
-from supervisor.cell.value import value
+from supervisor.cell.value import replace, value
 from supervisor.verdict.asking import RUNS_WITHOUT_GOOD_VALUE_MAX, runs_of, wanted_for_mean
 from supervisor.verdict.averaging import missing_from
 from supervisor.verdict.judging import applied, is_decided, verdict_of
@@ -25,7 +25,10 @@ from supervisor.verdict.weighing import Weighed, precedence, weigh
 
 @value
 class OpenCharacteristic:
-    """A characteristic that is still open: ``programs`` may be asked for it, the most capable first; ``why`` is for people."""
+    """A characteristic that is still open: ``programs`` may be asked for it, the most capable first; ``why`` is for people.
+
+    There may be none for now, until another characteristic has been measured.
+    """
 
     number: str
     programs: tuple[str, ...]
@@ -54,7 +57,10 @@ def still_open(
 def _within_reach(
     table: PlanTable, opened: tuple[OpenCharacteristic, ...]
 ) -> tuple[OpenCharacteristic, ...]:
-    """Without what nothing can measure any more in the order that the plan prescribes, because the programs left wait for each other."""
+    """Without what nothing can measure any more in the order that the plan prescribes, because the programs left wait for each other.
+
+    Measuring that would spoil all the same: a program that measures it is not asked for before what comes before it.
+    """
     if not any(characteristic.after for characteristic in table.part_type.plan):
         return opened
     numbers = {each.number for each in opened}
@@ -68,7 +74,17 @@ def _within_reach(
         for name, wanted in decides.items()
     }
     _, out_of_reach = left_waiting(programs, after)
-    return tuple(each for each in opened if each.number not in out_of_reach)
+    spoils = {
+        name
+        for name, reach in programs.items()
+        for number in (reach.decides | reach.measures) & out_of_reach
+        if after[number] & (numbers - reach.decides)
+    }
+    return tuple(
+        replace(each, programs=tuple(name for name in each.programs if name not in spoils))
+        for each in opened
+        if each.number not in out_of_reach
+    )
 
 
 def exhausted(table: PlanTable, opened: Sequence[OpenCharacteristic]) -> tuple[str, ...]:

@@ -480,3 +480,8 @@ def test_a_careful_person_has_a_station_checked_until_its_reference_part_fits():
     outcome = Shift(Case(seed=100421)).run()
     assert not outcome.failures
     assert outcome.answers["reference-failed", "check again"] > TRIES_MAX
+
+
+def test_what_was_given_up_is_not_measured_too_early_beside_others():
+    """Seed 110102: a characteristic that nobody could measure in order any more was measured beside another one, before what comes before it."""
+    assert not Shift(Case(seed=110102)).run().failures

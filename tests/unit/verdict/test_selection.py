@@ -254,3 +254,41 @@ def test_a_program_is_exhausted_when_no_open_characteristic_asks_for_it():
 def test_the_order_of_arrival_changes_nothing():
     doubtful, sure = result(QUICK, "R1", n1=20.0205), result(ACCURATE, "R2", n1=20.01)
     assert opened(doubtful, sure) == opened(sure, doubtful) == {"2": ("accurate",)}
+
+
+def ordered(**after: str) -> PartType:
+    """Characteristics by ``n1``, ``n2`` ..., each with those to be measured before it."""
+    plan = tuple(
+        replace(BORE, number=name[1:], after=tuple(before)) for name, before in after.items()
+    )
+    return replace(BODY, plan=plan)
+
+
+def able(name: str, decides: str, measures: str = "") -> Program:
+    """A program that decides some, and measures others without deciding them."""
+    good, rough = [cover(n, "0.001") for n in decides], [cover(n, "0.1") for n in measures]
+    return program(name, f"station-{name}", *good, *rough)
+
+
+LOCKED = (able("x", "1", "5"), able("w", "4", "6"), able("v5", "5"), able("v6", "6"))
+"""x waits for 4, which w would decide, and w for 1, which x would."""
+
+
+def test_what_nobody_will_measure_in_order_any_more_is_not_measured_too_early_beside_others_either():
+    """Campaign, seed 110102: 8 was given up, and a program that measures it beside 7 was run before 2, which comes before 8."""
+    part_type = ordered(n1="2", n2="", n3="", n4="", n5="4", n6="1")
+    programs = (*LOCKED, able("r", "2"), able("p", "3", "1"))
+    asked = opened(programs=programs, part_type=part_type)
+    assert asked == {"2": ("r",), "3": ()}
+    table = PlanTable(part_type, programs, RULE)
+    assert "p" in exhausted(table, still_open(table, (), ()))
+    measured = result(programs[-2], "R1", n2=GOOD["1"])
+    assert opened(measured, programs=programs, part_type=part_type) == {"3": ("p",)}
+
+
+def test_what_comes_before_and_will_not_be_measured_either_is_waited_for_by_nobody():
+    part_type = ordered(n1="2", n2="", n3="", n4="", n5="4", n6="1")
+    programs = (*LOCKED, able("r", "2"), able("p", "3", "1"))
+    failed = (("r", 2),)
+    asked = opened(programs=programs, part_type=part_type, tried=failed)
+    assert asked["3"] == ("p",)
