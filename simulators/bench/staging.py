@@ -6,9 +6,10 @@ Rules of this file: the declared cell is never touched; everything that a run wr
 import shutil
 import socket
 from collections.abc import Mapping, Sequence
-from contextlib import ExitStack
+from contextlib import ExitStack, suppress
 from dataclasses import dataclass
 from pathlib import Path
+from random import SystemRandom
 from typing import Any, Literal
 
 import msgspec
@@ -20,6 +21,8 @@ from simulators.servers.seat import Plan, Seat, ServerKind
 from supervisor.cell.load import load_cell
 from supervisor.cell.model import Cell
 
+PORTS = range(20_000, 32_000)
+"""Below those that Linux gives to outgoing connections by itself (ip_local_port_range: from 32768)."""
 SLACK_REAL_S = 5
 DIALECTS: Mapping[str, ServerKind] = {"machine-vision": "vision", "gms": "job", "autoid": "autoid"}
 """The server that speaks a profile, where it is not the one that is named like the kind of machine."""
@@ -117,12 +120,17 @@ def _ports(names: Sequence[str], wishes: Wishes) -> tuple[dict[str, int], dict[s
 
 
 def free_ports(count: int) -> list[int]:
-    """Ports of the loopback interface that nobody listens on now."""
+    """Ports of the loopback interface that nobody listens on now, and that no outgoing connection is given while the server starts that shall have one."""
+    drawn = iter(SystemRandom().sample(PORTS, len(PORTS)))
+    found: list[int] = []
     with ExitStack() as stack:
-        sockets = [stack.enter_context(socket.socket()) for _ in range(count)]
-        for each in sockets:
-            each.bind(("127.0.0.1", 0))
-        return [each.getsockname()[1] for each in sockets]
+        while len(found) < count:
+            port = next(drawn)
+            held = stack.enter_context(socket.socket())
+            with suppress(OSError):
+                held.bind(("127.0.0.1", port))
+                found.append(port)
+    return found
 
 
 def _rewrite(path: Path, ports: Mapping[str, int], wishes: Wishes) -> None:
