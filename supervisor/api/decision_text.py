@@ -44,9 +44,8 @@ def _moved(decision: DecisionView) -> Iterator[str]:
         yield f"  to run {', '.join(decision.programs)}"
     yield f"  because {decision.why}"
     if decision.cost_s is not None and decision.bound_s is not None:
-        over_s = round(decision.cost_s) - round(
-            decision.bound_s
-        )  # of the figures as they are shown
+        # Of the figures as they are shown: whoever subtracts them finds the same.
+        over_s = round(decision.cost_s) - round(decision.bound_s)
         yield f"  all out in {decision.cost_s:.0f} s; nothing quicker than {decision.bound_s:.0f} s is possible ({over_s:.0f} s less)"
     for other in decision.alternatives:
         yield f"  not {other.what}: {other.why_lost}{_cost(other.cost_s)}"

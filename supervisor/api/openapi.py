@@ -141,9 +141,8 @@ def _say_refusals(operation: dict[str, Any]) -> None:
 def _statuses(operation: dict[str, Any]) -> list[int]:
     """The refusals that an operation can answer with."""
     always = {413, 421, 500, 503}
-    if (
-        "health" not in operation["tags"]
-    ):  # parameters that an address does not know are refused at every other one
+    # Every address but those of health refuses parameters that it does not know.
+    if "health" not in operation["tags"]:
         always.add(422)
     if any(parameter["in"] == "path" for parameter in operation.get("parameters", [])):
         always.add(404)
