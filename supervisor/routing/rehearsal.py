@@ -176,9 +176,9 @@ class Rehearsal:
         """Of the exchange that gains most at once and the first of the others the one that leaves least of the stations' time unused."""
         held = self._picture.situation.hand
         best, least = plain, self._unused(plain)
-        known = {_what(plain)}
+        known = {self._what(plain)}
         for other in islice(others, TRIES):
-            what = _what(other)
+            what = self._what(other)
             if what in known or (held in plain.to and held not in other.to):
                 continue
             known.add(what)
@@ -186,6 +186,10 @@ class Rehearsal:
             if unused < least:
                 best, least = other, unused
         return best
+
+    def _what(self, exchanged: Matched[str, str]) -> tuple[object, ...]:
+        """What tells one exchange from another."""
+        return tuple(exchanged.to.items()), tuple(newcomers(exchanged, self._movers))
 
     def _unused(self, first: Matched[str, str]) -> float:
         """What of the stations' time is not used until the horizon if this exchange begins, at their prices."""
@@ -198,13 +202,6 @@ class Rehearsal:
         )
         play.play_on()
         return play.unused
-
-
-def _what(exchanged: Matched[str, str]) -> tuple[object, ...]:
-    """What tells one exchange from another."""
-    taken = {*exchanged.to.values()}
-    new = tuple((at, who) for at, (_, who) in exchanged.fetched.items() if at not in taken)
-    return tuple(exchanged.to.items()), new
 
 
 class _Play:

@@ -34,8 +34,7 @@ def prices(choices: Iterable[tuple[Cover, ...]], load_ms: list[int]) -> Prices:
 
 def priced(cover: Cover, by: Prices) -> float:
     """What a cover costs, in ms of a station of mean price."""
-    work_ms = (*cover.work_ms, cover.hands_ms)
-    return sum([ms * price for ms, price in zip(work_ms, by, strict=True) if ms])
+    return sum([ms * by[at] for at, ms in _work(cover)])
 
 
 Ways = dict[int, tuple[float, Cover]]
@@ -73,13 +72,13 @@ def _groups(choices: Iterable[tuple[Cover, ...]]) -> list[_Group]:
         known[id(covers)] = covers
         counts[id(covers)] = counts.get(id(covers), 0) + 1
     return [
-        (
-            counts[at],
-            [[(at, ms) for at, ms in enumerate((*c.work_ms, c.hands_ms)) if ms] for c in covers],
-        )
-        for at, covers in known.items()
-        if covers
+        (counts[at], [_work(cover) for cover in covers]) for at, covers in known.items() if covers
     ]
+
+
+def _work(cover: Cover) -> list[tuple[int, int]]:
+    """What a cover puts on whom; the handler comes after the stations."""
+    return [(at, ms) for at, ms in enumerate((*cover.work_ms, cover.hands_ms)) if ms]
 
 
 def _with_cheapest(groups: list[_Group], load_ms: list[int], by: list[float]) -> list[float]:
