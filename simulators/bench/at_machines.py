@@ -320,14 +320,21 @@ def _arm_may_move(at: AtMachines) -> bool:
     return bool(on_its_way) or image.phase in UNDER_WAY
 
 
+def _is_known_down(at: AtMachines) -> bool:
+    return all(reader.link == "down" for reader in at.world.state.readers.values())
+
+
 def _exchanged(at: AtMachines, draw: Random) -> str:
-    """Two pallets change places in the rack while nobody sees it: the reader's link or the supervisor is down."""
+    """Two pallets change places in the rack while nobody sees it: the supervisor is down, or knows that the reader's link is.
+
+    Before it knows, it may send the arm to what the last image shows; the other pallet is found at the next reader only.
+    """
     full = [
         place.place
         for place in at.world.physics.places
         if place.kind == "rack" and at.world.floor.pallet_at(place.place)
     ]
-    unseen = at.world.is_dead() or at.world.is_down("rack")
+    unseen = at.world.is_dead() or (at.world.is_down("rack") and _is_known_down(at))
     if len(full) < 2 or not unseen or _arm_may_move(at):  # noqa: PLR2004 - an exchange takes two
         return ""
     one, other = draw.sample(full, 2)

@@ -485,3 +485,35 @@ def test_a_careful_person_has_a_station_checked_until_its_reference_part_fits():
 def test_what_was_given_up_is_not_measured_too_early_beside_others():
     """Seed 110102: a characteristic that nobody could measure in order any more was measured beside another one, before what comes before it."""
     assert not Shift(Case(seed=110102)).run().failures
+
+
+def test_who_is_exchanged_as_the_handler_is_sent_for_it_is_told_apart_at_the_next_reader(a_world):
+    """Seed 131552: nobody knew yet that the reader was off. The run has a wrong name then, but none of its values reaches a record."""
+    world = a_world(pallets=9)
+    watch, sent = world.watch, []
+
+    def look(event, decision):
+        watch(event, decision)
+        sent.extend(c.place for c in decision.commands if isinstance(c, MoveHandler) and c.picked)
+
+    def others():
+        return [
+            pallet.place
+            for pallet in world.state.pallets.values()
+            if pallet.stage == "planned" and pallet.place.startswith("rack")
+            if pallet.place != sent[-1]
+        ]
+
+    world.watch = look
+    world.run(world.now_ms + DAY_MS, done=lambda _: bool(sent and others()))
+    one, other = sent[-1], others()[0]
+    world.cut("rack")
+    first, second = world.floor.lift(one), world.floor.lift(other)
+    assert world.floor.set_down(one, second)
+    assert world.floor.set_down(other, first)
+
+    world.run(world.now_ms + 5 * MINUTE_MS)
+    assert any(" names " in violation.text for violation in world.floor.violations)
+    world.mend("rack")
+    until(world, "identity-doubted")
+    assert {record.verdict for record in world.records} <= {"not measured"}
