@@ -182,7 +182,7 @@ class Rehearsal:
             if what in known or (held in plain.to and held not in other.to):
                 continue
             known.add(what)
-            unused = self._unused(other)
+            unused = self._unused(other, least)
             if unused < least:
                 best, least = other, unused
         return best
@@ -191,8 +191,8 @@ class Rehearsal:
         """What tells one exchange from another."""
         return tuple(exchanged.to.items()), tuple(newcomers(exchanged, self._movers))
 
-    def _unused(self, first: Matched[str, str]) -> float:
-        """What of the stations' time is not used until the horizon if this exchange begins, at their prices."""
+    def _unused(self, first: Matched[str, str], least: float = float("inf")) -> float:
+        """What of the stations' time is not used until the horizon if this exchange begins, at their prices; no matter how much if not less than ``least``."""
         play = _Play(self._picture, self._floor.copy())
         kind_of, movers = self._kind_of, self._movers
         play.exchange(
@@ -200,14 +200,13 @@ class Rehearsal:
             [(kind_of[name], at) for name, at in first.to.items()],
             [(kind_of[who], at) for who, at in newcomers(first, movers)],
         )
-        play.play_on()
-        return play.unused
+        return play.play_on(least)
 
 
 class _Play:
-    """How it goes on, until the horizon. ``unused`` is what of the stations' time was not used so far, at their prices, and what detours cost."""
+    """How it goes on, until the horizon."""
 
-    __slots__ = ("_floor", "_free_ms", "_hands_ms", "_horizon_ms", "_now_ms", "_prices", "unused")
+    __slots__ = ("_floor", "_free_ms", "_hands_ms", "_horizon_ms", "_now_ms", "_prices", "_unused")
 
     def __init__(self, picture: Picture, floor: _Floor) -> None:
         """``floor`` is used up."""
@@ -215,20 +214,28 @@ class _Play:
         self._now_ms = self._free_ms = picture.now_ms
         self._hands_ms, self._prices = picture.tables.hands_ms, picture.prices
         self._horizon_ms = _horizon_ms(picture)
-        self.unused = 0.0
+        self._unused = 0.0
 
-    def play_on(self) -> None:
-        """Whenever a run has ended, the exchange that gains most."""
-        floor = self._floor
+    def play_on(self, least: float) -> float:
+        """Whenever a run has ended, the exchange that gains most. What of the stations' time was not used then, at their prices, and what detours cost.
+
+        It never gets less, so as soon as it is not less than ``least`` it is not followed further.
+        """
         while True:
-            self._now_ms = min(
-                [end for end in floor.ends_ms if end > self._now_ms], default=NEVER_MS
-            )
-            if self._now_ms >= self._horizon_ms:
-                break
+            ends_ms = [end for end in self._floor.ends_ms if end > self._now_ms]
+            self._now_ms = min([self._horizon_ms, *ends_ms])
+            unused = self._unused_so_far()
+            if self._now_ms == self._horizon_ms or unused >= least:
+                return unused
             self._plain()
-        for at, end_ms in enumerate(floor.ends_ms):
-            self.unused += self._prices[at] * max(0, self._horizon_ms - end_ms)
+
+    def _unused_so_far(self) -> float:
+        stands = [
+            self._prices[at] * (self._now_ms - end_ms)
+            for at, end_ms in enumerate(self._floor.ends_ms)
+            if end_ms < self._now_ms
+        ]
+        return self._unused + sum(stands)
 
     def _plain(self) -> None:
         floor = self._floor
@@ -262,7 +269,7 @@ class _Play:
         begin_ms = (
             max(self._now_ms, self._free_ms, free_ms) + self._hands_ms[at] * HANDS_PERCENT // 100
         )
-        self.unused += detour + self._prices[at] * (begin_ms - free_ms)
+        self._unused += detour + self._prices[at] * (begin_ms - free_ms)
         self._free_ms = begin_ms
         self._floor.ends_ms[at] = begin_ms + run_ms
         self._floor.stands[at] = then if then.covers else None

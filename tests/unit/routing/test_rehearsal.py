@@ -36,8 +36,8 @@ def rehearsed(picture, movers=None):
     return Rehearsal(picture, movers or {}, {view.pallet for view in picture.situation.pallets})
 
 
-def unused(picture, exchanged):
-    return rehearsed(picture)._unused(exchanged)
+def unused(picture, exchanged, *least):
+    return rehearsed(picture)._unused(exchanged, *least)
 
 
 def carry_ms(picture, at):
@@ -71,6 +71,13 @@ def test_the_more_nests_are_used_at_once_the_less_time_is_unused(empty, monkeypa
     assert unused(empty, one) == pytest.approx(
         nobody - horizon_ms * empty.prices[at] + carried + detour
     )
+
+
+def test_what_is_already_worse_is_not_followed_further(empty):
+    few = brought(empty, 2)
+    to_the_end = unused(empty, few)
+    assert unused(empty, few, to_the_end * 1.01) == to_the_end
+    assert to_the_end / 2 <= unused(empty, few, to_the_end / 2) < to_the_end
 
 
 def test_the_handler_serves_one_after_the_other(empty, monkeypatch):
