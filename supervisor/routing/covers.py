@@ -22,7 +22,8 @@ class Cover:
     """Programs that together decide what was asked.
 
     ``programs`` are all of them; ``visits`` holds, for each station of the cell, the programs to run there in this order; ``work_ms`` the time they take there,
-    change of pallets included; ``total_ms`` the sum; ``hands_ms`` about what its visits take of the handler. Where the plan prescribes an order, ``before`` holds for each station those to be visited
+    change of pallets included; ``total_ms`` the sum; ``hands_ms`` about what its visits take of the handler; ``work`` who has to do with it, and how long, the handler after
+    the last station. Where the plan prescribes an order, ``before`` holds for each station those to be visited
     before it (bit sets), and ``now`` what may run there now; () where any order will do.
     """
 
@@ -31,6 +32,7 @@ class Cover:
     work_ms: tuple[int, ...]
     total_ms: int
     hands_ms: int = 0
+    work: tuple[tuple[int, int], ...] = ()
     before: tuple[int, ...] = ()
     now: tuple[tuple[Offer, ...], ...] = ()
 
@@ -134,13 +136,15 @@ def _cover(
         visiting.visit_ms + sum(offer.result_ms for offer in visit) if visit else 0
         for visit in visits
     )
+    hands_ms = sum([ms for ms, visit in zip(visiting.hands_ms, visits, strict=False) if visit])
     now = tuple(in_order(visit, still_open, sooner) for visit in visits) if sooner else ()
     return Cover(
         programs=tuple(offer.program for visit in visits for offer in visit),
         visits=visits,
         work_ms=work_ms,
         total_ms=sum(work_ms),
-        hands_ms=sum([ms for ms, visit in zip(visiting.hands_ms, visits, strict=False) if visit]),
+        hands_ms=hands_ms,
+        work=tuple([(at, ms) for at, ms in enumerate((*work_ms, hands_ms)) if ms]),
         before=stations_before(visits, still_open, sooner),
         now=now,
     )

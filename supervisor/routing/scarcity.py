@@ -34,7 +34,7 @@ def prices(choices: Iterable[tuple[Cover, ...]], load_ms: list[int]) -> Prices:
 
 def priced(cover: Cover, by: Prices) -> float:
     """What a cover costs, in ms of a station of mean price."""
-    return sum([ms * by[at] for at, ms in _work(cover)])
+    return sum([ms * by[at] for at, ms in cover.work])
 
 
 Ways = dict[int, tuple[float, Cover]]
@@ -46,22 +46,25 @@ def ways(covers: tuple[Cover, ...], by: Prices, idle_ms: int, shut: Container[in
 
     Its nest and the other one would stand idle for ``idle_ms`` if it did not; the detour costs what its cover is dearer than the cheapest.
     """
-    possible = [
-        (station, priced(cover, by), cover)
-        for cover in covers
-        for station, ms in enumerate(cover.work_ms)
-        if ms and station not in shut and cover.next_at(station)
-    ]
-    least = min((cost for _, cost, _ in possible), default=0.0)
+    possible: list[tuple[float, Cover, list[int]]] = []
+    for cover in covers:
+        stations = [
+            at for at, ms in enumerate(cover.work_ms) if ms and at not in shut and cover.next_at(at)
+        ]
+        if stations:
+            possible.append((priced(cover, by), cover, stations))
+    least = min([cost for cost, _, _ in possible], default=0.0)
     best: Ways = {}
-    for station, cost, cover in possible:
-        gain = idle_ms * by[station] - (cost - least)
-        if station not in best or gain > best[station][0]:
-            best[station] = gain, cover
+    for cost, cover, stations in possible:
+        detour = cost - least
+        for at in stations:
+            gain = idle_ms * by[at] - detour
+            if at not in best or gain > best[at][0]:
+                best[at] = gain, cover
     return best
 
 
-_Group = tuple[int, list[list[tuple[int, int]]]]
+_Group = tuple[int, list[tuple[tuple[int, int], ...]]]
 """How many pallets have the same covers, and the work of these."""
 
 
@@ -72,13 +75,8 @@ def _groups(choices: Iterable[tuple[Cover, ...]]) -> list[_Group]:
         known[id(covers)] = covers
         counts[id(covers)] = counts.get(id(covers), 0) + 1
     return [
-        (counts[at], [_work(cover) for cover in covers]) for at, covers in known.items() if covers
+        (counts[at], [cover.work for cover in covers]) for at, covers in known.items() if covers
     ]
-
-
-def _work(cover: Cover) -> list[tuple[int, int]]:
-    """What a cover puts on whom; the handler comes after the stations."""
-    return [(at, ms) for at, ms in enumerate((*cover.work_ms, cover.hands_ms)) if ms]
 
 
 def _with_cheapest(groups: list[_Group], load_ms: list[int], by: list[float]) -> list[float]:

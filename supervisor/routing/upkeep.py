@@ -79,10 +79,7 @@ class _Works:
     __slots__ = ("covers", "parts", "shares")
 
     def __init__(self, covers: tuple[Cover, ...]) -> None:
-        self.covers = [
-            [(at, ms) for at, ms in enumerate((*cover.work_ms, cover.hands_ms)) if ms]
-            for cover in covers
-        ]
+        self.covers = [cover.work for cover in covers]
         numbers: dict[tuple[int, int], int] = {}
         self.parts = [
             [numbers.setdefault(share, len(numbers)) for share in work] for work in self.covers
