@@ -9,7 +9,7 @@ from supervisor.routing.moves import PUT_OFF, Landing, Move, Obstacle
 from supervisor.routing.picture import Picture, Seat
 from supervisor.routing.precedence import awaited, in_order
 from supervisor.routing.situation import Alternative, PalletView, StationView
-from supervisor.routing.tables import RoutingTables, decided_by
+from supervisor.routing.tables import Offer, RoutingTables, decided_by
 
 ALTERNATIVES_MAX = 6
 """Shown whichever pallet they are about."""
@@ -294,7 +294,39 @@ def why_unreachable(
         for offer in offers
         if (first := awaited(offer, still_open & ~decided_by(able_now), sooner))
     ]
+    able += _held_back(tables, pallet, wanted, still_open)
     return f"no station can decide {', '.join(missing)} now ({'; '.join(able) or 'no program is left to try'})"
+
+
+def _held_back(
+    tables: RoutingTables, pallet: PalletView, wanted: int, still_open: int
+) -> list[str]:
+    """What the programs wait for that are not to be asked for now, because they would also measure what was given up, before what comes before that.
+
+    Told only of what no other program decides: one that was used up looks the same.
+    """
+    left = wanted & ~decided_by(tables.offers_for(pallet, tables.every_station))
+    told: list[str] = []
+    for offer in tables.offers.get(pallet.part_type, ()) if left else ():
+        spoilt, first = _too_early(tables, pallet, offer, still_open)
+        if offer.decides & left and first:
+            told.append(
+                f"{offer.program} waits for {', '.join(first)} to be measured before, as it measures {', '.join(spoilt)} too"
+            )
+    return told
+
+
+def _too_early(
+    tables: RoutingTables, pallet: PalletView, offer: Offer, still_open: int
+) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """What a program would measure of what is not open, before something that is open and comes before that; and what comes before."""
+    spoilt = first = 0
+    for at, before in enumerate(tables.sooner.get(pallet.part_type, ())):
+        awaits = before & still_open & ~offer.decides
+        if (offer.decides | offer.measures) & ~still_open & 1 << at and awaits:
+            spoilt |= 1 << at
+            first |= awaits
+    return tables.numbers_of(pallet.part_type, spoilt), tables.numbers_of(pallet.part_type, first)
 
 
 def _decides(tables: RoutingTables, pallet: PalletView, station: str) -> int:

@@ -19,6 +19,8 @@ from supervisor.routing.situation import (
     Stay,
 )
 from supervisor.routing.tables import Offer, RoutingTables
+from supervisor.verdict.plan_table import PlanTable
+from supervisor.verdict.selection import exhausted, still_open
 from tests.unit.routing.random_cells import cell_of, program, random_cell, with_precedence
 from tests.unit.routing.step_simulator import Simulation, Trouble
 
@@ -100,6 +102,41 @@ def test_what_only_a_failed_station_can_measure_keeps_all_waiting_that_comes_aft
     assert said.startswith("no station can decide 1, 2 now")
     assert "scan-1 could, but: not connected" in said
     assert "touch waits for 1 to be measured before" in said
+
+
+GIVEN_UP = (
+    ("r", "scan-1", ("2",)),
+    ("p", "touch-1", ("3",), ("1",)),
+    ("x", "touch-1", ("1",), ("5",)),
+    ("w", "touch-1", ("4",), ("6",)),
+    ("v5", "touch-1", ("5",)),
+    ("v6", "touch-1", ("6",)),
+)
+"""x waits for 4, which w would decide, and w for 1, which x would: neither is measured. p would measure 1 beside 3, before 2."""
+NUMBERS = ("1", "2", "3", "4", "5", "6")
+
+
+def test_what_is_held_back_for_the_sake_of_what_was_given_up_says_what_it_waits_for():
+    """Measuring would spoil all the same, so the verdict counts p among those not to be asked; people were told that no program was left."""
+    cell = a_cell(*GIVEN_UP, numbers=NUMBERS, c1=("2",), c5=("4",), c6=("1",))
+    table = PlanTable(cell.part_types[0], cell.programs, cell.rule)
+    left = still_open(table, (), ())
+    assert [each.number for each in left] == ["2", "3"]
+    waiting = replace(view(still_open=("2", "3")), done=exhausted(table, left))
+    seen = situation(waiting, unusable=("scan-1",))
+    answer = Router(cell).choose(seen)
+    assert isinstance(answer, Stay)
+    assert [each.why_lost for each in answer.alternatives] == [
+        "no station can decide 2, 3 now (scan-1 could, but: not connected; p waits for 2 to be measured before, as it measures 1 too)"
+    ]
+
+
+def test_a_program_that_was_used_up_waits_for_nothing():
+    """2 has been measured, so nothing holds p back."""
+    router = Router(a_cell(*GIVEN_UP, numbers=NUMBERS, c1=("2",)))
+    used_up = replace(view(still_open=("3",)), done=("p", "r"))
+    told = "no station can decide 3 now (no program is left to try)"
+    assert router.why_unreachable(used_up, situation(used_up).stations) == told
     assert router.unreachable(view(), ("touch-1",)) == ("1", "2")
 
 
