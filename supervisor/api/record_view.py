@@ -9,6 +9,7 @@ from typing import Literal
 from supervisor.api.ports import Kept, Page
 from supervisor.api.schema import Example, Instant, Schema, instant, shown_by
 from supervisor.cell.model import Need
+from supervisor.report.figures import part_reason, reason
 from supervisor.verdict.record import Bonus, Evidence, Finding, Record, Verdict, Vouching
 from supervisor.verdict.result import Compensated, Quality
 
@@ -288,7 +289,7 @@ def record_view(kept: Kept) -> RecordView:
         entered_at=instant(record.entered_ms),
         decided_at=instant(record.decided_ms),
         verdict=record.verdict,
-        why=record.why,
+        why=part_reason(record),
         suspect=[
             SuspectView(number=s.number, station=s.station, run_id=s.run_id, why=s.why)
             for s in kept.suspect
@@ -319,7 +320,7 @@ def line_of(record: Record, *, seq: int, suspect: list[str]) -> RecordLine:
         entered_at=instant(record.entered_ms),
         decided_at=instant(record.decided_ms),
         verdict=record.verdict,
-        why=record.why,
+        why=part_reason(record),
         suspect=suspect,
     )
 
@@ -337,7 +338,7 @@ def _finding(finding: Finding) -> FindingView:
         accept_upper=_number(finding.accept_upper),
         need=finding.need,
         verdict=finding.verdict,
-        why=finding.why,
+        why=reason(finding),
         decided_by=_evidence(finding.decided_by) if finding.decided_by else None,
         monitored_by=[_evidence(evidence) for evidence in finding.monitored_by],
         guard_factor=_number(finding.guard_factor),

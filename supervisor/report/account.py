@@ -7,8 +7,7 @@ Rules of this file:
 
 from supervisor.cell.reading_order import reading_order
 from supervisor.cell.value import value
-from supervisor.report.figures import corrected, moment, with_uncertainty
-from supervisor.verdict.conformity import exact_value, shown
+from supervisor.report.figures import corrected, moment, raw_value, reason, with_uncertainty
 from supervisor.verdict.record import Evidence, Finding, Record
 
 
@@ -38,7 +37,7 @@ def accounts(record: Record) -> tuple[Account, ...]:
 
 def _why(finding: Finding) -> str:
     """Why a characteristic is not proven to conform; where nothing is proven, how probable it is that it conforms (JCGM 106), as information."""
-    told, share = f"{finding.number}: {finding.why}", finding.conformance_probability
+    told, share = f"{finding.number}: {reason(finding)}", finding.conformance_probability
     if finding.verdict != "undecided" or share is None:
         return told
     return f"{told} ({100 * share:.2f} % probable to conform)"
@@ -70,7 +69,7 @@ def _corrections(record: Record) -> list[str]:
         f"{each.number}: {by.station} gave {raw} {by.unit}; {told}"
         for each in record.findings
         if (by := each.decided_by) is not None and by.corrections
-        for raw in ["no value" if by.raw is None else shown(exact_value(by.raw))]
+        for raw in [raw_value(by) or "no value"]
         for told in ["; ".join(corrected(c, by.unit) for c in by.corrections)]
     ]
 

@@ -7,11 +7,12 @@ Rules of this file:
 
 import math
 from datetime import UTC, datetime
-from decimal import Decimal
+from decimal import ROUND_HALF_EVEN, ROUND_UP, Decimal
 
+from supervisor.cell.model import EXACT
 from supervisor.cell.value import value
-from supervisor.verdict.conformity import shown
-from supervisor.verdict.record import Correction, Evidence, Finding
+from supervisor.verdict.conformity import Zones, exact_value, judge, rounded_reason, shown
+from supervisor.verdict.record import Correction, Evidence, Finding, Record
 
 
 def limit(content: Decimal | None) -> str:
@@ -73,9 +74,83 @@ def measured(evidence: Evidence | None) -> str:
     return f"{evidence.value:.{second_digit(evidence.expanded_u)}f}"
 
 
+def reason(finding: Finding) -> str:
+    """Why a characteristic has its verdict, with the figures as they are read.
+
+    The record keeps the sentence with eight digits of the value and all of the bounds. What it says of them is told anew from the finding's own figures;
+    a sentence in words that this version does not know, as an older one kept, stays as it was.
+    """
+    by, bounds = finding.decided_by, zones_applied(finding)
+    if by is None or by.value is None or by.expanded_u <= 0 or not math.isfinite(by.value):
+        return finding.why
+    kept = judge(by.value, bounds, finding.unit).why
+    if not finding.why.startswith(kept):
+        return finding.why
+    places = second_digit(by.expanded_u)
+    told = rounded_reason(by.value, bounds, finding.unit, places)
+    return told + _bonus_rounded(finding, places, finding.why.removeprefix(kept))
+
+
+def _bonus_rounded(finding: Finding, places: int, rest: str) -> str:
+    """What follows the sentence, with the bonus as it is read."""
+    if finding.bonus is None:
+        return rest
+    exact = f"; {shown(finding.bonus.amount)} {finding.unit} of it by"
+    read = f"; {finding.bonus.amount:.{places}f} {finding.unit} of it by"
+    return read + rest.removeprefix(exact) if rest.startswith(exact) else rest
+
+
+def part_reason(record: Record) -> str:
+    """Why a part has its verdict; of the first characteristic that has it the reason as it is read."""
+    for finding in record.findings:
+        named = f"characteristic {finding.number}, {finding.name}, {record.verdict}: "
+        if record.why.startswith(named + finding.why):
+            return named + reason(finding) + record.why.removeprefix(named + finding.why)
+    return record.why
+
+
+def zones_applied(finding: Finding) -> Zones:
+    """The zones that a verdict was given by: as far as a limit is drawn in for conforming, it is pushed out for nonconforming."""
+    bonus = Decimal(0) if finding.bonus is None else finding.bonus.amount
+    return Zones(
+        accept_lower=finding.accept_lower,
+        accept_upper=finding.accept_upper,
+        reject_lower=_pushed_out(finding.lower, finding.accept_lower),
+        reject_upper=_pushed_out(
+            None if finding.upper is None else EXACT.add(finding.upper, bonus),
+            finding.accept_upper,
+        ),
+    )
+
+
+def _pushed_out(limit: Decimal | None, drawn_in: Decimal | None) -> Decimal | None:
+    if limit is None or drawn_in is None:
+        return None
+    return EXACT.subtract(EXACT.add(limit, limit), drawn_in)
+
+
 def corrected(correction: Correction, unit: str) -> str:
     """A correction in words: its name, what it added, and how uncertain that is."""
-    return f"{correction.name} {correction.amount:+f} {unit} (u = {shown(correction.u)} {unit})"
+    places = second_digit(correction.u) if correction.u > 0 else _places(shown(correction.amount))
+    amount, u = _no_finer(correction.amount, places), _no_finer(correction.u, places, ROUND_UP)
+    return f"{correction.name} {amount:+f} {unit} (u = {shown(u)} {unit})"
+
+
+def raw_value(evidence: Evidence) -> str:
+    """A value as the station gave it, to the place of ``measured`` at most; "" where there is none."""
+    if evidence.raw is None:
+        return ""
+    exact = exact_value(evidence.raw)
+    if not exact.is_finite() or evidence.expanded_u <= 0:
+        return shown(exact)
+    return shown(_no_finer(exact, second_digit(evidence.expanded_u)))
+
+
+def _no_finer(number: Decimal, places: int, rounding: str = ROUND_HALF_EVEN) -> Decimal:
+    """A number without what it has beyond so many places."""
+    if _places(shown(number)) <= places:
+        return number
+    return number.quantize(Decimal(1).scaleb(-places), rounding, EXACT)
 
 
 def moment(at_ms: int) -> str:

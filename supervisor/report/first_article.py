@@ -12,7 +12,7 @@ from collections.abc import Iterator, Sequence
 from typing import Literal
 
 from supervisor.cell.value import value
-from supervisor.report.figures import limit, measured
+from supervisor.report.figures import limit, measured, reason
 from supervisor.report.table import formula_free, line_of
 from supervisor.verdict.record import Finding, Record
 from supervisor.verdict.suspicion import SuspectValue
@@ -101,7 +101,9 @@ def _accounted(finding: Finding, doubt: str) -> Accounted:
         else f"{by.station}, run {by.run_id}, U = {limit(by.expanded_u)} {by.unit} (k = {limit(by.k)})"
     )
     verdict = (
-        f"{finding.verdict}: {finding.why}" if finding.verdict != "conforming" else finding.verdict
+        f"{finding.verdict}: {reason(finding)}"
+        if finding.verdict != "conforming"
+        else finding.verdict
     )
     number = measured(by)
     return Accounted(

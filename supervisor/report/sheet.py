@@ -19,7 +19,7 @@ from reportlab.platypus import Flowable, KeepTogether, Spacer, Table
 from supervisor.cell.value import value
 from supervisor.report.account import accounts
 from supervisor.report.deviation import Mark, Picture, picture
-from supervisor.report.figures import figures, moment
+from supervisor.report.figures import figures, moment, part_reason
 from supervisor.report.layout import (
     BOLD,
     GREY,
@@ -85,7 +85,7 @@ def sheet(
 
 
 def _head(record: Record, papers: Papers | None, cell: str) -> list[Flowable]:
-    verdict = boxed(f"{SYMBOLS[record.verdict]}  {record.verdict}", record.why)
+    verdict = boxed(f"{SYMBOLS[record.verdict]}  {record.verdict}", part_reason(record))
     identity = (
         ("Serial number", record.serial),
         ("Part type", record.part_type),

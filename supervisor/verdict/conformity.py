@@ -10,6 +10,7 @@ The clauses of ISO 14253-1:2017 are from memory: default conformance probability
 """
 
 import math
+from collections.abc import Callable
 from decimal import ROUND_CEILING, Context, Decimal
 from typing import Literal
 
@@ -19,6 +20,8 @@ from supervisor.statistics.conformance import Limits, probability_conforming
 from supervisor.statistics.distributions import normal_cdf, student_quantile
 
 _UPWARD = Context(prec=12, rounding=ROUND_CEILING)
+_ANY = Context(prec=700)
+"""Any finite float with all its places: from 1.8e308 down to 5e-324."""
 _READABLE = Context(prec=8)
 """A hundredth of a micrometre at 500 mm: finer than any uncertainty that a cell declares; the record keeps the whole value."""
 
@@ -125,19 +128,44 @@ def judge(measured: float, bounds: Zones, unit: str) -> Judgement:
     """The verdict on a finite value, with its reason; ``unit`` is only for the text."""
     exact = exact_value(measured)
     verdict = verdict_on(exact, bounds)
-    seen = f"{shown(_readable(exact, bounds, verdict))} {unit}"
-    match verdict:
+    seen = shown(_readable(exact, bounds, verdict))
+    return Judgement(verdict=verdict, why=_sentence(exact, bounds, unit, seen, shown))
+
+
+def rounded_reason(measured: float, bounds: Zones, unit: str, places: int) -> str:
+    """The reason that ``judge`` gives, with value and bounds to equal places behind the point.
+
+    These are ``places``, or more where fewer would hide on which side of a bound the value lies.
+    """
+    exact = exact_value(measured)
+    verdict = verdict_on(exact, bounds)
+    named = (bounds.accept_lower, bounds.accept_upper, bounds.reject_lower, bounds.reject_upper)
+    most = max(_places(each) for each in (exact, *named) if each is not None)
+    while places < most and _verdict_to(exact, bounds, places) != verdict:
+        places += 1
+
+    def show(number: Decimal) -> str:
+        return f"{_rounded(number, places):f}"
+
+    return _sentence(exact, bounds, unit, show(exact), show)
+
+
+def _sentence(
+    exact: Decimal, bounds: Zones, unit: str, seen: str, show: Callable[[Decimal], str]
+) -> str:
+    """Why a value has its verdict; it is told as ``seen``, and bounds as ``show`` gives them."""
+    told = f"{seen} {unit}"
+    match verdict_on(exact, bounds):
         case "conforming":
-            why = f"{seen} is in the conformity zone, {_span(bounds)}"
+            return f"{told} is in the conformity zone, {_span(bounds, show)}"
         case "nonconforming":
-            why = f"{seen} is in the nonconformity zone, {_rejecting_bound(exact, bounds)}"
+            return f"{told} is in the nonconformity zone, {_rejecting_bound(exact, bounds, show)}"
         case "undecided" if bounds.nothing_conforms:
-            why = (
-                f"{seen}: the tolerance is too narrow for this uncertainty, no value could conform"
+            return (
+                f"{told}: the tolerance is too narrow for this uncertainty, no value could conform"
             )
         case "undecided":
-            why = f"{seen} is in the uncertainty zone, outside the conformity zone {_span(bounds)}"
-    return Judgement(verdict=verdict, why=why)
+            return f"{told} is in the uncertainty zone, outside the conformity zone {_span(bounds, show)}"
 
 
 def exact_value(measured: float) -> Decimal:
@@ -156,21 +184,48 @@ def _readable(exact: Decimal, bounds: Zones, verdict: str) -> Decimal:
     return rounded if verdict_on(rounded, bounds) == verdict else exact
 
 
-def _rejecting_bound(exact: Decimal, bounds: Zones) -> str:
+def _places(number: Decimal) -> int:
+    """How many digits a number has behind the point."""
+    exponent = number.normalize(EXACT).as_tuple().exponent
+    assert isinstance(exponent, int)
+    return max(0, -exponent)
+
+
+def _rounded(number: Decimal, places: int) -> Decimal:
+    """The number to so many places; never a negative zero."""
+    return _ANY.plus(_ANY.quantize(number, Decimal(1).scaleb(-places)))
+
+
+def _verdict_to(exact: Decimal, bounds: Zones, places: int) -> str:
+    """The verdict that follows from value and bounds as they look to so many places."""
+
+    def seen(bound: Decimal | None) -> Decimal | None:
+        return None if bound is None else _rounded(bound, places)
+
+    rounded = Zones(
+        accept_lower=seen(bounds.accept_lower),
+        accept_upper=seen(bounds.accept_upper),
+        reject_lower=seen(bounds.reject_lower),
+        reject_upper=seen(bounds.reject_upper),
+    )
+    return verdict_on(_rounded(exact, places), rounded)
+
+
+def _rejecting_bound(exact: Decimal, bounds: Zones, show: Callable[[Decimal], str]) -> str:
     if bounds.reject_lower is not None and exact < bounds.reject_lower:
-        return f"below {shown(bounds.reject_lower)}"
+        return f"below {show(bounds.reject_lower)}"
     assert bounds.reject_upper is not None
-    return f"above {shown(bounds.reject_upper)}"
+    return f"above {show(bounds.reject_upper)}"
 
 
-def _span(bounds: Zones) -> str:
+def _span(bounds: Zones, show: Callable[[Decimal], str]) -> str:
     lower, upper = bounds.accept_lower, bounds.accept_upper
     match lower, upper:
         case None, None:
             return "which has no bounds"
         case None, Decimal():
-            return f"up to {shown(upper)}"
+            return f"up to {show(upper)}"
         case Decimal(), None:
-            return f"from {shown(lower)}"
+            return f"from {show(lower)}"
         case _:
-            return f"{shown(lower)} to {shown(upper)}"
+            return f"{show(lower)} to {show(upper)}"

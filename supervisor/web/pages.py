@@ -36,7 +36,7 @@ from supervisor.process.subgroups import SpreadBy
 from supervisor.report.account import accounts
 from supervisor.report.chart import chart_svg, cusum_svg, subgroups_svg
 from supervisor.report.deviation import picture
-from supervisor.report.figures import figures
+from supervisor.report.figures import figures, reason
 from supervisor.report.papers import NOT_PROVEN
 from supervisor.report.svg import svg
 from supervisor.statistics.charts import RULES, SIZE_MAX
@@ -126,7 +126,7 @@ async def show_part(
         page = pages.render("refusal.html", kind=refusal.kind, detail=refusal.detail)
         return HTMLResponse(page, status_code=refusal.kind.status)
     record = found[0].record
-    pictures = {each.number: svg(picture(each), each.why) for each in record.findings}
+    pictures = {each.number: svg(picture(each), reason(each)) for each in record.findings}
     view = record_view(found[0])
     proof = await run_in_threadpool(proof_of, inside, found[0])
     entries = await run_in_threadpool(
