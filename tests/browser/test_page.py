@@ -10,14 +10,24 @@ import subprocess
 import sys
 import threading
 import urllib.request
+from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
 from playwright.sync_api import expect, sync_playwright
 
+from simulators.bench.parts import pallets_for, physics_of
+from simulators.bench.trial import START_MS, finish
+from simulators.bench.world import World
+from supervisor.cell.canonical import cell_to_json
+from supervisor.cell.load import load_cell
+from supervisor.store import open_store
+
 pytestmark = [pytest.mark.browser, pytest.mark.timeout(180)]
 
 START_S_MAX = 90
+PARTS = 6
+SMALL_TELEPHONE_PX = 360
 ARGUMENTS = [
     "--no-sandbox",
     "--disable-gpu",
@@ -28,17 +38,13 @@ ARGUMENTS = [
 ]
 
 
-@pytest.fixture(scope="module")
-def served(repository, tmp_path_factory):
-    """A supervisor of the example cell whose machines are all switched off: (process, address)."""
-    folder = tmp_path_factory.mktemp("served")
-    command = [
-        sys.executable,
-        "-m",
-        "supervisor",
-        "serve",
-        str(repository / "deploy/cells/vane-pumps"),
-    ]
+CELL = "deploy/cells/vane-pumps"
+
+
+@contextmanager
+def serving(repository, folder):
+    """A supervisor of the example cell on the journal in a folder, its machines switched off: (process, address)."""
+    command = [sys.executable, "-m", "supervisor", "serve", str(repository / CELL)]
     command += ["--database", str(folder / "cell.db"), "--port", "0", "--json"]
     with (folder / "log.txt").open("w") as log:
         process = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=log, text=True)
@@ -52,6 +58,31 @@ def served(repository, tmp_path_factory):
         too_long.cancel()
         process.kill()
         process.communicate()
+
+
+@pytest.fixture(scope="module")
+def served(repository, tmp_path_factory):
+    """A supervisor of the example cell whose machines are all switched off: (process, address)."""
+    with serving(repository, tmp_path_factory.mktemp("served")) as found:
+        yield found
+
+
+@pytest.fixture(scope="module")
+def page_of_a_part(repository, tmp_path_factory):
+    """The address of a record that has something to say, in a cell with a past from the bench's modelled machines."""
+    folder = tmp_path_factory.mktemp("past")
+    cell = load_cell(repository / CELL).cell
+    physics = physics_of(
+        cell, pallets=pallets_for(cell, PARTS, 7), arrivals_ms=[0] * PARTS, bad_share=0.5
+    )
+    world = World(cell, physics, seed=7, start_ms=START_MS)
+    finish(world, parts=PARTS)
+    with open_store(f"{folder}/cell.db", durability="process-safe") as store:
+        store.declarations.keep(cell.digest, cell_to_json(cell))
+        store.journal.append(tuple(world.journal.entries))
+    rejected = next(each for each in world.records if each.verdict == "nonconforming")
+    with serving(repository, folder) as (_, address):
+        yield f"{address}parts/{rejected.serial}"
 
 
 @pytest.fixture(scope="module")
@@ -121,6 +152,28 @@ def test_what_the_cell_says_is_read_on_a_telephone_without_moving_a_table_sidewa
     seen = page.locator(f"#{table} .scroll")
     expect(seen).to_be_visible()
     assert seen.evaluate("each => each.scrollWidth - each.clientWidth") <= 0
+
+
+def test_the_record_of_a_part_is_read_on_a_small_telephone_without_moving_its_table_sideways(
+    browser, page_of_a_part
+):
+    opened = browser.new_page(viewport={"width": SMALL_TELEPHONE_PX, "height": 780})
+    opened.goto(page_of_a_part)
+    table = opened.get_by_role("region", name="Characteristics")
+    expect(table.locator("tbody tr").first).to_be_visible()
+    assert table.evaluate("each => each.scrollWidth - each.clientWidth") <= 0
+    assert opened.evaluate("document.documentElement.scrollWidth") <= SMALL_TELEPHONE_PX
+    cut_off = table.evaluate(
+        "each => [...each.querySelectorAll('td')].filter((e) => e.getBoundingClientRect().right > innerWidth).length"
+    )
+    assert cut_off == 0
+    row = table.locator("tbody tr").first
+    for name in ("No.", "Lower", "Upper", "Decided by"):
+        cell = row.locator(f"td[data-name='{name}']")
+        assert name in cell.evaluate("e => getComputedStyle(e, '::before').content")
+    value = row.locator("td[data-unit]")
+    assert "mm" in value.evaluate("e => getComputedStyle(e, '::after').content")
+    opened.close()
 
 
 def test_the_time_of_the_values_moves(page):
