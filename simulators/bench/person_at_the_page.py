@@ -81,7 +81,7 @@ class PersonAtThePage:
         free = [
             place["place"]
             for place in places
-            if place["kind"] == "rack" and not place["pallet"] and not place.get("reserved_for")
+            if place["kind"] == "rack" and not place["pallet"] and not place["reserved"]
         ]
         return any(self.floor.move(source, place) == "" for place in free)
 

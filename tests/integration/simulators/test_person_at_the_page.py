@@ -11,36 +11,9 @@ from simulators.bench.run import RunFailed
 from simulators.bench.staging import Wishes, prepare
 from simulators.models import physics as physics_file
 from simulators.servers import floor_file
+from tests.integration.simulators.asking_page import PALLET, STATION, AskingPage
 
 pytestmark = pytest.mark.integration
-
-PALLET = "grai:0614141.00001.1"
-STATION = "scan-1"
-
-
-class Page:
-    """Says which holds stand, where the pallet is and which rack places are kept; notes what is answered."""
-
-    def __init__(self, code):
-        self.holds = [{"hold": "1", "code": code, "subject": PALLET, "seen": "so it is"}]
-        self.place = ""
-        self.kept = {}
-        self.racks = ()
-        self.answers = []
-
-    def get(self, path):
-        if path.endswith("/holds"):
-            return self.holds
-        if path.endswith("/places"):
-            return [
-                {"place": name, "kind": "rack", "pallet": "", "reserved_for": self.kept.get(name)}
-                for name in self.racks
-            ]
-        return {"place": self.place}
-
-    def post(self, path, body):
-        self.answers.append((path.split("/")[-2], body["answer"]))
-        self.holds = []
 
 
 @pytest.fixture
@@ -55,7 +28,7 @@ def asked(tmp_path, repository, monkeypatch):
     people = []
 
     def make(code="pallet-stranded"):
-        page = Page(code)
+        page = AskingPage(code)
         page.place = physics.jaws[0]
         page.racks = [place.place for place in physics.places if place.kind == "rack"]
         person = PersonAtThePage(SimpleNamespace(watch=page, post=page.post), stage)

@@ -3,9 +3,11 @@
 Rules of this file: every answer is true of the world. Where the machines show nothing, the floor is looked at, as a person would.
 """
 
+import time
 import urllib.error
 from collections import Counter
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import contextmanager
 
 from simulators.bench.run import Json, RunFailed
 from simulators.models import physics as physics_file
@@ -14,6 +16,8 @@ from simulators.servers.floor_file import FloorFile
 from tests.system.kills.cell import DyingCell
 
 BY = "the person at the cell"
+PASSES_S = 240.0
+"""Of the cell's time. How long a pallet that nothing takes is left where it is, as most of what keeps it there is over by then."""
 
 
 class Person:
@@ -22,6 +26,7 @@ class Person:
     def __init__(self, cell: DyingCell) -> None:
         self.cell = cell
         self.answered: Counter[tuple[str, str]] = Counter()
+        self._since_s: dict[str, float] = {}
         self.physics = physics_file.load(cell.stage.folder / "physics.json")
 
     def tend(self) -> None:
@@ -53,29 +58,72 @@ class Person:
 
     def standing_at(self, place: str) -> str:
         """The pallet that really stands at a place."""
-        floor = FloorFile(self.cell.stage.floor, self.physics, member="person")
-        try:
+        with self._floor() as floor:
             return floor.pallet_at(place)
-        finally:
-            floor.close()
 
     def put_into_rack(self, *places: str) -> None:
         """Take what stands there by hand and put it into the rack, where it was put down at first if that place is free."""
-        floor = FloorFile(self.cell.stage.floor, self.physics, member="person")
-        try:
+        with self._floor() as floor:
             brought = {
                 fact["pallet"]: fact["target"] for fact in floor.recall(WHO) if "target" in fact
             }
             racks = [place.place for place in self.physics.places if place.kind == "rack"]
             for place in places:
                 pallet = floor.pallet_at(place)
-                for free in (brought[pallet], *racks) if pallet else ():
-                    if floor.move(place, free) == "":
-                        fact = {"fact": "put back", "pallet": pallet, "source": place}
-                        floor.witness(at_ms=0, who="person", fact=fact)
-                        break
+                _put(floor, place, (brought[pallet], *racks) if pallet else ())
+
+    def put_where_nobody_is_at_home(self, place: str) -> None:
+        """Take what stands there by hand and put it into a rack place that no other pallet comes back to, if there is one."""
+        shown = self.cell.watch.get("/api/v1/places") or []
+        free = [
+            p["place"]
+            for p in shown
+            if p["kind"] == "rack" and not p["reserved"] and not p["pallet"]
+        ]
+        with self._floor() as floor:
+            _put(floor, place, free)
+
+    def waits_on(self, hold: Json) -> bool:
+        """Whether a question is still so new that what it is about mostly passes."""
+        now_s = time.monotonic()
+        return (now_s - self._since_s.setdefault(hold["hold"], now_s)) * self.cell.speed < PASSES_S
+
+    @contextmanager
+    def _floor(self) -> Iterator[FloorFile]:
+        floor = FloorFile(self.cell.stage.floor, self.physics, member="person")
+        try:
+            yield floor
         finally:
             floor.close()
+
+
+def _put(floor: FloorFile, place: str, places: Iterable[str]) -> None:
+    """Carry what stands at a place to the first of these that is free."""
+    pallet = floor.pallet_at(place)
+    for free in places if pallet else ():
+        if floor.move(place, free) == "":
+            fact = {"fact": "put back", "pallet": pallet, "source": place}
+            floor.witness(at_ms=0, who="person", fact=fact)
+            return
+
+
+def _stranded(person: Person, hold: Json) -> str:
+    """Another one stands on its home place, or a station is out: mostly that passes. What lasts is taken out of the resting handler."""
+    pallet = person.cell.watch.get(f"/api/v1/pallets/{hold['subject']}")
+    if pallet is None:
+        return ""
+    if person.standing_at(pallet["place"]) == hold["subject"]:
+        if person.waits_on(hold) or not _at_rest(person):
+            return ""
+        person.put_where_nobody_is_at_home(pallet["place"])
+    return "removed" if person.standing_at(pallet["place"]) != hold["subject"] else ""
+
+
+def _at_rest(person: Person) -> bool:
+    """Whether the handler has come to its end with its arm out; an arm that is in a station is led out first."""
+    handler = person.handler()
+    at_work = handler is not None and handler["phase"] in ("accepted", "busy")
+    return not at_work and _handler_failed(person, {}) == "go on"
 
 
 def _move_late(person: Person, _hold: Json) -> str:
@@ -138,6 +186,5 @@ LOOKS: dict[str, Callable[[Person, Json], str]] = {
     "pallet-twice": lambda _person, _hold: "",
     "identity-doubted": lambda _person, _hold: "",
     "rack-full": lambda _person, _hold: "read again",
-    # Another one stands on its home place: over when that one has left, or a station takes it.
-    "pallet-stranded": lambda _person, _hold: "",
+    "pallet-stranded": _stranded,
 }
