@@ -129,7 +129,7 @@ def _finish(draft: Draft, goal: MoveHandler) -> None:
     _apply(draft, goal)
     _leave(draft, goal.place)
     _doubt_after_a_hand(draft, goal)
-    if goal.place in draft.places:
+    if goal.place in draft.places and goal.picked:
         draft.change_place(goal.place, emptied=0)
     _count_exchange(draft, goal)
     if goal.put:
@@ -137,14 +137,17 @@ def _finish(draft: Draft, goal: MoveHandler) -> None:
 
 
 def _doubt_after_a_hand(draft: Draft, goal: MoveHandler) -> None:
-    """A nest that became empty more often than the move empties it was reached into: nobody knows which pallet is where.
+    """A nest or place that became empty more often than the move empties it was reached into: nobody knows which pallet is where.
 
-    A nest has no tag reader, nor has a jaw, so only a person can tell. On a conveyor the next pallet moves up by itself when one is taken away.
+    A nest has no tag reader, nor has a jaw, so only a person can tell; at a place the tag can. On a conveyor the next pallet moves up by itself when one is taken away.
     """
     at = draft.stations.get(goal.place) or draft.places[goal.place]
     by_the_move = 1 if goal.picked else 0
     nest = goal.place in draft.stations
-    if at.emptied <= by_the_move or not (nest or goal.picked):
+    if at.emptied <= by_the_move:
+        return
+    if not nest and not goal.picked:
+        pallets.have_proven(draft, goal.put)
         return
     where = f"the nest of {goal.place}" if nest else goal.place
     seen = f"{where} was emptied by hand during order {goal.order}"

@@ -55,8 +55,9 @@ def _look_at_place(draft: Draft, place: str, seen: Presence) -> None:
     """Compare what a place reads with what we hold to stand there."""
     before = draft.places[place]
     if seen != before.presence:
-        emptied = (before.presence, seen) == ("occupied", "empty") and handler_is_at(draft, place)
-        draft.change_place(place, presence=seen, emptied=before.emptied + int(emptied))
+        draft.change_place(
+            place, presence=seen, emptied=before.emptied + _emptied_under_way(draft, before, seen)
+        )
         draft.rethink = "yes"
         if before.presence == "unknown" and seen == "occupied" and before.pallet:
             have_proven(draft, before.pallet)
@@ -67,6 +68,13 @@ def _look_at_place(draft: Draft, place: str, seen: Presence) -> None:
         draft.end_timer(f"place {place}")
     # Also then: what was expected may have been taken away before it showed, and this be another.
     judge_place(draft, place)
+
+
+def _emptied_under_way(draft: Draft, before: PlaceState, seen: Presence) -> int:
+    """Whether a place became empty while an order is about it, or may have: what was put there may be gone when the reader shows something again."""
+    shown = before.presence, seen
+    again = shown == ("unknown", "occupied") and not before.pallet
+    return int((shown == ("occupied", "empty") or again) and handler_is_at(draft, before.place))
 
 
 def judge_place(draft: Draft, place: str) -> None:
@@ -372,6 +380,7 @@ def _prove(draft: Draft, pallet: str, event: TagRead) -> None:
         tag_failed(draft, pallet, str(refusal))
         return
     if _is_the_same(draft, pallet, content):
+        draft.change_place(event.place, emptied=0)
         draft.look_again("pallet", pallet)
     else:
         _is_another(draft, pallet)
@@ -402,11 +411,14 @@ def on_tag_timer(draft: Draft, place: str) -> None:
 
 def tag_failed(draft: Draft, pallet: str, seen: str) -> None:
     """Try again, up to the limit; then ask a person. Never "probably the same"."""
-    tries = draft.pallets[pallet].tag_tries + 1
+    state = draft.pallets[pallet]
+    tries = state.tag_tries + 1
     draft.change_pallet(pallet, tag_tries=tries)
     if tries < TAG_TRIES_MAX:
         ask_for_tag(draft, pallet)
-    elif draft.pallets[pallet].stage != "sorted":
+    elif state.stage == "sorted" and draft.places[state.place].emptied:
+        _is_another(draft, pallet)
+    elif state.stage != "sorted":
         # What has been put out is taken away, read or not.
         hold_pallet(draft, pallet, "tag-unreadable", f"{seen} ({tries} tries)")
 

@@ -95,7 +95,7 @@ class StationState:
 class PlaceState:
     """A place outside the stations. ``reserved`` is the pallet whose home or destination it is ("" = free).
 
-    ``emptied`` counts how often it became empty while an order of the handler is about it.
+    ``emptied`` counts how often it became empty while an order of the handler is about it, or may have unseen, before something is put there.
     """
 
     place: str

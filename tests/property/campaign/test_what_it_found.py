@@ -7,6 +7,7 @@ import pytest
 from simulators.bench.attendant import TRIES_MAX
 from simulators.bench.shift import Case, Shift
 from simulators.bench.trial import DAY_MS, START_MS, finish, small_world, troubles
+from simulators.bench.world import straight
 from simulators.models.physics import right_tag
 from supervisor.cell.model import Vouched
 from supervisor.cell.value import replace
@@ -517,3 +518,68 @@ def test_who_is_exchanged_as_the_handler_is_sent_for_it_is_told_apart_at_the_nex
     world.mend("rack")
     until(world, "identity-doubted")
     assert {record.verdict for record in world.records} <= {"not measured"}
+
+
+@pytest.mark.parametrize("seen", ["emptied", "not at all"])
+def test_what_was_put_down_and_exchanged_before_the_handler_said_so_is_told_by_its_tag(
+    a_world, seen
+):
+    """Seed 138828: the place read occupied when the handler's report came at last, but somebody had taken the pallet and put down another one.
+
+    What the reader does not see meanwhile may have been an exchange as well.
+    """
+    world = a_world(pallets=9)
+    place = put_home_unreported(world)
+    (other,) = [p.place for p in world.state.pallets.values() if rests(world, p, but=place)][:1]
+    if seen == "not at all":
+        world.cut("rack")
+    first = world.floor.lift(place)
+    world.run(world.now_ms + 1_000)
+    second = world.floor.lift(other)
+    assert world.floor.set_down(place, second)
+    world.mend("rack")
+    world.run(world.now_ms + 1_000)
+    assert first in world.state.pallets
+    world.wire = straight
+    world.show_again("handler")
+
+    world.run(world.now_ms + MINUTE_MS)
+    assert first not in world.state.pallets
+    assert world.state.pallets[second].place == place
+    finish(world, parts=9)
+    assert troubles(world, parts=[]) == []
+    assert world.state.holds == {}
+
+
+def rests(world, pallet, *, but):
+    is_fetched = world.state.handler.carry and world.state.handler.carry.pallet == pallet.pallet
+    at_rest = pallet.stage in ("planned", "decided") and pallet.place.startswith("rack")
+    return at_rest and pallet.place != but and not is_fetched
+
+
+def put_home_unreported(world):
+    """Where a pallet has been put back in the rack, of which the handler has said nothing yet."""
+    puts = []
+
+    def silent(fact):
+        order = world.state.outstanding.get("handler")
+        puts[:] = (
+            [order.goal.place]
+            if order and order.goal.put and order.goal.place.startswith("rack")
+            else []
+        )
+        late = isinstance(fact, HandlerObserved) and fact.phase == "done" and puts
+        return () if late else ((0, fact),)
+
+    def is_down(_):
+        return bool(puts) and world.state.places[puts[0]].presence == "occupied"
+
+    world.wire = silent
+    world.run(world.now_ms + DAY_MS, done=is_down)
+    assert is_down(world)
+    return puts[0]
+
+
+def test_who_put_a_pallet_where_the_handler_had_just_put_one_is_found_out():
+    """Seed 138828: at an outfeed place, where nobody can read its tag. What was put there first has been taken away."""
+    assert not Shift(Case(seed=138828)).run().failures
