@@ -374,7 +374,7 @@ def explain(
 
 def _decisions_asked(url: str) -> "DecisionsView":
     """The recent choices of a running supervisor."""
-    import urllib.error
+    import http.client
     import urllib.request
 
     from pydantic import ValidationError
@@ -387,7 +387,7 @@ def _decisions_asked(url: str) -> "DecisionsView":
     try:
         with urllib.request.urlopen(asked, timeout=ANSWER_S_MAX) as answer:  # noqa: S310 - http and https only
             return DecisionsView.model_validate_json(answer.read())
-    except (urllib.error.URLError, TimeoutError, ValidationError) as error:
+    except (OSError, http.client.HTTPException, ValidationError) as error:
         end(INPUT_WRONG, f"No supervisor answers at {url}: {error}. Is it running there?")
 
 

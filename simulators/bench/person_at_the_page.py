@@ -6,12 +6,11 @@ Rules of this file:
 """
 
 import time
-import urllib.error
 from collections import Counter
 from collections.abc import Callable
 from typing import Any
 
-from simulators.bench.run import Json, Live, RunFailed
+from simulators.bench.run import BROKEN_OFF, Json, Live, RunFailed
 from simulators.bench.staging import Stage
 from simulators.models import physics as physics_file
 from simulators.servers.floor_file import FloorFile
@@ -90,7 +89,7 @@ class PersonAtThePage:
         body = {"answer": reply, "by": "the person at the page", "place": "", "why": why}
         try:
             self._live.post(f"/api/v1/holds/{hold['hold']}/release", body)
-        except (urllib.error.URLError, OSError):
+        except BROKEN_OFF:
             return  # it has gone meanwhile, or the answer is asked for again
         self.answered[f"{hold['code']}: {reply}"] += 1
 

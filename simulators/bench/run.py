@@ -6,6 +6,7 @@ Rules of this file:
   whose supervisor does not answer: a person may take any time to mend what the cell asks about.
 """
 
+import http.client
 import json
 import os
 import signal
@@ -29,6 +30,9 @@ READY_S_MAX = 120.0
 PATIENCE_S = 90.0
 POLL_S = 0.25
 END_S_MAX = 10.0
+
+BROKEN_OFF = (urllib.error.URLError, http.client.HTTPException, OSError)
+"""What asking a supervisor raises that does not answer, or dies amid its answer."""
 
 
 class RunFailed(Exception):  # noqa: N818 - it says what became of the run
@@ -130,7 +134,7 @@ class Watch:
         try:
             with urllib.request.urlopen(f"{self.address}{path}", timeout=5.0) as answer:  # noqa: S310 - our own http address
                 return json.load(answer)
-        except (urllib.error.URLError, OSError, ValueError):
+        except (*BROKEN_OFF, ValueError):
             return None
 
 

@@ -4,9 +4,11 @@ import json
 import os
 import re
 import shutil
+import socket
 import sqlite3
 import subprocess
 import sys
+import threading
 from pathlib import Path
 
 import pytest
@@ -145,6 +147,25 @@ def test_a_supervisor_that_is_not_there_cannot_explain():
     answer = pointsman("explain", "any", "--url", "http://127.0.0.1:9")
     assert answer.returncode == 2
     assert "Is it running there?" in answer.stderr
+
+
+def test_what_is_no_supervisor_cannot_explain_either():
+    """Another program listens there, and ends the connection amid a line that is not HTTP."""
+    with socket.create_server(("127.0.0.1", 0)) as listening:
+
+        def answers_once():
+            connection, _ = listening.accept()
+            connection.recv(65_536)
+            connection.sendall(b"HEL")
+            connection.close()
+
+        answering = threading.Thread(target=answers_once)
+        answering.start()
+        url = f"http://127.0.0.1:{listening.getsockname()[1]}"
+        answer = pointsman("explain", "any", "--url", url)
+        answering.join()
+    assert answer.returncode == 2
+    assert f"No supervisor answers at {url}" in answer.stderr
 
 
 def test_a_whole_journal_verifies_and_replays(kept, past):

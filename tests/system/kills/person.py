@@ -4,12 +4,11 @@ Rules of this file: every answer is true of the world. Where the machines show n
 """
 
 import time
-import urllib.error
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 
-from simulators.bench.run import Json, RunFailed
+from simulators.bench.run import BROKEN_OFF, Json, RunFailed
 from simulators.models import physics as physics_file
 from simulators.models.operator import WHO
 from simulators.servers.floor_file import FloorFile
@@ -43,7 +42,7 @@ class Person:
         body = {"answer": answer, "by": BY, "place": ""}
         try:
             self.cell.live.post(f"/api/v1/holds/{hold['hold']}/release", body)
-        except (urllib.error.URLError, OSError):
+        except BROKEN_OFF:
             return  # gone by itself, or the service has died: the hold stands or not when it is looked at again
         self.answered[hold["code"], answer] += 1
 
