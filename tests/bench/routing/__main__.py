@@ -8,7 +8,7 @@ Rules of this file:
 
 import argparse
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass, fields
 from itertools import product
 from pathlib import Path
 from statistics import mean, quantiles
@@ -17,6 +17,8 @@ from supervisor.routing.router import Router
 from tests.bench.routing.bounds import BOTH, Limit, assignment_bound_ms
 from tests.bench.routing.cells import Case, drawn, large, slow, without_homes
 from tests.bench.routing.checker import broken_rules
+from tests.bench.routing.exchanges import Setting
+from tests.bench.routing.exchanges import rows as exchanges
 from tests.bench.routing.job_set_table import lines as job_sets
 from tests.bench.routing.job_sets import SETS
 from tests.bench.routing.job_shops import SHOPS, case_of, looked_ahead, planned
@@ -25,7 +27,7 @@ from tests.bench.routing.limits import limits
 from tests.bench.routing.open_shops import instances, times
 from tests.bench.routing.oracle import open_shop_optimum
 from tests.bench.routing.plain_rules import LongestRemaining, ShortestQueue
-from tests.bench.routing.planned import planned_ms
+from tests.bench.routing.planned import planned_ms, plans
 from tests.bench.routing.reachability import Reachability
 from tests.bench.routing.recorded import Log, run
 from tests.bench.routing.wandering import Homes, wandered
@@ -42,6 +44,16 @@ PLAIN_RULES = {
     "shortest queue": ShortestQueue,
     "longest remaining work": LongestRemaining,
 }
+PLAN_TRIES = (1, 15_000)
+HELPS = {
+    "tries": "other exchanges played on in each decision",
+    "ahead_percent": "how far, in percent of a run",
+    "stands_percent": "how long a nest counts as idle, in percent of a run",
+    "loss_percent": "what visits of other exchanges may lose at once, in percent of a run",
+    "power": "of the prices",
+    "within": "exchanges tried in each decision within a play",
+}
+"""Of a setting of exchanges."""
 STEPS_OF_A_PART, SEEDS_OF_A_PART = 50_000, 10_000
 
 
@@ -346,11 +358,30 @@ def _given() -> argparse.Namespace:
         choices=sorted(SETS),
         help="job sets with layouts, by number; all of them without a number",
     )
+    parser.add_argument(
+        "--plans",
+        type=int,
+        nargs="+",
+        metavar="SEED",
+        help="the plans for 200 pallets of slow cells",
+    )
+    parser.add_argument("--seconds", type=float, default=20, help="how long HiGHS plans")
+    parser.add_argument(
+        "--exchanges",
+        type=int,
+        nargs="+",
+        metavar="SEED",
+        help="slow cells without homes and handling; each of the values that follow, with each other one",
+    )
+    parser.add_argument("--pallets", type=int, default=200)
+    for name, one in asdict(Setting()).items():
+        option = "--" + name.replace("_", "-")
+        parser.add_argument(option, type=type(one), nargs="+", default=(one,), help=HELPS[name])
     return parser.parse_args()
 
 
-def _alone(given: argparse.Namespace, kept: Kept, homes: Homes) -> list[str]:
-    """What stands alone: every state, random steps, rack places or job sets; [] if none of them is asked for."""
+def _alone(given: argparse.Namespace, kept: Kept, homes: Homes) -> Iterable[str]:
+    """What stands alone: every state, random steps, rack places, plans, exchanges or job sets; nothing if none of them is asked for."""
     if given.mixes:
         return mixes(*given.mixes)
     if given.steps:
@@ -358,6 +389,12 @@ def _alone(given: argparse.Namespace, kept: Kept, homes: Homes) -> list[str]:
         return [f"{done} steps, nobody left over"]
     if given.racks:
         return rack_places(tuple(given.racks), kept)
+    if given.plans:
+        return plans(given.plans, PLAN_TRIES, given.seconds, kept)
+    if given.exchanges:
+        names = [each.name for each in fields(Setting)]
+        settings = [Setting(*values) for values in product(*(getattr(given, n) for n in names))]
+        return exchanges(settings, given.exchanges, given.pallets, kept)
     if given.sets is not None:
         return job_sets(tuple(given.sets or SETS), kept, given.carries)
     return []
@@ -370,7 +407,8 @@ def main() -> None:
     homes: Homes = "none" if given.no_homes else "kept"
     alone = _alone(given, kept, homes)
     if alone:
-        print(*alone, sep="\n")
+        for line in alone:
+            print(line, flush=True)
         return
     if given.cells:
         print(f"{given.cells} drawn cells, 3 stations, 8 to 20 pallets\n\n{HEAD}")

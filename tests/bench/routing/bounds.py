@@ -10,8 +10,9 @@ Rules of this file:
 - Where the integer programme is not solved to the end, its dual bound counts: it is valid too.
 """
 
+from collections.abc import Iterable
 from itertools import combinations
-from typing import Literal
+from typing import Literal, NamedTuple
 
 import numpy as np
 from scipy.optimize import Bounds, LinearConstraint, milp
@@ -22,11 +23,11 @@ from tests.bench.routing.cells import Case
 SECONDS_MAX = 30
 
 
-def minimal_covers(cell: Cell, part_type: str) -> list[tuple[Program, ...]]:
-    """Every set of programs that decides the part type and could not do without one of them."""
+def able(cell: Cell, part_type: str) -> dict[Program, frozenset[str]]:
+    """By program of a part type the characteristics that it decides."""
     part = next(part for part in cell.part_types if part.part_type == part_type)
     required_u = {c.number: c.required_u for c in part.plan}
-    able = {
+    return {
         p: frozenset(
             c.number
             for c in p.covers
@@ -35,12 +36,19 @@ def minimal_covers(cell: Cell, part_type: str) -> list[tuple[Program, ...]]:
         for p in cell.programs
         if p.part_type == part_type
     }
+
+
+def minimal_covers(cell: Cell, part_type: str) -> list[tuple[Program, ...]]:
+    """Every set of programs that decides the part type and could not do without one of them."""
+    decides = able(cell, part_type)
+    plan = next(part.plan for part in cell.part_types if part.part_type == part_type)
+    needed = {each.number for each in plan}
     found: list[tuple[Program, ...]] = []
-    for size in range(1, len(able) + 1):
-        for chosen in combinations(sorted(able, key=lambda p: p.program), size):
+    for size in range(1, len(decides) + 1):
+        for chosen in combinations(sorted(decides, key=lambda p: p.program), size):
             if any(set(smaller) <= set(chosen) for smaller in found):
                 continue
-            if frozenset().union(*(able[p] for p in chosen)) >= set(required_u):
+            if frozenset().union(*(decides[p] for p in chosen)) >= needed:
                 found.append(chosen)
     return found
 
@@ -93,6 +101,49 @@ def assignment_bound_ms(case: Case, limits: tuple[Limit, ...] = BOTH) -> int:
         options={"time_limit": SECONDS_MAX, "mip_rel_gap": 1e-6},
     )
     return int(np.floor(solved.mip_dual_bound + 1e-6))
+
+
+class Busiest(NamedTuple):
+    """What the busiest station has to do: by the best plan that was found, and by any at least."""
+
+    found_ms: float
+    least_ms: float
+
+
+def busiest_ms(
+    case: Case, choice: Literal["whole", "split"], seconds: float = SECONDS_MAX
+) -> Busiest:
+    """The plan that gives the busiest station least to do, runs and changes alone; ``split``: a pallet may take several covers in parts, the linear programme."""
+    cell, names = case.cell, sorted(set(case.part_types))
+    rows = [(name, cover) for name in names for cover in minimal_covers(cell, name)]
+    loads = [
+        [_taken_ms(cell, cover, each.station) for _, cover in rows] + [-1] for each in cell.stations
+    ]
+    shared = [[float(name == of) for of, _ in rows] + [0] for name in names]
+    pallets = [case.part_types.count(name) for name in names]
+    solved = milp(
+        c=np.eye(len(rows) + 1)[-1],
+        constraints=[
+            LinearConstraint(np.array(loads), -np.inf, 0),
+            LinearConstraint(np.array(shared), pallets, pallets),
+        ],
+        integrality=np.array([choice == "whole"] * len(rows) + [False]),
+        options={"time_limit": seconds, "mip_rel_gap": 1e-6},
+    )
+    return Busiest(solved.fun, solved.mip_dual_bound if choice == "whole" else solved.fun)
+
+
+def planned_loads_ms(case: Case, planned: Iterable[tuple[str, tuple[str, ...]]]) -> list[int]:
+    """What each station has to do if pallets, told by part type, run these programs; each has to be decided in full by them."""
+    cell, loads = case.cell, [0] * len(case.cell.stations)
+    declared = {each.program: each for each in cell.programs}
+    for part_type, names in planned:
+        cover, decides = tuple(declared[name] for name in names), able(cell, part_type)
+        plan = next(part.plan for part in cell.part_types if part.part_type == part_type)
+        assert frozenset().union(*(decides[p] for p in cover)) >= {each.number for each in plan}
+        for at, each in enumerate(cell.stations):
+            loads[at] += _taken_ms(cell, cover, each.station)
+    return loads
 
 
 def _change_ms(cell: Cell) -> int:

@@ -115,6 +115,16 @@ def without_homes(case: Case, *, racks: int = 0) -> Case:
     return Case(f"{case.name}, {name}", cell, case.part_types)
 
 
+def at_no_time(case: Case) -> Case:
+    """The same with a handler that takes no time."""
+    cell = case.cell
+    handler = replace(cell.handler, pick_ms=0, put_ms=0, swap_ms=0)
+    stations = tuple(replace(station, at_mm=0) for station in cell.stations)
+    places = tuple(replace(place, at_mm=0) for place in cell.places)
+    cell = replace(cell, handler=handler, stations=stations, places=places)
+    return Case(f"{case.name}, no handling", cell, case.part_types)
+
+
 def _places(count: int, outfeeds: tuple[Place, ...]) -> tuple[Place, ...]:
     racks = [
         replace(
