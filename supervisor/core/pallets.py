@@ -41,7 +41,16 @@ def on_places_observed(draft: Draft, event: PlacesObserved) -> None:
     shown = dict(event.presence) if event.link == "up" else {}
     for place in draft.tables.cell.places:
         if place.reader == event.reader:
+            if event.link == "up" and not same_source:
+                _doubt_what_is_put(draft, place.place)
             _look_at_place(draft, place.place, shown.get(place.place, "unknown"))
+
+
+def _doubt_what_is_put(draft: Draft, place: str) -> None:
+    """The reader was away: what an order puts there may have been there meanwhile, and be gone again."""
+    state = draft.places[place]
+    if not state.pallet and handler_is_at(draft, place):
+        draft.change_place(place, emptied=state.emptied + 1)
 
 
 def _forget_given(draft: Draft, reader: str) -> None:
@@ -71,10 +80,12 @@ def _look_at_place(draft: Draft, place: str, seen: Presence) -> None:
 
 
 def _emptied_under_way(draft: Draft, before: PlaceState, seen: Presence) -> int:
-    """Whether a place became empty while an order is about it, or may have: what was put there may be gone when the reader shows something again."""
-    shown = before.presence, seen
-    again = shown == ("unknown", "occupied") and not before.pallet
-    return int((shown == ("occupied", "empty") or again) and handler_is_at(draft, before.place))
+    """Whether a place became empty while an order is about it; what was just put there, also if the place is unknown now.
+
+    An empty place that is unknown now casts no doubt: a contact that settles shows so whenever something is put down.
+    """
+    emptied = before.presence == "occupied" and (seen == "empty" or not before.pallet)
+    return int(emptied and handler_is_at(draft, before.place))
 
 
 def judge_place(draft: Draft, place: str) -> None:
@@ -380,7 +391,9 @@ def _prove(draft: Draft, pallet: str, event: TagRead) -> None:
         tag_failed(draft, pallet, str(refusal))
         return
     if _is_the_same(draft, pallet, content):
-        draft.change_place(event.place, emptied=0)
+        if not handler_is_at(draft, event.place):
+            # Otherwise the answer may be older than what a hand did before the arm came.
+            draft.change_place(event.place, emptied=0)
         draft.look_again("pallet", pallet)
     else:
         _is_another(draft, pallet)

@@ -13,7 +13,13 @@ from supervisor.cell.model import Vouched
 from supervisor.cell.value import replace
 from supervisor.core.commands import MarkSuspect, MoveHandler
 from supervisor.core.draft import Draft
-from supervisor.core.events import HandlerObserved, HoldReleased, StationObserved
+from supervisor.core.events import (
+    HandlerObserved,
+    HoldReleased,
+    PlacesObserved,
+    StationObserved,
+    TagRead,
+)
 from supervisor.core.state import Suspension
 from supervisor.core.views import view
 from tests.unit.core.reference_cell import a_value, rule, with_master
@@ -520,7 +526,7 @@ def test_who_is_exchanged_as_the_handler_is_sent_for_it_is_told_apart_at_the_nex
     assert {record.verdict for record in world.records} <= {"not measured"}
 
 
-@pytest.mark.parametrize("seen", ["emptied", "not at all"])
+@pytest.mark.parametrize("seen", ["emptied", "not at all", "empty, then filled", "no more"])
 def test_what_was_put_down_and_exchanged_before_the_handler_said_so_is_told_by_its_tag(
     a_world, seen
 ):
@@ -531,16 +537,22 @@ def test_what_was_put_down_and_exchanged_before_the_handler_said_so_is_told_by_i
     world = a_world(pallets=9)
     place = put_home_unreported(world)
     (other,) = [p.place for p in world.state.pallets.values() if rests(world, p, but=place)][:1]
-    if seen == "not at all":
+    if seen == "no more":
+        show(world, place, "unknown")
+    elif seen != "emptied":
         world.cut("rack")
     first = world.floor.lift(place)
     world.run(world.now_ms + 1_000)
+    if seen == "empty, then filled":
+        world.mend("rack")
     second = world.floor.lift(other)
     assert world.floor.set_down(place, second)
-    world.mend("rack")
+    if seen == "not at all":
+        world.mend("rack")
     world.run(world.now_ms + 1_000)
     assert first in world.state.pallets
     world.wire = straight
+    world.show_again("rack")
     world.show_again("handler")
 
     world.run(world.now_ms + MINUTE_MS)
@@ -549,6 +561,50 @@ def test_what_was_put_down_and_exchanged_before_the_handler_said_so_is_told_by_i
     finish(world, parts=9)
     assert troubles(world, parts=[]) == []
     assert world.state.holds == {}
+
+
+def test_a_late_reading_does_not_vouch_for_what_was_exchanged_before_the_arm_came(a_world):
+    """The tag that proves a pallet was read before a hand put another one there, which the handler took for it."""
+    world = a_world(pallets=9)
+    place = fetched(world)
+    world.wire = lambda fact: ((3_000 if isinstance(fact, TagRead) else 0, fact),)
+    world.cut("rack")
+    world.mend("rack")
+    assert f"tag at {place}" in world.state.outstanding
+    world.run(world.now_ms + 500)
+    world.floor.lift(place)
+    world.look()
+    (other,) = [p.place for p in world.state.pallets.values() if rests(world, p, but=place)][:1]
+    assert world.floor.set_down(place, world.floor.lift(other))
+    world.look()
+    until(world, "jaw-unknown")
+
+
+def fetched(world):
+    """Where a pallet is that the handler has been sent for, but has not taken yet."""
+    sent = []
+
+    def far(_):
+        order = world.state.outstanding.get("handler")
+        sent[:] = [order.goal.place] if order and order.goal.picked else []
+        others = [p for p in world.state.pallets.values() if rests(world, p, but="".join(sent))]
+        return sent and sent[0].startswith("rack") and world.floor.pallet_at(sent[0]) and others
+
+    world.run(world.now_ms + DAY_MS, done=far)
+    return sent[0]
+
+
+def show(world, place, word):
+    """The reader's image of a place, from now on."""
+    wire = world.wire
+
+    def shown(fact):
+        if isinstance(fact, PlacesObserved):
+            fact = replace(fact, presence=tuple({**dict(fact.presence), place: word}.items()))
+        return wire(fact)
+
+    world.wire = shown
+    world.show_again("rack")
 
 
 def rests(world, pallet, *, but):

@@ -515,6 +515,31 @@ def test_a_reader_tells_nothing_of_places_that_are_not_its_own(a_world):
     assert world.core.decide(world.state, strange, world.now_ms).state == world.state
 
 
+def test_a_contact_that_settles_has_no_tag_read_of_what_is_put_out(a_world):
+    """Nobody was away: what fills the place is what the handler puts there. Nor can every reader at an outfeed read tags."""
+    world = a_world(pallets=3)
+    last = {}
+
+    def wire(fact):
+        if not isinstance(fact, PlacesObserved) or fact.link == "down":
+            return ((0, fact),)
+        changed = [each for each in fact.presence if each not in last.items()]
+        last.update(fact.presence)
+        unsettled = {**dict(fact.presence), **{place: "unknown" for place, _ in changed}}
+        return ((0, replace(fact, presence=tuple(unsettled.items()))), (300, fact))
+
+    world.wire = wire
+    finish(world, parts=3)
+    asked = [
+        command.place
+        for entry in world.journal.entries
+        for command in entry.commands
+        if isinstance(command, ReadTag)
+    ]
+    assert len(asked) == len(set(asked)) == 3
+    assert all(place.startswith("rack") for place in asked)
+
+
 def slow_to_settle(cell):
     """A place may take long to show what a move did; a reader answers soon or not at all."""
     readers = tuple(replace(reader, answer_ms_max=5_000) for reader in cell.readers)
