@@ -147,10 +147,10 @@ def raw_value(evidence: Evidence) -> str:
 
 
 def _no_finer(number: Decimal, places: int, rounding: str = ROUND_HALF_EVEN) -> Decimal:
-    """A number without what it has beyond so many places."""
+    """A number without what it has beyond so many places; never a negative zero."""
     if _places(shown(number)) <= places:
         return number
-    return number.quantize(Decimal(1).scaleb(-places), rounding, EXACT)
+    return EXACT.plus(number.quantize(Decimal(1).scaleb(-places), rounding, EXACT))
 
 
 def moment(at_ms: int) -> str:

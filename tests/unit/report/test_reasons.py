@@ -135,3 +135,7 @@ def test_a_correction_is_told_to_the_second_digit_of_its_uncertainty(rejected):
     by = replace(rejected.findings[0].decided_by, raw=62.021234567891, expanded_u=Decimal("0.004"))
     assert raw_value(by) == "62.0212"
     assert raw_value(replace(by, raw=None)) == ""
+    assert raw_value(replace(by, raw=-0.00001)) == "0"
+    assert corrected(replace(warm, amount=Decimal("-0.000001")), "mm").startswith(
+        "part at 23.4 °C +0.00000 mm"
+    )
