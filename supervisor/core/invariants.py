@@ -20,6 +20,7 @@ def broken(tables: CellTables, state: CellState) -> tuple[str, ...]:
         *_entered_means_ordered(state),
         *_runs_are_consistent(state),
         *_reservations_are_apart(state),
+        *_outfeeds_are_kept_for_who_comes(tables, state),
     )
 
 
@@ -102,3 +103,16 @@ def _reservations_are_apart(state: CellState) -> Iterator[str]:
     for station in state.stations.values():
         if station.bay == "entered" and reservations.at_station(state, station.station) is not None:
             yield f"the arm may be inside {station.station}, and so may the line's transport"
+
+
+def _outfeeds_are_kept_for_who_comes(tables: CellTables, state: CellState) -> Iterator[str]:
+    """What keeps an outfeed place is brought there or stands there; otherwise it would be kept for ever, and for nobody."""
+    carry = state.handler.carry
+    coming = {(kept.target, kept.pallet) for kept in state.reservations}
+    if carry is not None:
+        coming.add((carry.target, carry.pallet))
+    for name, place in state.places.items():
+        if name not in tables.places or tables.places[name].kind != "outfeed":
+            continue
+        if place.reserved not in ("", place.pallet) and (name, place.reserved) not in coming:
+            yield f"{name} is kept for {place.reserved}, which is not on its way there"

@@ -169,10 +169,10 @@ def _jaws_emptied(draft: Draft, hold: Hold) -> None:
     if full:
         draft.hold(hold.code, hold.about, hold.subject, full)
         return
+    moves.drop_carry(draft)
     for pallet in draft.handler.jaws:
         if pallet:
             pallets.taken_away(draft, pallet)
-    draft.change_handler(carry=None)
     pallets.read_twins_again(draft)
 
 

@@ -20,6 +20,7 @@ from supervisor.core.events import (
     StationObserved,
     TagRead,
 )
+from supervisor.core.people import on_hold_released
 from supervisor.core.state import Suspension
 from supervisor.core.views import view
 from tests.unit.core.reference_cell import a_value, rule, with_master
@@ -639,3 +640,26 @@ def put_home_unreported(world):
 def test_who_put_a_pallet_where_the_handler_had_just_put_one_is_found_out():
     """Seed 138828: at an outfeed place, where nobody can read its tag. What was put there first has been taken away."""
     assert not Shift(Case(seed=138828)).run().failures
+
+
+def test_an_outfeed_place_is_not_kept_for_a_decision_that_people_ended(a_world):
+    """Seed 6796: who was to be fetched kept its outfeed place for ever, and everybody else of its verdict waited."""
+    world = a_world()
+    outfeeds = {p.place for p in world.cell.places if p.kind == "outfeed"}
+
+    def is_sent_for(_):
+        carry = world.state.handler.carry
+        return carry is not None and carry.target in outfeeds and not any(world.state.handler.jaws)
+
+    world.run(world.now_ms + DAY_MS, done=is_sent_for)
+    kept = world.state.handler.carry
+    draft = Draft(world.core.tables, world.state, world.now_ms)
+    draft.end_goal("handler")
+    handler = world.cell.handler.handler
+    draft.hold("jaw-unknown", "handler", handler, "after a failed order the jaws read otherwise")
+    (hold,) = draft.holds
+    said = HoldReleased(hold=hold, answer="jaws empty", by="a person", place="", why="")
+    on_hold_released(draft, said)
+
+    assert draft.handler.carry is None
+    assert draft.places[kept.target].reserved == ""
