@@ -13,8 +13,8 @@ from supervisor.cell.value import value
 from supervisor.routing.precedence import Sooner, in_order, stations_before
 from supervisor.routing.tables import Offer, decided_by
 
-COVERS_MAX = 32
-WALK_MAX = 128
+COVERS_MAX = 64
+WALK_MAX = 256
 
 
 @value
