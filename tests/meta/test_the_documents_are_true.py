@@ -148,3 +148,12 @@ def test_a_decision_answers_the_questions_of_the_template(page):
     title, *answered = HEADING.findall(page.read_text(encoding="utf-8"))
     assert answered == asked
     assert title.startswith(page.name[:4])
+
+
+def test_the_contributor_guide_names_every_folder_of_tests_and_no_other():
+    text = (ROOT / "DEVELOPERS.md").read_text()
+    named = set(
+        re.findall(r"^\| `(\w+)` \|", text[text.index("| folder | question |") :], re.MULTILINE)
+    )
+    there = {path.name for path in (ROOT / "tests").iterdir() if any(path.rglob("*.py"))}
+    assert named == there
