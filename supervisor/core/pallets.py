@@ -429,11 +429,11 @@ def tag_failed(draft: Draft, pallet: str, seen: str) -> None:
     draft.change_pallet(pallet, tag_tries=tries)
     if tries < TAG_TRIES_MAX:
         ask_for_tag(draft, pallet)
-    elif state.stage == "sorted" and draft.places[state.place].emptied:
-        _is_another(draft, pallet)
     elif state.stage != "sorted":
-        # What has been put out is taken away, read or not.
         hold_pallet(draft, pallet, "tag-unreadable", f"{seen} ({tries} tries)")
+    elif draft.places[state.place].emptied:
+        # What has been put out is taken away, read or not; and this place was emptied since.
+        _is_another(draft, pallet)
 
 
 def _identify(draft: Draft, pallet: str, event: TagRead) -> None:

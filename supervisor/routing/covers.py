@@ -32,7 +32,7 @@ class Cover:
     work_ms: tuple[int, ...]
     total_ms: int
     hands_ms: int = 0
-    work: tuple[tuple[int, int], ...] = ()
+    work: tuple[tuple[int, int], ...]
     before: tuple[int, ...] = ()
     now: tuple[tuple[Offer, ...], ...] = ()
 
