@@ -86,25 +86,25 @@ class NextView(Schema):
 
 
 class ReserveNext(Schema):
-    """Keep the next place for a pallet, and the pallet for the line; asked again, for so long from now on."""
+    """Keep the next place for a pallet, and the pallet for the line; asked again by its holder, for so long from now on."""
 
     model_config = shown_by({"for_s": 120, "by": "line 2", "request_id": ""})
 
     for_s: int = Field(ge=1, le=RESERVED_S_MAX)
-    """How long. In a nest the time of the programs that run there comes on top."""
+    """How long, in the cell's time. In a nest the time of the programs that run there comes on top."""
     by: str = Field(min_length=1, max_length=TEXT_MAX)
-    """Who asks; it is journalled."""
+    """Who asks, and holds it then; it is journalled."""
     request_id: str = Field(default="", max_length=TEXT_MAX)
     """The idempotency key, for clients that cannot set a header. Each renewal needs a new one."""
 
 
 class CloseReservation(Schema):
-    """Say that a pallet was placed, or that it will not be carried."""
+    """Say that a pallet was placed, or that it will not be carried. Only its holder may."""
 
     model_config = shown_by({"by": "line 2", "request_id": ""})
 
     by: str = Field(min_length=1, max_length=TEXT_MAX)
-    """Who says so; it is journalled."""
+    """Who says so: the name that it was reserved under; it is journalled."""
     request_id: str = Field(default="", max_length=TEXT_MAX)
     """The idempotency key, for clients that cannot set a header."""
 

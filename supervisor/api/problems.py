@@ -187,6 +187,13 @@ RESERVATION_REFUSED = Kind(
     title="What the line asks for this pallet cannot be done",
     fix="See the detail; put it right, or ask where the pallet goes and reserve again.",
 )
+RESERVED_BY_ANOTHER = Kind(
+    code=37,
+    name="reserved-by-another",
+    status=409,
+    title="Another one keeps this pallet to carry it",
+    fix="Wait until its time is over, or have its holder give it up.",
+)
 NOT_DECIDING = Kind(
     code=30,
     name="not-deciding",
@@ -253,6 +260,7 @@ CATALOGUE = (
     ADVICE_MOVED,
     STUDY_REFUSED,
     RESERVATION_REFUSED,
+    RESERVED_BY_ANOTHER,
     REASON_MISSING,
     NOT_DECIDING,
     NOT_CONFIRMED,

@@ -297,7 +297,7 @@ class GaugeStudyStopped:
 class ReservationAsked:
     """The line wants to carry a pallet itself and asks where to, and that the place be kept for it for so long.
 
-    Where a place is kept for it already, that goes on for so long. ``by`` is whoever asks.
+    Where a place is kept for it already, that goes on for so long. ``by`` is whoever asks; what another one keeps is not changed.
     """
 
     pallet: str
@@ -307,7 +307,7 @@ class ReservationAsked:
 
 @value
 class ReservationClosed:
-    """The line needs a reservation no longer.
+    """The line needs a reservation no longer; said by another one than its holder it changes nothing.
 
     "placed": the pallet stands at the reserved place and the line's transport is clear of it. "given up": it will not be brought there.
     ``place`` is the reserved place that is meant ("" = whichever it is); said of another one it changes nothing.

@@ -4,7 +4,8 @@ Rules of this file:
 - Where a pallet goes is chosen when the reservation is asked for, from the cell as it is then; what was told before decides nothing.
 - A reservation is one pallet's, and no place is kept for two. While it stands, the cell's own handler leaves the pallet alone and enters
   neither of its stations; the doors of both are opened.
-- It ends when the line says so, or when its time is over. A pallet that stands nowhere in the cell then has left it.
+- It is its holder's: whoever goes by another name neither renews, nor shortens, nor ends it.
+- It ends when its holder says so, or when its time is over. A pallet that stands nowhere in the cell then has left it.
 - In a nest to which the line brought it a pallet stays the line's for as long as its programs take, and what was asked for last besides.
 """
 
@@ -74,8 +75,13 @@ def _busy(draft: Draft, pallet: PalletState) -> str:
 
 
 def on_reservation_asked(draft: Draft, event: ReservationAsked) -> None:
-    """Keep a place for a pallet, or keep it for longer; where nothing takes the pallet now, it is the line's all the same."""
+    """Keep a place for a pallet, or keep it for longer; where nothing takes the pallet now, it is the line's all the same.
+
+    Nothing changes for one that another one keeps.
+    """
     if event.pallet not in draft.pallets or event.for_ms <= 0:
+        return
+    if reservations.of_another(draft, event.pallet, event.by) is not None:
         return
     for_ms = min(event.for_ms, RESERVED_MS_MAX)
     claim = reservations.claim_on(draft, event.pallet)
@@ -126,11 +132,13 @@ def _make_way(draft: Draft, kept: Reservation) -> None:
 def on_reservation_closed(draft: Draft, event: ReservationClosed) -> None:
     """The pallet stands where it should, or will not be brought there.
 
-    Nothing changes without a reservation, nor when a pallet is said to stand where we know another one: the word of one machine does
+    Nothing changes without a reservation, nor by the word of one who does not hold it, nor when a pallet is said to stand where we know another one: the word of one machine does
     not move what was seen, and the reservation ends in its time.
     """
     claim = reservations.claim_on(draft, event.pallet)
     if claim is None or event.place not in ("", claim.target):
+        return
+    if reservations.of_another(draft, event.pallet, event.by) is not None:
         return
     if event.how == "given up":
         _end(draft, claim)

@@ -16,6 +16,12 @@ def claim_on(state: Draft | CellState, pallet: str) -> Reservation | None:
     return None
 
 
+def of_another(state: Draft | CellState, pallet: str, by: str) -> Reservation | None:
+    """What makes a pallet somebody else's to carry than whoever goes by this name, or None. A name is what was said, not who it was."""
+    claim = claim_on(state, pallet)
+    return claim if claim is not None and claim.by != by else None
+
+
 def of(state: Draft | CellState, pallet: str) -> Reservation | None:
     """The place that is kept for a pallet, so that it may be moved at any moment, or None."""
     claim = claim_on(state, pallet)

@@ -17,9 +17,10 @@ from supervisor.api.onward_view import (
     next_view,
 )
 from supervisor.api.ports import Sources
-from supervisor.api.problems import RESERVATION_REFUSED, Refusal
+from supervisor.api.problems import RESERVATION_REFUSED, RESERVED_BY_ANOTHER, Refusal
+from supervisor.api.schema import instant
 from supervisor.core.events import ReservationAsked, ReservationClosed
-from supervisor.core.reservations import another_at_target, claim_on
+from supervisor.core.reservations import another_at_target, claim_on, of_another
 
 router = APIRouter(prefix="/pallets", tags=["pallets"])
 
@@ -35,7 +36,7 @@ async def read_next_place(pallet: str, now: CellNow) -> NextView:
 async def reserve_next_place(
     pallet: str, reserve: ReserveNext, inside: Inside, once: OncePerKey
 ) -> NextView:
-    """Keep the next place for a pallet that the line carries, or keep it for longer. It ends by itself."""
+    """Keep the next place for a pallet that the line carries, or its holder keeps it for longer. It ends by itself."""
 
     async def act() -> NextView:
         return await _reserve(inside, pallet, reserve)
@@ -47,7 +48,7 @@ async def reserve_next_place(
 async def say_placed(
     pallet: str, close: CloseReservation, inside: Inside, once: OncePerKey
 ) -> ReservationClosedView:
-    """Say that the pallet stands at the place kept for it, and that the transport is clear of it."""
+    """Its holder says that the pallet stands at the place kept for it, and that the transport is clear of it."""
 
     async def act() -> ReservationClosedView:
         return await _close(inside, pallet, "placed", close)
@@ -59,7 +60,7 @@ async def say_placed(
 async def give_reservation_up(
     pallet: str, close: CloseReservation, inside: Inside, once: OncePerKey
 ) -> ReservationClosedView:
-    """Say that the line does not carry the pallet. One that was lifted already has left the cell with that."""
+    """Its holder says that the line does not carry the pallet. One that was lifted already has left the cell with that."""
 
     async def act() -> ReservationClosedView:
         return await _close(inside, pallet, "given up", close)
@@ -70,11 +71,12 @@ async def give_reservation_up(
 async def _reserve(inside: Sources, pallet: str, reserve: ReserveNext) -> NextView:
     known(pallet, now_of(inside).state.pallets, "pallet")
     by = reserve.by.strip()
+    _only_its_holder(inside, pallet, by)
     await tell(inside, ReservationAsked(pallet=pallet, for_ms=1000 * reserve.for_s, by=by))
     now = now_of(inside)
     known(pallet, now.state.pallets, "pallet")
-    claim = claim_on(now.state, pallet)
-    if claim is None:
+    _only_its_holder(inside, pallet, by)  # another one may have been first
+    if claim_on(now.state, pallet) is None:
         raise Refusal(RESERVATION_REFUSED, now.core.next_place(now.state, pallet, now.at_ms).why)
     return await run_in_threadpool(next_view, now, pallet)
 
@@ -84,6 +86,8 @@ async def _close(
 ) -> ReservationClosedView:
     now = now_of(inside)
     known(pallet, now.state.pallets, "pallet")
+    by = close.by.strip()
+    _only_its_holder(inside, pallet, by)
     claim = claim_on(now.state, pallet)
     if claim is None or (how == "placed" and not claim.target):
         raise Refusal(RESERVATION_REFUSED, f"no place is kept for {pallet}; its time may be over")
@@ -91,8 +95,14 @@ async def _close(
     if how == "placed" and other:
         why = f"{other} stands at {claim.target}; put {pallet} down there once put.may_enter is yes"
         raise Refusal(RESERVATION_REFUSED, why)
-    by = close.by.strip()
     seq, at = await tell(
         inside, ReservationClosed(pallet=pallet, how=how, by=by, place=claim.target)
     )
     return ReservationClosedView(pallet=pallet, target=claim.target, how=how, by=by, seq=seq, at=at)
+
+
+def _only_its_holder(inside: Sources, pallet: str, by: str) -> None:
+    kept = of_another(now_of(inside).state, pallet, by)
+    if kept is not None:
+        why = f"{kept.by} keeps {pallet} until {instant(kept.until_ms)}; you said that you are {by}"
+        raise Refusal(RESERVED_BY_ANOTHER, why)

@@ -8,7 +8,7 @@ from simulators.bench.gauge.play import Wanted, with_pallets
 from simulators.bench.trial import finish, small_world
 from supervisor.cell.value import replace
 from supervisor.core.commands import ReadTag
-from supervisor.core.events import PlacesObserved, TagRead
+from supervisor.core.events import PlacesObserved, ReservationAsked, ReservationClosed, TagRead
 from supervisor.core.state import LINE
 from tests.unit.core.test_the_line import MINUTE_MS, Line
 
@@ -45,12 +45,12 @@ async def proven(connected):
     return connected
 
 
-def reserve(name, for_s=60):
-    return {"for_s": for_s, "by": "line 2", KEY: name}
+def reserve(name, for_s=60, by="line 2"):
+    return {"for_s": for_s, "by": by, KEY: name}
 
 
-def closed(name):
-    return {"by": "line 2", KEY: name}
+def closed(name, by="line 2"):
+    return {"by": by, KEY: name}
 
 
 async def test_reading_where_a_pallet_goes_keeps_nothing(start_on, waiting, tmp_path):
@@ -96,6 +96,51 @@ async def test_a_place_is_kept_told_and_given_up(proven):
     assert proven.state().reservations == ()
     none = await proven.client.post(f"{address}/reservation/placed", json=closed("r-3"))
     assert none.status_code == 409
+
+
+@pytest.mark.hazard(47)
+async def test_what_one_line_keeps_another_one_is_refused_with_its_name_and_its_time(proven):
+    pallet = proven.pallet
+    address = f"/api/v1/pallets/{pallet}/reservation"
+    kept = (await proven.client.post(address, json=reserve("r-1", for_s=3000))).json()
+    before, head = proven.state().reservations, proven.lookout.head().seq
+
+    for way, body in (
+        ("", reserve("o-1", for_s=1, by="line 3")),
+        ("/placed", closed("o-2", by="line 3")),
+        ("/given-up", closed("o-3", by="line 3")),
+    ):
+        refused = await proven.client.post(address + way, json=body)
+        said = refused.json()
+        assert (refused.status_code, said["code"]) == (409, 37), refused.text
+        until = kept["claimed_until"]
+        assert said["detail"].startswith(f"line 2 keeps {pallet} until {until};")
+        assert "give it up" in said["fix"]
+    assert proven.state().reservations == before
+    since = [each.event for each in proven.lookout.entries_after(head)]
+    assert not [each for each in since if isinstance(each, ReservationAsked | ReservationClosed)]
+
+    renewed = await proven.client.post(address, json=reserve("r-2", for_s=10, by=" line 2 "))
+    assert renewed.status_code == 200, renewed.text
+    assert renewed.json()["claimed_until"] < kept["claimed_until"]
+    assert (await proven.client.post(f"{address}/given-up", json=closed("r-3"))).status_code == 200
+    other = await proven.client.post(address, json=reserve("o-4", by="line 3"))
+    assert (other.status_code, other.json()["claimed_by"]) == (200, "line 3")
+
+
+async def test_of_two_lines_that_ask_at_once_one_is_refused(proven):
+    address = f"/api/v1/pallets/{proven.pallet}/reservation"
+    answers = await asyncio.gather(
+        *(
+            proven.client.post(address, json=reserve(f"{name}-1", by=name))
+            for name in ("line 2", "line 3")
+        )
+    )
+    (kept,) = proven.state().reservations
+    told = {a.status_code: a.json() for a in answers}
+    assert sorted(told) == [200, 409]
+    assert told[200]["claimed_by"] == kept.by
+    assert told[409]["detail"].startswith(f"{kept.by} keeps ")
 
 
 async def test_a_pallet_is_not_taken_to_stand_where_another_one_does(start_on, past, tmp_path):

@@ -35,8 +35,8 @@ class Line:
     def __init__(self, world):
         self.world = world
 
-    def ask(self, pallet, for_ms=10 * MINUTE_MS):
-        self.world.tell(ReservationAsked(pallet=pallet, for_ms=for_ms, by="line 2"))
+    def ask(self, pallet, for_ms=10 * MINUTE_MS, by="line 2"):
+        self.world.tell(ReservationAsked(pallet=pallet, for_ms=for_ms, by=by))
         return reservations.of(self.world.state, pallet)
 
     def claims_the_only_pallet(self):
@@ -56,10 +56,10 @@ class Line:
     def claimed(self, pallet):
         return reservations.claim_on(self.world.state, pallet) is not None
 
-    def close(self, pallet, how):
+    def close(self, pallet, how, by="line 2"):
         kept = reservations.of(self.world.state, pallet)
         place = kept.target if kept else ""
-        self.world.tell(ReservationClosed(pallet=pallet, how=how, by="line 2", place=place))
+        self.world.tell(ReservationClosed(pallet=pallet, how=how, by=by, place=place))
 
     def told(self, pallet):
         return self.world.core.next_place(self.world.state, pallet, self.world.now_ms)
@@ -258,6 +258,29 @@ def test_asked_again_it_is_kept_longer_and_elsewhere_by_nobody(quiet):
     assert reservations.of(world.state, mine) == again
     world.run(world.now_ms + 11 * SECOND_MS)
     assert reservations.of(world.state, mine) is None
+
+
+@pytest.mark.hazard(47)
+def test_what_one_keeps_another_neither_shortens_nor_says_placed_nor_gives_up(quiet):
+    world, line = quiet(pallets=1)
+    (pallet,) = world.state.pallets
+    first = line.ask(pallet, for_ms=50 * MINUTE_MS)
+
+    line.ask(pallet, for_ms=SECOND_MS, by="line 3")
+    line.close(pallet, "placed", by="line 3")
+    line.close(pallet, "given up", by="line 3")
+    assert reservations.of(world.state, pallet) == first
+
+    line.lift(pallet)
+    line.put(pallet)
+    brought = reservations.claim_on(world.state, pallet)
+    assert (brought.target, brought.by) == ("", "line 2")
+    line.ask(pallet, for_ms=HOUR_MS, by="line 3")
+    line.close(pallet, "given up", by="line 3")
+    assert reservations.claim_on(world.state, pallet) == brought
+
+    line.close(pallet, "given up")
+    assert reservations.claim_on(world.state, pallet) is None
 
 
 def test_nothing_is_kept_for_longer_than_the_limit(quiet):
