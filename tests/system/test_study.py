@@ -55,6 +55,22 @@ def test_what_is_wrong_ends_with_two_and_nothing_on_standard_output(tmp_path):
         assert done.stderr
 
 
+def test_a_page_that_cannot_be_written_is_noticed_before_any_shift_is_run(tmp_path):
+    """So many long shifts would take hours; the same command with a path that can be written leaves what was there until it is done."""
+    long = (CELL, "--hours", "300", "--seeds", "1000", "--processes", "1")
+    for file in (tmp_path / "no" / "folder.html", tmp_path):
+        done = pointsman(*long, "--html", str(file))
+        assert (done.returncode, done.stdout) == (2, ""), done.stderr
+        assert done.stderr.startswith(f"--html {file} cannot be written: ")
+    there, new = tmp_path / "there.html", tmp_path / "new.html"
+    there.write_text("of yesterday")
+    for file in (there, new):
+        assert (
+            pointsman(CELL, "--what-if", "stations.oven-1=2", "--html", str(file)).returncode == 2
+        )
+    assert (there.read_text(), new.exists()) == ("of yesterday", False)
+
+
 def test_a_shift_too_short_to_finish_a_part_says_no():
     done = pointsman(CELL, "--hours", "0.05", "--seeds", "1", "--processes", "1")
     assert done.returncode == 1

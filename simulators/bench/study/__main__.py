@@ -137,10 +137,25 @@ def _progress(wanted: list[Variant]) -> Generator[Callable[[int, int], None]]:
         yield lambda done, total: bar.update(task, completed=done, total=total)
 
 
+def _look_whether_it_can_be_written(file: Path) -> None:
+    """Before anything is run: what has been worked out is not to be lost to a wrong path. A file that was there stays as it is.
+
+    Raises:
+        OSError: it cannot be written.
+    """
+    there = file.exists()
+    with file.open("a", encoding="utf-8"):
+        pass
+    if not there:
+        file.unlink()
+
+
 def main() -> int:
     """0 done, 1 no part was finished in any shift, 2 the input is wrong."""
     given = _parser().parse_args()
     try:
+        if given.html is not None:
+            _look_whether_it_can_be_written(given.html)
         found = _studied(given)
         if given.html is not None:
             given.html.write_text(page(found), encoding="utf-8")
@@ -148,7 +163,8 @@ def main() -> int:
         print(wrong, file=sys.stderr)
         return INPUT_WRONG
     except OSError as refused:
-        print(f"--html {given.html}: {refused.strerror or refused}", file=sys.stderr)
+        why = refused.strerror or refused
+        print(f"--html {given.html} cannot be written: {why}", file=sys.stderr)
         return INPUT_WRONG
     except KeyboardInterrupt:
         print("ended before all shifts were done", file=sys.stderr)
