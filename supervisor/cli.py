@@ -498,6 +498,8 @@ def shift(
     from supervisor.api.shift_view import shift_view
 
     from_ms, to_ms = _moment("--from", since), _moment("--to", until)
+    if from_ms is not None and to_ms is not None and to_ms < from_ms:
+        end(INPUT_WRONG, f"The end, --to {until}, is before the beginning, --from {since}.")
     with _archive(journal) as archive:
         entries = _counted(archive.journal.read(1), archive.journal.head().seq)
         figures = _figures(_cores(archive), entries, from_ms, to_ms)

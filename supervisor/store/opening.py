@@ -381,6 +381,20 @@ def _taken(opening: Opening, writer: Writer, seen: Seen, held: ExitStack) -> Sto
     return Store(journal, writer, lease, reader, opening.keeper, held.pop_all())
 
 
+SQLITE_BEGINS = b"SQLite format 3\0"
+"""What a database begins with (https://www.sqlite.org/fileformat.html, 1.3.1)."""
+
+
+def _may_be_a_database(file: Path) -> bool:
+    """Whether a file begins as a database does, or is empty, as one is before anything is written."""
+    try:
+        with file.open("rb") as opened:
+            begins = opened.read(len(SQLITE_BEGINS))
+    except OSError:
+        return True  # the database itself says why it cannot be read
+    return begins in (b"", SQLITE_BEGINS)
+
+
 def open_archive(address: str, *, head_file: Path | None = None) -> Archive:
     """Read the store at ``address``.
 
@@ -391,6 +405,8 @@ def open_archive(address: str, *, head_file: Path | None = None) -> Archive:
     hint = "Name the database that `pointsman serve` writes: a file, sqlite:///FILE or postgresql://USER@HOST/DATABASE"
     if place.file is not None and not place.file.is_file():
         raise StoreError("no-journal", f"there is no file {place.file}", hint)
+    if place.file is not None and not _may_be_a_database(place.file):
+        raise StoreError("no-journal", f"{place.file} is no SQLite database", hint)
     with ExitStack() as held:
         engine = reading_engine(place)
         held.callback(engine.dispose)

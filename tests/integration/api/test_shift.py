@@ -147,3 +147,16 @@ def test_the_command_line_looks_between_two_moments(kept):
         assert sum(each["time_s"] for each in station["spent"]) == pytest.approx(600.0)
     assert shift(kept, "--from", "yesterday").returncode == 2
     assert shift(kept, "--to", "2001-01-01T00:00:00Z").returncode == 1
+
+
+@pytest.mark.system
+def test_the_command_line_says_what_is_wrong_with_its_times_and_its_journal(kept, tmp_path):
+    since, until = instant(BEGUN_MS + 600_000), instant(BEGUN_MS + 1_200_000)
+    turned = shift(kept, "--from", until, "--to", since)
+    assert (turned.returncode, turned.stdout) == (2, "")
+    assert f"--to {since}, is before the beginning, --from {until}" in turned.stderr
+    text = tmp_path / "notes.txt"
+    text.write_text("no database at all, and longer than the first bytes of one")
+    other = shift(str(text))
+    assert (other.returncode, other.stdout) == (2, "")
+    assert f"{text} is no SQLite database" in other.stderr

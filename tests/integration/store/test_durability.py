@@ -182,11 +182,11 @@ def test_a_file_that_is_no_database_is_said(tmp_path, opened):
         opened(str(path))
 
 
-@pytest.mark.parametrize("content", ["missing", "empty"])
+@pytest.mark.parametrize("content", ["missing", "empty", "a text"])
 def test_an_archive_of_nothing_is_said(tmp_path, content):
     path = tmp_path / "cell.db"
-    if content == "empty":
-        path.touch()
+    if content != "missing":
+        path.write_text("" if content == "empty" else content)
     with pytest.raises(StoreError) as caught:
         open_archive(str(path))
     assert caught.value.code == "no-journal"
