@@ -71,6 +71,8 @@ ANSWER_S_MAX = 10
 """How long a running supervisor may take to answer."""
 CHOICES_MAX = 5_000
 """How many choices back ``explain`` looks in a journal."""
+PALLETS_SHOWN = 20
+"""How many pallets ``explain`` names to one who asked for another."""
 
 cli = typer.Typer(
     add_completion=False,
@@ -353,13 +355,8 @@ def explain(
     decisions = _decisions_asked(url) if url else _decisions_retold(database)
     lines = about_pallet(decisions.decisions, pallet, last)
     if not lines:
-        known = sorted({each.pallet for each in decisions.decisions if each.pallet})
-        hint = (
-            f": expected the id of a pallet, such as {known[0]}"
-            if known
-            else ", where none was made"
-        )
-        end(NO, f"No choice was about {pallet} in {url or database}{hint}.")
+        known = list(dict.fromkeys(each.pallet for each in decisions.decisions if each.pallet))
+        end(NO, f"No choice was about {pallet} in {url or database}{_there_are(known)}")
     if as_json:
         about = [
             each
@@ -370,6 +367,15 @@ def explain(
         print_json({"pallet": pallet, "decisions": [each.model_dump() for each in about]})
     else:
         print("\n".join(lines))
+
+
+def _there_are(known: list[str]) -> str:
+    """The pallets that choices were about, the newest first, as the end of a sentence."""
+    if not known:
+        return ", where none was made."
+    shown, more = known[:PALLETS_SHOWN], len(known) - PALLETS_SHOWN
+    rest = [f"and {more} older ones"] if more > 0 else []
+    return "\n  ".join([". The newest choices there were about:", *shown, *rest])
 
 
 def _decisions_asked(url: str) -> "DecisionsView":

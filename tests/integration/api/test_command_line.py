@@ -137,10 +137,13 @@ def _carried(past):
                 yield picked
 
 
-def test_a_pallet_that_nobody_knows_is_not_explained(kept):
+def test_a_pallet_that_nobody_knows_is_not_explained_and_those_that_are_there_are_named(kept, past):
     answer = pointsman("explain", "absent", "--database", str(kept))
     assert (answer.returncode, answer.stdout) == (1, "")
     assert "absent" in answer.stderr
+    named = [line.strip() for line in answer.stderr.splitlines()[1:]]
+    assert sorted(named) == sorted(set(_carried(past)))
+    assert pointsman("explain", named[-1], "--database", str(kept)).returncode == 0
 
 
 def test_a_supervisor_that_is_not_there_cannot_explain():
