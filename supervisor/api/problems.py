@@ -370,7 +370,8 @@ async def _refused(request: Request, error: Exception) -> JSONResponse:
 
 async def _not_understood(request: Request, error: Exception) -> JSONResponse:
     assert isinstance(error, RequestValidationError)
-    fields = [_field_problem(each) for each in error.errors()]
+    kind_of_body = request.headers.get("Content-Type", "")
+    fields = [_field_problem(each, kind_of_body) for each in error.errors()]
     detail = "; ".join(f"{each.field}: {each.seen}" for each in fields)
     return problem_answer(NOT_UNDERSTOOD, request.url.path, detail, fields=fields)
 
@@ -387,14 +388,28 @@ _SEEN = {
     "int_parsing": "expected a whole number, found {input}",
     "int_type": "expected a whole number, found {input}",
     "string_type": "expected a text, found {input}",
+    "model_attributes_type": "expected an object, found {input}",
     "literal_error": "expected {expected}, found {input}",
     "enum": "expected {expected}, found {input}",
 }
 """What the commonest of the framework's refusals mean, in the words of this interface. What is not listed is said as the framework does."""
 
 
-def _field_problem(error: Mapping[str, Any]) -> FieldProblem:
+_NO_OBJECT = ("model_attributes_type", "dict_type")
+JSON_TYPE = re.compile(r"application/([\w.-]+\+)?json\s*(;|$)", re.IGNORECASE)
+
+
+def _field_problem(error: Mapping[str, Any], kind_of_body: str) -> FieldProblem:
     kind = str(error.get("type", ""))
+    if (
+        kind in _NO_OBJECT
+        and tuple(error["loc"]) == ("body",)
+        and not JSON_TYPE.match(kind_of_body)
+    ):
+        # The framework does not read such a body, so it is the header that is to be put right.
+        found = f"found {kind_of_body[:FOUND_LENGTH_MAX]}" if kind_of_body else "none was given"
+        seen = f"expected Content-Type: application/json, {found}"
+        return FieldProblem(field="header.content-type", seen=seen)
     # What is no JSON has no field: the framework names the position of the character.
     where = "body" if kind == "json_invalid" else ".".join(str(step) for step in error["loc"])
     told = _SEEN.get(kind, "{msg}")

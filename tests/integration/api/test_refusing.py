@@ -202,3 +202,32 @@ async def test_after_a_defect_the_cell_can_be_read_and_told_nothing(cell, monkey
 async def test_every_refusal_has_a_number_and_a_name_of_its_own():
     assert len({kind.code for kind in CATALOGUE}) == len(CATALOGUE)
     assert len({kind.name for kind in CATALOGUE}) == len(CATALOGUE)
+
+
+@pytest.mark.parametrize(
+    ("given", "said"),
+    [
+        ({}, "none was given"),
+        (
+            {"Content-Type": "application/x-www-form-urlencoded"},
+            "found application/x-www-form-urlencoded",
+        ),
+    ],
+)
+async def test_a_body_that_is_not_said_to_be_json_is_refused_with_the_header_it_needs(
+    cell, given, said
+):
+    content = '{"mode": "pause", "by": "test"}'
+    answer = await cell.client.post("/api/v1/cell/mode", content=content, headers=KEY | given)
+    problem = assert_problem(answer, 422, "not-understood")
+    wanted = f"expected Content-Type: application/json, {said}"
+    assert problem["fields"] == [{"field": "header.content-type", "seen": wanted}]
+    assert problem["detail"] == f"header.content-type: {wanted}"
+
+
+async def test_json_that_is_no_object_is_refused_as_that(cell):
+    answer = await cell.client.post("/api/v1/cell/mode", json=["pause"], headers=KEY)
+    problem = assert_problem(answer, 422, "not-understood")
+    assert problem["fields"] == [
+        {"field": "body", "seen": "expected an object, found \"['pause']\""}
+    ]
