@@ -15,6 +15,8 @@ from supervisor.core.decide import Core
 from supervisor.shell.fold import Fold
 from supervisor.shift.fold import ShiftFold
 from supervisor.store import open_store
+from supervisor.web.rendering import Templates
+from supervisor.web.screen import Screen
 
 BEGUN_MS = 1_764_000_000_000
 
@@ -43,6 +45,21 @@ async def test_the_page_shows_the_shift(cell):
     async with asyncio.timeout(20):
         while "held 100%" not in await _row(cell, "touch-1"):  # noqa: ASYNC110 - a page has no event; no machine is connected here
             await asyncio.sleep(0.05)
+
+
+@pytest.mark.parametrize("parts", [0, 1])
+async def test_how_far_from_best_is_shown_once_a_part_is_out(cell, past, parts):
+    desk = ShiftDesk(past.cell)
+    for state, at_ms in states(past):
+        desk.take(state, at_ms)
+        figures = desk.bounded(desk.running(at_ms))
+        if figures.bound and figures.parts_out == parts:
+            break
+    assert figures.gap() is not None
+    picture = await Screen(cell.sources, Templates(), desk).picture()
+    section = picture.html.partition('<section id="shift"')[2].partition("</section>")[0]
+    assert f"<b>{parts}</b> part" in section
+    assert ("The finished work took" in section, "Most work has" in section) == (parts > 0,) * 2
 
 
 async def _row(cell, station: str) -> str:
