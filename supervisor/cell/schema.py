@@ -213,7 +213,7 @@ class UrgencyEntry(Declared):
     )
     due_s: Seconds | None = Field(
         default=None,
-        description="How long after it came in it is due. Needed with `due_times`, not allowed with `priority_classes`.",
+        description="How long after it came in it is due: at most a day (86400). Needed with `due_times`, not allowed with `priority_classes`.",
     )
 
 
