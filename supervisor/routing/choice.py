@@ -16,7 +16,7 @@ from typing import Literal
 
 from supervisor.cell.value import replace
 from supervisor.routing import foresight, reasons
-from supervisor.routing.exchange import exchange
+from supervisor.routing.exchange import Exchange, exchange
 from supervisor.routing.lookahead import Ahead, look_ahead, sees_far
 from supervisor.routing.moves import (
     LONG_MS,
@@ -36,7 +36,7 @@ from supervisor.routing.moves import (
 )
 from supervisor.routing.onward import NEVER_MS
 from supervisor.routing.picture import Picture, Seat
-from supervisor.routing.situation import Carry, PalletView, Stay
+from supervisor.routing.situation import Carry, Leg, PalletView, Stay
 from supervisor.routing.tables import Offer
 from supervisor.routing.way import Kept
 
@@ -50,10 +50,10 @@ def with_empty_hand(picture: Picture) -> Carry | Stay:
         ahead = _by_look_ahead(picture, moves, obstacles)
         if ahead is not None:
             return ahead
-    moves, put_off = _in_exchange(picture, moves, obstacles)
+    moves, put_off, way = _in_exchange(picture, moves, obstacles)
     if moves:
-        return _carry(picture, moves, [*put_off, *obstacles])
-    return _stay(picture, [*put_off, *obstacles])
+        return replace(_carry(picture, moves, [*put_off, *obstacles]), way=way)
+    return replace(_stay(picture, [*put_off, *obstacles]), way=way)
 
 
 def _looks_ahead(picture: Picture) -> bool:
@@ -190,29 +190,31 @@ def _by_rule(picture: Picture) -> tuple[list[Move], list[Obstacle]]:
 
 def _in_exchange(
     picture: Picture, moves: list[Move], obstacles: list[Obstacle]
-) -> tuple[list[Move], list[Obstacle]]:
+) -> tuple[list[Move], list[Obstacle], tuple[Leg, ...]]:
     """Where pallets without a home go on from nest to nest: the moves that begin what is best for all together, and the others, which are put off.
 
     There are none to begin with if time alone keeps them from it. As soon as somebody has waited longer than is fair, cost alone decides.
     """
     if not picture.prices or not moves or any(move.cost.age_ms for move in moves):
-        return moves, []
-    first = exchange(picture)
-    soon = [each for each in obstacles if _opens(picture, each, first)]
+        return moves, [], ()
+    first, way = exchange(picture)
+    opens = [each for each in obstacles if _opens(picture, each, first)]
+    soon = min(opens, key=reasons.soonest_first, default=None)
     if any(_begins(picture, move, first) for move in moves):
-        return _parted(picture, moves, first)
-    if soon:
-        return [], _put_off(picture, moves, min(soon, key=reasons.soonest_first))
-    return moves, []
+        return *_parted(picture, moves, first, soon), way
+    if soon is not None:
+        return [], _put_off(picture, moves, soon), way
+    return moves, [], way
 
 
 def _parted(
-    picture: Picture, moves: list[Move], first: dict[str, int]
+    picture: Picture, moves: list[Move], first: dict[str, int], soon: Obstacle | None = None
 ) -> tuple[list[Move], list[Obstacle]]:
-    """The moves that begin what is best for all together, at least one, and the others."""
+    """The moves that begin what is best for all together, at least one, and the others. If they only bring somebody out, it is what is possible soon that is better."""
     begin = [move for move in moves if _begins(picture, move, first)]
     others = [move for move in moves if not _begins(picture, move, first)]
-    return begin, _put_off(picture, others, begin[0])
+    to_station = next((move for move in begin if move.landing.seat is not None), None)
+    return begin, _put_off(picture, others, to_station or soon or begin[0])
 
 
 def _begins(picture: Picture, move: Move, first: dict[str, int]) -> bool:
@@ -278,12 +280,12 @@ def with_full_hand(picture: Picture, pallet: PalletView) -> Carry | Stay:
     """Where the pallet in hand goes."""
     moves, home, obstacles = moves_from_hand(picture, pallet)
     kept = Kept(picture)
-    visit = kept.next_visit()
+    visit = kept.next_visit() if _looks_ahead(picture) else None
     if visit is not None:
         _, seat, cover = visit
         patience_ms = _patience_ms(picture, home)
         moves = _with(moves, put_by(picture, _held(picture, pallet), seat, cover, patience_ms))
-    first = exchange(picture) if picture.prices and not pallet.home else {}
+    first, way = exchange(picture) if picture.prices and not pallet.home else Exchange({}, ())
     moves.sort(
         key=lambda move: (
             _fetched_for(move),
@@ -302,9 +304,10 @@ def with_full_hand(picture: Picture, pallet: PalletView) -> Carry | Stay:
         moves, put_off = _parted(picture, moves, first)
         obstacles = [*put_off, *obstacles]
     if moves or home:
-        return _carry(picture, moves + home, obstacles)
+        return replace(_carry(picture, moves + home, obstacles), way=way)
     return Stay(
         until_ms=None,
+        way=way,
         why=reasons.why_in_hand(picture, pallet, obstacles),
         alternatives=reasons.alternatives(picture, None, [], obstacles),
     )

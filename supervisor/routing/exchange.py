@@ -9,20 +9,29 @@ Rules of this file:
 """
 
 from collections.abc import Iterator
+from typing import NamedTuple
 
 from supervisor.routing.chains import Gains, Matched, Mover, firsts, matched
 from supervisor.routing.moves import kept_out
 from supervisor.routing.onward import NOWHERE
 from supervisor.routing.picture import Picture
+from supervisor.routing.play import blurred
 from supervisor.routing.rehearsal import Rehearsal
 from supervisor.routing.sequence import Sequence
-from supervisor.routing.situation import PalletView
+from supervisor.routing.situation import Leg, PalletView
 
 
-def exchange(picture: Picture) -> dict[str, int]:
-    """Which pallets go first, and to which station, so that all together gain most; a pallet in hand goes somewhere in any case."""
+class Exchange(NamedTuple):
+    """Which pallets go first, and to which station; and how it goes on, as far as it was played."""
+
+    first: dict[str, int]
+    way: tuple[Leg, ...]
+
+
+def exchange(picture: Picture) -> Exchange:
+    """What is best for all together; a pallet in hand goes somewhere in any case."""
     if not picture.prices:
-        return {}
+        return Exchange({}, ())
     latest_ms = picture.now_ms + picture.tables.reach_ms
     nests: list[int] = []
     movers: dict[str, Mover] = {}
@@ -39,30 +48,31 @@ def exchange(picture: Picture) -> dict[str, int]:
         movers[held.pallet] = Mover(NOWHERE, _gains(picture, held))
     outside = _outside(picture, latest_ms)
     plain = matched(movers, outside, nests)
-    best = Rehearsal(picture, movers, outside).best_of(
-        plain, _drawn(picture, movers, outside, nests)
-    )
-    return firsts(best, movers)
+    sequence = Sequence(picture.now_ms)
+    rehearsal = Rehearsal(picture, movers, outside, nests)
+    best = rehearsal.best_of(plain, _drawn(picture, movers, outside, nests, sequence), sequence)
+    first = firsts(best.first, movers) or dict(best.then[:1])
+    return Exchange(first, rehearsal.way(best))
 
 
 def _drawn(
-    picture: Picture, movers: dict[str, Mover], outside: dict[str, Gains], nests: list[int]
+    picture: Picture,
+    movers: dict[str, Mover],
+    outside: dict[str, Gains],
+    nests: list[int],
+    sequence: Sequence,
 ) -> Iterator[Matched[str, str]]:
     """Other exchanges: the best ones if what is gained were a little more or less."""
-    sequence, most = Sequence(picture.now_ms), picture.tables.run_ms
+    most = picture.tables.run_ms
     while True:
         yield matched(
             {
-                name: Mover(at, _blurred(gains, sequence, most))
+                name: Mover(at, blurred(gains, sequence, most))
                 for name, (at, gains) in movers.items()
             },
-            {name: _blurred(gains, sequence, most) for name, gains in outside.items()},
+            {name: blurred(gains, sequence, most) for name, gains in outside.items()},
             nests,
         )
-
-
-def _blurred(gains: Gains, sequence: Sequence, most: int) -> Gains:
-    return {at: gain + sequence.below(2 * most + 1) - most for at, gain in gains.items()}
 
 
 def _outside(picture: Picture, latest_ms: int) -> dict[str, Gains]:

@@ -4,141 +4,66 @@ Rules of this file:
 - What an exchange gains at once says little of what it leads to: who stands in whose way a run later. So several are played on, each followed by
   the exchange that gains most whenever a nest comes free, and the one counts that leaves least of the stations' time unused (rollout: Tesauro and
   Galperin, 1996; from memory).
-- A model, no promise: every result is good, runs take what was declared, the handler serves one carry after the other and each takes it
-  about the same time wherever it comes from, and there is room for whoever is finished.
-- Deterministic on every machine: a fixed number of tries, floats are only multiplied, added and compared.
+- What was played before the best one is not lost: how it went on is handed back, tried again in the next decision, and others are made of it
+  by going another way from somewhere on.
+- Deterministic on every machine: a fixed number of tries, drawn from the time of the question.
 """
 
-from collections.abc import Container, Iterable, Mapping
-from itertools import islice
+from collections.abc import Iterator, Mapping
+from typing import NamedTuple
 
-from supervisor.cell.value import replace
-from supervisor.routing.chains import Matched, Mover, matched, newcomers
-from supervisor.routing.covers import Cover
-from supervisor.routing.onward import NEVER_MS, NOWHERE
-from supervisor.routing.outlook import Outlook
+from supervisor.routing.chains import Fetched, Gains, Matched, Mover, newcomers
+from supervisor.routing.onward import NEVER_MS
 from supervisor.routing.picture import Picture
-from supervisor.routing.scarcity import Ways, ways
-from supervisor.routing.situation import PalletView
-from supervisor.routing.tables import Offer, decided_by
+from supervisor.routing.play import Floor, Going, Kind, Kinds, Play, Standing, together
+from supervisor.routing.sequence import Sequence
+from supervisor.routing.situation import Leg
 
-TRIES = 30
-"""In a study of six slow cells with 16 stations and 200 pallets, without a handler (``tests/bench/routing/exchanges.py``), none came to 1.387 of the linear programme, 30
-to 1.272, 100 to 1.253; more are no better."""
-AHEAD_PERCENT = 150
-"""How far they are played on, in runs of mean length. In the same study 60, 100, 150 and 250 came to 1.311, 1.278, 1.272 and 1.273."""
-HANDS_PERCENT = 50
-"""What a carry takes of the handler, as a share of what a visit takes that begins and ends in the middle of the rack: here the way is from nest to nest. With
-100 pallets large cells 0, 1 and 3 ended at 1.320 of the bound on average, with 100 % at 1.369."""
+TRIES = 12
+AHEAD_PERCENT = 250
+"""How far they are played on, in runs of mean length."""
 
 
-class _Kind:
-    """Pallets on which the same is left to do: by station what is gained there, how long they run there, what the detour costs, and what is left then.
+class Course(NamedTuple):
+    """An exchange to begin with, and who goes where after it, in order; ``begun`` is who goes where in the exchange, once it was played."""
 
-    Without ``covers`` nothing is left.
-    """
-
-    __slots__ = ("_kinds", "_then", "_view", "_ways", "covers", "gains")
-
-    def __init__(self, kinds: "_Kinds", view: PalletView, covers: tuple[Cover, ...]) -> None:
-        self._kinds, self._view, self.covers = kinds, view, covers
-        self._ways = kinds.ways(covers)
-        self.gains = {at: gain for at, (gain, _) in self._ways.items() if gain > 0}
-        self._then: dict[int, tuple[int, float, _Kind]] = {}
-
-    def after(self, station: int) -> "tuple[int, float, _Kind]":
-        """If such a pallet goes to a station: how long it runs there, what the detour costs, and what it is then."""
-        known = self._then.get(station)
-        if known is None:
-            gain, cover = self._ways[station]
-            visit = cover.next_at(station)
-            run_ms = sum([offer.result_ms for offer in visit])
-            detour = self._kinds.most_at(station) - gain
-            known = run_ms, detour, self._kinds.after(self._view, visit)
-            self._then[station] = known
-        return known
-
-
-class _Kinds:
-    """All kinds that come up in one decision, each once."""
-
-    __slots__ = ("_known", "_picture", "_shut")
-
-    def __init__(self, picture: Picture) -> None:
-        self._picture = picture
-        self._shut = picture.left_to_people()
-        self._known: dict[int, _Kind] = {}
-
-    def of(self, view: PalletView, covers: tuple[Cover, ...]) -> _Kind:
-        """What a pallet is to which these ways are left; it keeps them, so that what they are known by is not used again."""
-        known = self._known.get(id(covers))
-        if known is None:
-            known = self._known[id(covers)] = _Kind(self, view, covers)
-        return known
-
-    def now(self, view: PalletView, outlook: Outlook) -> _Kind:
-        """What a pallet is as soon as it leaves where it stands."""
-        visit = outlook.visit
-        return self.after(view, visit) if visit else self.of(view, outlook.covers)
-
-    def after(self, view: PalletView, visit: tuple[Offer, ...]) -> _Kind:
-        """What a pallet is after a visit all of whose results are good."""
-        left = replace(
-            view,
-            pallet="",
-            open=self._picture.tables.numbers_beyond(view, decided_by(visit)),
-            done=(*view.done, *(offer.program for offer in visit)),
-            planned=(),
-        )
-        return self.of(left, self._picture.covers_elsewhere(left))
-
-    def ways(self, covers: tuple[Cover, ...]) -> Ways:
-        """Where to these covers lead, at the prices of the picture."""
-        return ways(covers, self._picture.prices, self._picture.tables.idle_ms, self._shut)
-
-    def most_at(self, station: int) -> float:
-        """What is gained at a station without any detour."""
-        return self._picture.tables.idle_ms * self._picture.prices[station]
-
-
-def _horizon_ms(picture: Picture) -> int:
-    """Until when exchanges are played on."""
-    return picture.now_ms + picture.tables.run_ms * AHEAD_PERCENT // 100
-
-
-class _Floor:
-    """Who stands where until when, and who waits outside.
-
-    By station: when its run ends (``NEVER_MS``: nobody can go there), and whom it holds then that has to go on to another nest (None: nobody).
-    """
-
-    __slots__ = ("ends_ms", "outside", "stands")
-
-    def __init__(
-        self, ends_ms: list[int], stands: list[_Kind | None], outside: dict[_Kind, int]
-    ) -> None:
-        self.ends_ms, self.stands, self.outside = ends_ms, stands, outside
-
-    def copy(self) -> "_Floor":
-        """The same, to play on."""
-        return _Floor([*self.ends_ms], [*self.stands], {**self.outside})
+    first: Matched[str, str]
+    then: list[Going]
+    begun: tuple[Going, ...] = ()
 
 
 class Rehearsal:
     """One situation, from which exchanges are played on."""
 
-    __slots__ = ("_floor", "_kind_of", "_movers", "_picture")
+    __slots__ = (
+        "_best",
+        "_floor",
+        "_horizon_ms",
+        "_kind_of",
+        "_least",
+        "_movers",
+        "_nests",
+        "_outside",
+        "_picture",
+    )
 
     def __init__(
-        self, picture: Picture, movers: Mapping[str, Mover], outside: Container[str]
+        self,
+        picture: Picture,
+        movers: Mapping[str, Mover],
+        outside: Mapping[str, Gains],
+        nests: list[int],
     ) -> None:
-        """``movers`` are those in nests and in hand that may go on, ``outside`` one of each kind that may be fetched."""
-        self._picture, self._movers = picture, movers
-        kinds = _Kinds(picture)
-        self._kind_of: dict[str, _Kind] = {
+        """``movers`` are those in nests and in hand that may go on, ``outside`` one of each kind that may be fetched, ``nests`` those that can take one."""
+        self._picture, self._movers, self._nests = picture, movers, nests
+        self._horizon_ms = picture.now_ms + picture.tables.run_ms * AHEAD_PERCENT // 100
+        kinds = Kinds(picture)
+        self._kind_of: dict[str, Kind] = {
             name: kinds.now(view, picture.outlooks[name]) for name, view in picture.pallets.items()
         }
-        self._floor = _Floor(self._ends_ms(), self._stands(), self._outside(outside))
+        self._outside: dict[Kind, str] = {self._kind_of[name]: name for name in outside}
+        self._floor = Floor(self._ends_ms(), self._stands(), self._waiting())
+        self._best, self._least = Course(Matched({}, {}), []), float("inf")
 
     def _ends_ms(self) -> list[int]:
         ends_ms = [NEVER_MS] * len(self._picture.tables.stations)
@@ -150,126 +75,124 @@ class Rehearsal:
                 ends_ms[at] = self._picture.now_ms
         return ends_ms
 
-    def _stands(self) -> list[_Kind | None]:
-        stands: list[_Kind | None] = [None] * len(self._picture.tables.stations)
+    def _stands(self) -> list[Standing | None]:
+        stands: list[Standing | None] = [None] * len(self._picture.tables.stations)
         for at, seat in self._picture.seats.items():
             occupant = seat.occupant
             if occupant is not None and not occupant.home:
                 kind = self._kind_of[occupant.pallet]
-                stands[at] = kind if kind.covers else None
+                stands[at] = Standing(occupant.pallet, kind) if kind.covers else None
         return stands
 
-    def _outside(self, some: Container[str]) -> dict[_Kind, int]:
-        """How many may be fetched until the horizon of each kind of which one is named: a part may still have to adapt to the temperature of the cell."""
-        picture, horizon_ms = self._picture, _horizon_ms(self._picture)
-        count = dict.fromkeys([kind for name, kind in self._kind_of.items() if name in some], 0)
-        for name, view in picture.pallets.items():
+    def _waiting(self) -> dict[Kind, list[str]]:
+        """Who may be fetched until the horizon of each kind of which one is named, who has waited longest last: a part may still have to adapt to the temperature of the cell."""
+        picture = self._picture
+        waiting: dict[Kind, list[str]] = {kind: [] for kind in self._outside}
+        views = sorted(picture.pallets.values(), key=lambda p: (p.waiting_since_ms, p.pallet))
+        for view in reversed(views):
+            name, kind = view.pallet, self._kind_of[view.pallet]
             inside = view.place in picture.seat_at or name == picture.situation.hand
-            ready = name in some or picture.leaves_ms[name] < horizon_ms
-            if not inside and ready and self._kind_of[name] in count:
-                count[self._kind_of[name]] += 1
-        return count
+            if inside or kind not in waiting or name == self._outside[kind]:
+                continue
+            if picture.leaves_ms[name] < self._horizon_ms:
+                waiting[kind].append(name)
+        for kind, name in self._outside.items():
+            waiting[kind].append(name)
+        return waiting
 
     def best_of(
-        self, plain: Matched[str, str], others: Iterable[Matched[str, str]]
-    ) -> Matched[str, str]:
-        """Of the exchange that gains most at once and the first of the others the one that leaves least of the stations' time unused."""
-        held = self._picture.situation.hand
-        best, least = plain, self._unused(plain)
+        self, plain: Matched[str, str], others: Iterator[Matched[str, str]], draws: Sequence
+    ) -> Course:
+        """Of the exchange that gains most at once, the course of the decision before, and the first of the others the one that leaves least of the stations' time unused.
+
+        In every second turn, instead of another one, the best course so far is left somewhere by an exchange that is drawn.
+        """
+        self._try(Course(plain, []))
         known = {self._what(plain)}
-        for other in islice(others, TRIES):
-            what = self._what(other)
-            if what in known or (held in plain.to and held not in other.to):
+        rest = self._still_to_do()
+        if rest:
+            kept = self._kept(rest)
+            if self._may_begin(kept.first, plain):
+                self._try(kept)
+        for turn in range(TRIES):
+            best = self._best
+            if turn % 2 and best.then:
+                self._try(Course(best.first, best.then[: draws.below(len(best.then))]), draws)
                 continue
-            known.add(what)
-            unused = self._unused(other, least)
-            if unused < least:
-                best, least = other, unused
-        return best
+            other = next(others)
+            if self._what(other) not in known and self._may_begin(other, plain):
+                known.add(self._what(other))
+                self._try(Course(other, []))
+        return self._best
+
+    def way(self, course: Course) -> tuple[Leg, ...]:
+        """A course, to be handed back."""
+        now = {**self._kind_of}
+        legs: list[Leg] = []
+        for who, at in (*course.begun, *course.then):
+            programs = tuple(offer.program for offer in now[who].visit(at))
+            legs.append((who, self._picture.tables.stations[at], programs))
+            now[who] = now[who].after(at)[2]
+        return tuple(legs)
+
+    def _kept(self, rest: list[Going]) -> Course:
+        """What of this can happen now, and what is still to be done then."""
+        nests, stands = {*self._nests}, {who: at for who, (at, _) in self._movers.items()}
+        to: dict[str, int] = {}
+        fetched: Fetched[str] = {}
+        gone: set[str] = set()
+
+        def may_go(who: str, at: int) -> bool:
+            kind = self._kind_of[who]
+            ready = who in self._movers or kind in self._outside
+            return ready and who not in gone and kind.may_go(at)
+
+        while count := together(rest, nests, stands, may_go):
+            for who, at in rest[:count]:
+                nests.discard(at)
+                gone.add(who)
+                if stands.pop(who, None) is None:
+                    fetched[at] = 0.0, self._outside[self._kind_of[who]]
+                else:
+                    to[who] = at
+            rest = rest[count:]
+        return Course(Matched(to, fetched), rest)
+
+    def _still_to_do(self) -> list[Going]:
+        """Of the way that was handed back what is not done yet and still possible."""
+        picture, now = self._picture, {**self._kind_of}
+        rest: list[Going] = []
+        for who, place, _ in picture.situation.way:
+            view, seat = picture.pallets.get(who), picture.seat_at.get(place)
+            if view is None or seat is None or view.place == place:
+                continue
+            if now[who].may_go(seat.station):
+                rest.append((who, seat.station))
+                now[who] = now[who].after(seat.station)[2]
+        return rest
+
+    def _may_begin(self, exchanged: Matched[str, str], plain: Matched[str, str]) -> bool:
+        """Whether it brings the pallet in hand to a nest, if that is possible."""
+        held = self._picture.situation.hand
+        return held in exchanged.to or held not in plain.to
 
     def _what(self, exchanged: Matched[str, str]) -> tuple[object, ...]:
         """What tells one exchange from another."""
         return tuple(exchanged.to.items()), tuple(newcomers(exchanged, self._movers))
 
-    def _unused(self, first: Matched[str, str], least: float = float("inf")) -> float:
-        """What of the stations' time is not used until the horizon if this exchange begins, at their prices; no matter how much if not less than ``least``."""
-        play = _Play(self._picture, self._floor.copy())
-        kind_of, movers = self._kind_of, self._movers
+    def _try(self, course: Course, draws: Sequence | None = None) -> None:
+        """Play it, and keep how it went if that leaves less unused than any before."""
+        played, unused = self._played(course, draws)
+        if unused < self._least:
+            self._best, self._least = played, unused
+
+    def _played(self, course: Course, draws: Sequence | None = None) -> tuple[Course, float]:
+        """How it went, and what of the stations' time is not used until the horizon, at their prices; no matter how much if not less than with the best one."""
+        play = Play(self._picture, self._floor.copy(), self._horizon_ms)
         play.exchange(
-            {movers[name].station for name in first.to} - {NOWHERE},
-            [(kind_of[name], at) for name, at in first.to.items()],
-            [(kind_of[who], at) for who, at in newcomers(first, movers)],
+            [(who, self._kind_of[who], at) for who, at in course.first.to.items()],
+            [(self._kind_of[who], at) for who, at in newcomers(course.first, self._movers)],
         )
-        return play.play_on(least)
-
-
-class _Play:
-    """How it goes on, until the horizon."""
-
-    __slots__ = ("_floor", "_free_ms", "_hands_ms", "_horizon_ms", "_now_ms", "_prices", "_unused")
-
-    def __init__(self, picture: Picture, floor: _Floor) -> None:
-        """``floor`` is used up."""
-        self._floor = floor
-        self._now_ms = self._free_ms = picture.now_ms
-        self._hands_ms, self._prices = picture.tables.hands_ms, picture.prices
-        self._horizon_ms = _horizon_ms(picture)
-        self._unused = 0.0
-
-    def play_on(self, least: float) -> float:
-        """Whenever a run has ended, the exchange that gains most. What of the stations' time was not used then, at their prices, and what detours cost.
-
-        It never gets less, so as soon as it is not less than ``least`` it is not followed further.
-        """
-        while True:
-            ends_ms = [end for end in self._floor.ends_ms if end > self._now_ms]
-            self._now_ms = min([self._horizon_ms, *ends_ms])
-            unused = self._unused_so_far()
-            if self._now_ms == self._horizon_ms or unused >= least:
-                return unused
-            self._plain()
-
-    def _unused_so_far(self) -> float:
-        stands = [
-            self._prices[at] * (self._now_ms - end_ms)
-            for at, end_ms in enumerate(self._floor.ends_ms)
-            if end_ms < self._now_ms
-        ]
-        return self._unused + sum(stands)
-
-    def _plain(self) -> None:
-        floor = self._floor
-        nests = [at for at, end_ms in enumerate(floor.ends_ms) if end_ms <= self._now_ms]
-        standing = {at: kind for at in nests if (kind := floor.stands[at]) is not None}
-        movers = {at: Mover(at, kind.gains) for at, kind in standing.items()}
-        outside = {kind: kind.gains for kind in floor.outside}
-        exchanged = matched(movers, outside, nests)
-        going_on = [(standing[who], at) for who, at in exchanged.to.items()]
-        self.exchange(exchanged.to, going_on, newcomers(exchanged, movers))
-
-    def exchange(
-        self, left: Iterable[int], going_on: list[tuple[_Kind, int]], new: list[tuple[_Kind, int]]
-    ) -> None:
-        """Nests that are left, who goes on to which, and who comes from outside to which."""
-        floor = self._floor
-        for at in left:
-            floor.stands[at] = None
-        for kind, at in going_on:
-            self._carry(kind, at)
-        for kind, at in new:
-            if kind in floor.outside:  # one stands for all that are alike, and may be the last
-                self._carry(kind, at)
-                floor.outside[kind] -= 1
-                if not floor.outside[kind]:
-                    del floor.outside[kind]
-
-    def _carry(self, kind: _Kind, at: int) -> None:
-        run_ms, detour, then = kind.after(at)
-        free_ms = self._floor.ends_ms[at]
-        begin_ms = (
-            max(self._now_ms, self._free_ms, free_ms) + self._hands_ms[at] * HANDS_PERCENT // 100
-        )
-        self._unused += detour + self._prices[at] * (begin_ms - free_ms)
-        self._free_ms = begin_ms
-        self._floor.ends_ms[at] = begin_ms + run_ms
-        self._floor.stands[at] = then if then.covers else None
+        begun = tuple(play.goings)
+        unused = play.go_on(course.then, draws, self._least)
+        return Course(course.first, play.goings[len(begun) :], begun), unused

@@ -2,7 +2,8 @@
 
 Rules of this file:
 - Who goes where is chosen as in ``supervisor/routing/exchange.py``, with the production's covers, prices and matching, but whole exchanges happen at once. How
-  it goes on is played anew here, because more can be set than production has: a power of the prices, and exchanges tried ``within`` plays.
+  it goes on is played anew here, because more can be set than production has: a power of the prices, and exchanges tried ``within`` plays. What
+  production keeps from one decision to the next is not kept here. A test compares single plays with the production's.
 - A run is judged by what was run: the checker (``exchange_checker.py``) and the linear programme (``bounds.py``) share no code with the choice.
 - What is drawn depends on the time of the question, as in production: the same on every machine.
 """
@@ -15,8 +16,7 @@ from typing import NamedTuple
 
 from supervisor.routing.chains import Gains, Mover, matched, newcomers
 from supervisor.routing.covers import Cover, covers_of
-from supervisor.routing.exchange import _blurred
-from supervisor.routing.rehearsal import AHEAD_PERCENT, TRIES
+from supervisor.routing.play import blurred
 from supervisor.routing.scarcity import Prices, Ways, prices, ways
 from supervisor.routing.sequence import Sequence
 from supervisor.routing.tables import STANDS_PERCENT, Offer, RoutingTables, decided_by
@@ -25,6 +25,9 @@ from tests.bench.routing.cells import Case, at_no_time, slow, without_homes
 from tests.bench.routing.exchange_checker import Run, broken_rules, shares
 from tests.bench.routing.keeping import Figure, Kept
 
+TRIES = 30
+AHEAD_PERCENT = 150
+"""As production had it before it kept how the best one went on."""
 WITHIN_AHEAD_PERCENT = 100
 """How far what is tried within plays is played on, in runs of mean length."""
 
@@ -110,7 +113,7 @@ class _Worth:
 
     def drawn(self, kind: _Kind, sequence: Sequence) -> Gains:
         """The same, and what may be lost, each more or less by up to a run of mean length."""
-        return _blurred(self._of(kind)[2], sequence, self._cell.tables.run_ms)
+        return blurred(self._of(kind)[2], sequence, self._cell.tables.run_ms)
 
     def programs(self, kind: _Kind, at: int) -> tuple[Offer, ...]:
         return self._of(kind)[0][at][1].next_at(at)

@@ -8,12 +8,21 @@ from statistics import mean
 
 import pytest
 
+from supervisor.routing.chains import matched
+from supervisor.routing.rehearsal import AHEAD_PERCENT, Course, Rehearsal
+from supervisor.routing.router import Router
+from supervisor.routing.sequence import Sequence
 from tests.bench.routing.bounds import busiest_ms, planned_loads_ms
 from tests.bench.routing.cells import at_no_time, slow, without_homes
 from tests.bench.routing.exchange_checker import broken_rules, shares
 from tests.bench.routing.exchanges import Setting, played, rows
+from tests.bench.routing.exchanges import _Choice as Choice
+from tests.bench.routing.exchanges import _Exchange as Exchange
+from tests.bench.routing.exchanges import _Played as Played
+from tests.bench.routing.exchanges import _Worth as Worth
 from tests.bench.routing.keeping import Kept
 from tests.bench.routing.planned import most_planned_ms, plans
+from tests.unit.routing.step_simulator import Simulation
 
 CASES = [without_homes(at_no_time(slow(seed, stations=6, pallets=30))) for seed in range(4)]
 
@@ -27,8 +36,42 @@ def end_ms(runs):
     return max(run.end_ms for run in runs)
 
 
+def kind_of(floor, part_type):
+    return next(kind for kind in floor.outside if kind[0] == part_type)
+
+
 def mean_ratio(found, others):
     return mean(end_ms(one) / end_ms(other) for one, other in zip(found, others, strict=True))
+
+
+@pytest.mark.parametrize("case", CASES, ids=lambda case: case.name)
+def test_a_play_comes_to_the_same_as_the_play_of_the_production(case):
+    """The study plays on by code of its own; without a handler, and from an exchange of newcomers, both leave the same unused."""
+    simulation = Simulation(case.cell, Router(case.cell), case.part_types)
+    simulation.advance(0)
+    picture = Router(case.cell).picture(simulation.situation())
+    first_of = {view.part_type: view for view in reversed(picture.situation.pallets)}
+    alike = [first_of[part_type] for part_type, _ in Played(case, Setting())._floor.outside]
+    outside = {view.pallet: {at: g for at, (g, _) in picture.ways(view).items()} for view in alike}
+    nests = list(picture.seats)
+    rehearsal = Rehearsal(picture, {}, outside, nests)
+    cell = Played(case, Setting())._cell
+    by, draws, run_ms = picture.prices, Sequence(), cell.tables.run_ms
+    worth = Worth(cell, by, Setting())
+    choice = Choice(worth, draws, run_ms, ((1, AHEAD_PERCENT),))
+    ratios = []
+    for count in range(1, len(nests) + 1):
+        fetched = matched({}, outside, nests[:count])
+        left = rehearsal._played(Course(fetched, []))[1]
+        study = Played(case, Setting())._floor
+        new = tuple(
+            (kind_of(study, picture.pallets[who].part_type), at)
+            for at, (_, who) in fetched.fetched.items()
+            if who
+        )
+        ratios.append((left, choice._unused(study, 0, Exchange((), new), float("inf"))))
+    assert len({round(left) for left, _ in ratios}) > 2
+    assert [left for left, _ in ratios] == pytest.approx([own for _, own in ratios])
 
 
 def test_everybody_is_decided_and_nobody_ends_before_the_linear_programme(plain):

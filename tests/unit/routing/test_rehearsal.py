@@ -1,15 +1,19 @@
 """Exchanges that are played on: what the model of the cell makes of them, and what it is worth."""
 
+from itertools import chain, repeat
 from statistics import mean
 
 import pytest
 
 from supervisor.cell.value import replace
-from supervisor.routing import outlook, rehearsal
+from supervisor.routing import exchange as exchange_module
+from supervisor.routing import outlook, play, rehearsal
 from supervisor.routing.chains import Matched, Mover
 from supervisor.routing.onward import NOWHERE
-from supervisor.routing.rehearsal import Rehearsal
+from supervisor.routing.play import together
+from supervisor.routing.rehearsal import Course, Rehearsal
 from supervisor.routing.router import Router
+from supervisor.routing.sequence import Sequence
 from tests.bench.routing.cells import slow, without_homes
 from tests.bench.routing.checker import broken_rules
 from tests.bench.routing.recorded import run
@@ -33,15 +37,23 @@ def empty():
 
 
 def rehearsed(picture, movers=None):
-    return Rehearsal(picture, movers or {}, {view.pallet for view in picture.situation.pallets})
+    outside = {view.pallet: {} for view in picture.situation.pallets}
+    return Rehearsal(picture, movers or {}, outside, list(picture.seats))
 
 
-def unused(picture, exchanged, *least):
-    return rehearsed(picture)._unused(exchanged, *least)
+def unused(picture, exchanged, least=float("inf"), then=()):
+    rehearsal = rehearsed(picture)
+    rehearsal._least = least
+    return rehearsal._played(Course(exchanged, [*then]))[1]
+
+
+def best_of(rehearsal, plain, *others):
+    """What is chosen to begin with, if nothing else is drawn."""
+    return rehearsal.best_of(plain, chain(others, repeat(plain)), Sequence()).first
 
 
 def carry_ms(picture, at):
-    return picture.tables.hands_ms[at] * rehearsal.HANDS_PERCENT // 100
+    return picture.tables.hands_ms[at] * play.HANDS_PERCENT // 100
 
 
 def brought(picture, count):
@@ -110,7 +122,8 @@ def test_who_still_adapts_to_the_temperature_does_not_come_in_before_the_horizon
         )
         situation = replace(empty.situation, pallets=soaked)
         picture = Router(CASE.cell).picture(situation)
-        return Rehearsal(picture, {}, {first.pallet})._unused(only)
+        rehearsal = Rehearsal(picture, {}, {first.pallet: {}}, list(picture.seats))
+        return rehearsal._played(Course(only, []))[1]
 
     ahead_ms = empty.tables.run_ms * rehearsal.AHEAD_PERCENT // 100
     assert left_unused(empty.now_ms) < left_unused(empty.now_ms + ahead_ms)
@@ -119,17 +132,17 @@ def test_who_still_adapts_to_the_temperature_does_not_come_in_before_the_horizon
 def test_the_best_of_several_is_found_and_the_first_one_of_equals(empty):
     few, more = brought(empty, 2), brought(empty, 6)
     assert unused(empty, more) < unused(empty, few)
-    assert rehearsed(empty).best_of(few, [NOTHING, more]) is more
-    assert rehearsed(empty).best_of(more, [NOTHING, few]) is more
+    assert best_of(rehearsed(empty), few, NOTHING, more) is more
+    assert best_of(rehearsed(empty), more, NOTHING, few) is more
     same = Matched({}, dict(more.fetched))
-    assert rehearsed(empty).best_of(more, [same]) is more
+    assert best_of(rehearsed(empty), more, same) is more
 
 
 def test_no_more_than_so_many_are_tried(empty, monkeypatch):
     monkeypatch.setattr(rehearsal, "TRIES", 3)
     tried = iter([NOTHING] * 10)
-    rehearsed(empty).best_of(brought(empty, 1), tried)
-    assert len(list(tried)) == 10 - 3
+    rehearsed(empty).best_of(brought(empty, 1), tried, Sequence())
+    assert len(list(tried)) == 10 - 2  # every second one leaves the best course somewhere
 
 
 def test_who_is_in_hand_is_put_down_if_the_plain_exchange_does(empty):
@@ -139,7 +152,7 @@ def test_who_is_in_hand_is_put_down_if_the_plain_exchange_does(empty):
     moving = {view.pallet: Mover(NOWHERE, {at: 1.0})}
     held = Router(CASE.cell).picture(replace(empty.situation, hand=view.pallet))
     put = Matched({view.pallet: at}, {})
-    assert rehearsed(held, moving).best_of(put, [brought(empty, 6)]) is put
+    assert best_of(rehearsed(held, moving), put, brought(empty, 6)) is put
 
 
 def test_playing_on_is_worth_it(monkeypatch):
@@ -172,3 +185,95 @@ def test_what_is_remembered_is_bounded_between_questions(monkeypatch):
     monkeypatch.setattr(outlook, "REMEMBERED_MAX", 1)
     router.next_program(question.pallets[0], CASE.cell.stations[0].station)
     assert len(router._outlooks._known) == 1
+
+
+# --- what is kept from one decision to the next ------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("goings", "nests", "stands", "count"),
+    [
+        pytest.param([], [0], {}, 0, id="nobody goes anywhere"),
+        pytest.param([("a", 0)], [0], {}, 1, id="an empty nest"),
+        pytest.param([("a", 0)], [1], {}, 0, id="it still runs there"),
+        pytest.param([("a", 0)], [0], {"b": 0}, 0, id="b would be left in the jaw"),
+        pytest.param([("a", 0), ("b", 1)], [0, 1], {"b": 0}, 2, id="b makes room"),
+        pytest.param([("a", 1), ("b", 0)], [0, 1], {"a": 0, "b": 1}, 2, id="a ring"),
+        pytest.param([("a", 0), ("b", 1)], [0, 1], {}, 1, id="no more than needed at once"),
+        pytest.param([("a", 0), ("b", 1)], [0], {"b": 0}, 0, id="b cannot make room yet"),
+        pytest.param(
+            [("a", 0), ("a", 1), ("b", 2)], [0, 1, 2], {"b": 0}, 0, id="a is not there yet"
+        ),
+        pytest.param([("shut in", 0)], [0], {}, 0, id="who may not go"),
+        pytest.param(
+            [("a", 0), ("b", 2), ("c", 0)],
+            [0, 1, 2],
+            {"b": 0, "d": 2, "e": 0},
+            0,
+            id="two for one nest",
+        ),
+    ],
+)
+def test_what_of_a_course_happens_at_once(goings, nests, stands, count):
+    assert together(goings, nests, stands, lambda who, _: who != "shut in") == count
+
+
+def questions(case):
+    """A run, as questions and answers."""
+    outcome = Simulation(case.cell, Router(case.cell), case.part_types).run()
+    assert not outcome.left
+    return list(zip(outcome.situations, outcome.answers, strict=True))
+
+
+@pytest.fixture(scope="module")
+def told():
+    return questions(without_homes(slow(5, stations=8, pallets=24)).with_steps(0))
+
+
+def programs_of(cell):
+    return {each.program: each.station for each in cell.programs}
+
+
+def test_an_answer_hands_back_how_it_goes_on(told):
+    """Each leg names a pallet that is there and programs of the station; no pallet goes to the same station twice, and a carry to a station is what the way begins with or has begun."""
+    runs_at, seen = programs_of(CASE.cell), 0
+    for situation, answer in told:
+        there = {view.pallet for view in situation.pallets}
+        assert all(who in there and names for who, _, names in answer.way)
+        assert all(runs_at[name] == place for _, place, names in answer.way for name in names)
+        assert len({leg[:2] for leg in answer.way}) == len(answer.way)
+        if getattr(answer, "program", "") and answer.way != situation.way:
+            seen += (answer.pallet, answer.target, (answer.program, *answer.then)) in answer.way
+    assert seen > 24
+
+
+def test_what_was_found_is_not_lost_where_nothing_else_is_tried(told, monkeypatch):
+    """With the way of the answer before, the course that is chosen leaves no more unused than without, and mostly less; none is tried beside them."""
+    monkeypatch.setattr(rehearsal, "TRIES", 0)
+    kept = forgotten = 0.0
+    better = 0
+    for situation, _ in told:
+        leaves = []
+        for way in (situation.way, ()):
+            picture = Router(CASE.cell).picture(replace(situation, way=way))
+            if picture.prices:
+                leaves.append(_least_unused(picture, monkeypatch))
+        if leaves:
+            assert leaves[0] <= leaves[1]
+            better += leaves[0] < leaves[1]
+            kept, forgotten = kept + leaves[0], forgotten + leaves[1]
+    assert better > len(told) / 4
+    assert kept < 0.95 * forgotten
+
+
+def _least_unused(picture, monkeypatch):
+    asked = []
+
+    class Asked(Rehearsal):
+        def best_of(self, *args):
+            asked.append(self)
+            return super().best_of(*args)
+
+    monkeypatch.setattr(exchange_module, "Rehearsal", Asked)
+    exchange_module.exchange(picture)
+    return asked[0]._least

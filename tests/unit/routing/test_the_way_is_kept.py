@@ -13,6 +13,7 @@ from supervisor.routing.choice import candidates
 from supervisor.routing.router import Router
 from supervisor.routing.scene import Scene
 from supervisor.routing.situation import Carry
+from tests.bench.routing.cells import slow, without_homes
 from tests.unit.routing.random_cells import random_cell
 from tests.unit.routing.step_simulator import Simulation, Trouble
 from tests.unit.routing.test_look_ahead import Everything, best_end_ms, small_case
@@ -83,6 +84,18 @@ def test_whatever_way_comes_back_the_moves_are_safe_and_everybody_gets_out(seed,
     outcome = Simulation(cell, Confused(cell), part_types, trouble, seed=seed).run()
     assert outcome.left == []
     assert len(outcome.sorted) == len(part_types)
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_nor_does_it_matter_where_pallets_go_from_nest_to_nest(seed):
+    case = without_homes(slow(seed, stations=6, pallets=16)).with_steps(0)
+    trouble = Trouble(
+        late=0.5, bad_results=0.1, outages=(("station-02", 600_000, 9_000_000, "allowed"),)
+    )
+    outcome = Simulation(case.cell, Confused(case.cell), case.part_types, trouble, seed=seed).run()
+    assert outcome.left == []
+    assert len(outcome.sorted) == len(case.part_types)
+    assert any(len(situation.way) > 10 for situation in outcome.situations)
 
 
 def test_a_way_that_is_known_is_followed_without_a_budget_for_more():
