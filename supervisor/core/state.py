@@ -121,7 +121,7 @@ class HandlerState:
     """The handler: its last accepted image, then our tables. ``jaws`` holds the pallet ids that we hold to be gripped ("" = none).
 
     ``carry`` is the decision being carried out, ``plan`` what the last one planned for every pallet and ``way`` how it
-    would go on to the end (routing alone reads them).
+    would go on then (routing alone reads them).
     """
 
     source_ms: int

@@ -4,7 +4,7 @@ Rules of this file:
 - A pallet that is ready to go on and stays blocks its nest. What is gained by going on is told by the prices of ``scarcity.py``.
 - Where one goes another may follow, from a nest or from outside, so all are matched to the open nests at once; chains and rings come out by
   themselves. Only how they begin is answered: once a pallet is in hand the question is asked again.
-- What gains most at once is not best in the long run: others, drawn by chance, are played on beside it (``rehearsal.py``).
+- What gains most at once is not best in the long run: how it went on that was best in the decision before, and others, drawn by chance, are played on beside it (``rehearsal.py``).
 - Nothing here is safe by itself: of the moves that the safety filter lets through it only says which to prefer.
 """
 
@@ -22,7 +22,10 @@ from supervisor.routing.situation import Leg, PalletView
 
 
 class Exchange(NamedTuple):
-    """Which pallets go first, and to which station; and how it goes on, as far as it was played."""
+    """Which pallets go first, and to which station; and how it goes on, as far as it was played.
+
+    If nobody shall go now, ``first`` is who goes next: what is possible meanwhile waits for that.
+    """
 
     first: dict[str, int]
     way: tuple[Leg, ...]

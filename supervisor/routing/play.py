@@ -39,22 +39,21 @@ def together(
     stands: Mapping[str, int],
     may_go: Callable[[str, int], bool],
 ) -> int:
-    """How many of these, taken in order, happen at once: the fewest after which nobody is left in the jaw; 0 if one of them cannot happen now.
+    """How many of these, taken in order, happen now: as many as are possible before one is not, if nobody is left in the jaw after them.
 
     ``nests`` are those that can take a pallet, ``stands`` tells who keeps which of them until it goes on itself.
     """
-    kept = set(stands.values())
-    taken: set[int] = set()
-    gone: set[str] = set()
+    kept, taken, gone = set(stands.values()), set[int](), set[str]()
+    most = 0
     for count, (who, at) in enumerate(goings, 1):
         if at not in nests or at in taken or who in gone or not may_go(who, at):
-            return 0
+            break
         taken.add(at)
         gone.add(who)
         kept.discard(stands.get(who, NOWHERE))
         if not taken & kept:
-            return count
-    return 0
+            most = count
+    return most
 
 
 class Kind:
@@ -205,8 +204,8 @@ class Play:
             unused = self._unused_so_far()
             if self._now_ms == self._horizon_ms or unused >= least:
                 return unused
-            while self._rest and self._followed():
-                pass
+            if self._rest:
+                self._follow()
             if not self._rest:
                 self._best()
 
@@ -218,11 +217,11 @@ class Play:
         ]
         return self._unused + sum(stands)
 
-    def _followed(self) -> bool:
-        """Whether what comes next of the rest was possible now."""
+    def _follow(self) -> None:
+        """What comes next of the rest, as far as it is possible now."""
         floor = self._floor
         if floor.ends_ms[self._rest[0][1]] > self._now_ms:
-            return False
+            return  # as ``together`` would find, but mostly it is so
         nests = self._nests()
         standing = self._standing(nests)
 
@@ -242,7 +241,6 @@ class Play:
         if count:
             self.exchange(going_on, new)
             self._rest = self._rest[count:]
-        return count > 0
 
     def _nests(self) -> list[int]:
         return [at for at, end_ms in enumerate(self._floor.ends_ms) if end_ms <= self._now_ms]

@@ -16,7 +16,7 @@ Intent = tuple[str, tuple[str, ...]]
 
 
 Leg = tuple[str, str, tuple[str, ...]]
-"""A pallet, where it is carried to ("" = an outfeed place), and the programs that shall run there: one step of a way to the end."""
+"""A pallet, where it is carried to ("" = an outfeed place), and the programs that shall run there: one step of how it goes on."""
 
 
 @value

@@ -199,7 +199,7 @@ def test_what_is_remembered_is_bounded_between_questions(monkeypatch):
         pytest.param([("a", 0)], [0], {"b": 0}, 0, id="b would be left in the jaw"),
         pytest.param([("a", 0), ("b", 1)], [0, 1], {"b": 0}, 2, id="b makes room"),
         pytest.param([("a", 1), ("b", 0)], [0, 1], {"a": 0, "b": 1}, 2, id="a ring"),
-        pytest.param([("a", 0), ("b", 1)], [0, 1], {}, 1, id="no more than needed at once"),
+        pytest.param([("a", 0), ("b", 1)], [0, 1], {}, 2, id="all that is possible"),
         pytest.param([("a", 0), ("b", 1)], [0], {"b": 0}, 0, id="b cannot make room yet"),
         pytest.param(
             [("a", 0), ("a", 1), ("b", 2)], [0, 1, 2], {"b": 0}, 0, id="a is not there yet"
