@@ -140,7 +140,7 @@ class CellTables:
         }
         self.router = Router(cell)
         self.views: dict[
-            str, tuple[PalletState, PlaceState | None, PalletView, dict[str, StationTrust]]
+            str, tuple[PalletState, PlaceState | None, PalletView, dict[str, StationTrust], str]
         ] = {}
 
     def position_mm(self, place: str) -> int:

@@ -91,13 +91,20 @@ def view(draft: Draft, pallet: PalletState) -> PalletView:
 def _at_rest(draft: Draft, pallet: PalletState) -> PalletView:
     """The view of a pallet that no run is about, which may leave at any time."""
     if soaking.is_in_the_way(draft, pallet):
-        return replace(_view(draft, pallet, movable_ms=0, unmeasured=()), movable_ms=0)
-    home = draft.places.get(pallet.home)
+        seen = _view(draft, pallet, movable_ms=0, unmeasured=())
+        return replace(seen, movable_ms=0, stays="yes")  # nothing is about to be known of it
+    home, study = draft.places.get(pallet.home), studies.study_of(draft, pallet.pallet)
     known = draft.tables.views.get(pallet.place)
-    if known is not None and known[0] is pallet and known[1] is home and known[3] is draft.trust:
+    if (
+        known is not None
+        and known[0] is pallet
+        and known[1] is home
+        and known[3] is draft.trust
+        and known[4] == study
+    ):
         return known[2]
     seen = _view(draft, pallet, movable_ms=0, unmeasured=pallet.open)
-    draft.tables.views[pallet.place] = (pallet, home, seen, draft.trust)
+    draft.tables.views[pallet.place] = (pallet, home, seen, draft.trust, study)
     return seen
 
 
@@ -144,7 +151,7 @@ def _view(
         planned=pallet.planned,
         entered_ms=pallet.entered_ms,
         barred=trust.barred(draft, pallet.part_type),
-        stays="yes" if is_reference else "no",
+        stays="yes" if _comes_back(draft, pallet) else "no",
     )
 
 

@@ -29,7 +29,9 @@ class PalletView:
     is what the carry that brought it to its present station announced (``Carry.program`` and ``Carry.then``), kept for the whole
     visit; () where that is not known. ``home`` is the rack place where it may be put down between visits ("" = there is none); of a pallet
     that stands where none comes back to, the one that would be kept for it if it were fetched now. ``entered_ms`` is when it came into the cell; due times count from there. For the pallet in hand ``place`` and ``at_mm`` mean nothing.
-    ``barred`` are (station, characteristic): what a station must not decide of it now. A pallet that ``stays`` in the cell gets no verdict.
+    ``barred`` are (station, characteristic): what a station must not decide of it now. A pallet that ``stays`` in the cell gets no verdict:
+    a reference part, one of a gauge study that goes on, one whose part soaks in a nest that others need. Where nothing is ``open`` of any other
+    that is not sorted, a run of it is under way or evaluated, and its verdict is awaited.
     """
 
     pallet: str

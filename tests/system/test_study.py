@@ -5,6 +5,8 @@ import subprocess
 import sys
 from pathlib import Path
 
+import pytest
+
 from tests.system.conftest import AS_AT_A_USER
 
 ROOT = Path(__file__).parents[2]
@@ -75,6 +77,14 @@ def test_a_shift_too_short_to_finish_a_part_says_no():
     done = pointsman(CELL, "--hours", "0.05", "--seeds", "1", "--processes", "1")
     assert done.returncode == 1
     assert "--hours" in done.stderr
+
+
+@pytest.mark.parametrize("program", ["pump-body-scan", "cam-ring-scan"])
+def test_a_gauge_study_of_the_usual_size_is_carried_out_where_look_ahead_decides(program):
+    """Ten parts: enough that the way which look-ahead keeps begins with one of those that are not up next."""
+    done = pointsman("gauge", CELL, "--program", program, "--json")
+    told = json.loads(done.stdout)
+    assert (told["end"], told["done"], done.stderr) == ("complete", 90, "")
 
 
 def test_a_gauge_study_is_carried_out_and_told_as_text_and_json():
