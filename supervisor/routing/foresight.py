@@ -50,7 +50,7 @@ ALTERNATIVES_MAX = 3
 
 def _later(ahead: Ahead, end_ms: int) -> str:
     if end_ms == ahead.end_ms:
-        return "it ends as early, and was found later"
+        return "all would be out as early with it; of such moves the first one found is taken"
     later = duration(end_ms - ahead.end_ms)
     if ahead.reach == "part of the way":
         return f"as far as was looked ahead, all would be out {later} later at least"
