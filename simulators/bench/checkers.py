@@ -149,6 +149,7 @@ class Checkers:
         self._delivered: set[tuple[str, str]] = set()
         self._given_up: set[str] = set()
         self._runs: dict[str, dict[str, Any]] = {}
+        self._began_as: dict[str, str] = {}
         self._stored: Counter[tuple[str, int, int]] = Counter()
         self._tries: dict[tuple[str, int, str], set[str]] = {}
         self._read = 0
@@ -347,7 +348,9 @@ class Checkers:
             return
         taken = next(r for r in owner.results if (r.station, r.result_id) == name)
         run = self._runs.get(given.run_id)
-        if run is None or run["pallet"] != owner.pallet:
+        # A wrong tag may have been put right while the run was under way.
+        began_as = self._began_as.get(given.run_id)
+        if run is None or owner.pallet not in (run["pallet"], began_as):
             whose = run["pallet"] if run else "nobody"
             self.say("result under the wrong part", f"{name} of {whose} for {owner.pallet}")
         if taken.values != given.values or taken.run_id != given.run_id:
@@ -458,6 +461,10 @@ class Checkers:
         self._sent[goal.order] = dict(self._knowledge.seen_ms)
         if isinstance(goal, StartRun):
             self._begun_ms.setdefault(goal.run_id, self._at_ms())
+            there = self._world.floor.pallet_at(goal.station)
+            self._began_as.setdefault(
+                goal.run_id, self._hands.identity(there).pallet if there else ""
+            )
         if not isinstance(goal, MoveHandler | ReadTag):
             self._last_to[goal.station, type(goal)] = goal.order
 
