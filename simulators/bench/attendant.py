@@ -138,9 +138,11 @@ class Attendant:
 
 
 def _tag(attendant: Attendant, hold: Hold, draw: Random) -> str:
-    """Wipe the tag or write it anew; or take the pallet out, to the same end."""
+    """Wipe the tag or write it anew; or take the pallet out, to the same end, and always where no reader is."""
     place = attendant.place_of(hold)
     reply = attendant.chooses(draw, "read again", "removed")
+    if place and all(place != each.place for each in attendant.world.cell.places):
+        reply = "removed"
     if reply == "removed":
         attendant.take_out(place, draw)
     elif place and (attendant.care == "careful" or draw.random() < 0.5):  # noqa: PLR2004

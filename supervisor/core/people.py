@@ -37,7 +37,7 @@ def _read_again(draft: Draft, hold: Hold) -> None:
     """Read the tag of a held pallet anew, under no identity until it is read. In hand nobody can: the question stands again."""
     pallet = draft.pallets[hold.subject]
     if pallet.place not in draft.places:
-        seen = f"{pallet.pallet} is at {pallet.place}, where no reader is"
+        seen = f"{pallet.pallet} is at {pallet.place}, where no reader is: take it out"
         draft.hold(hold.code, hold.about, hold.subject, seen)
         return
     draft.way(pallet.pallet, "tag to be read")

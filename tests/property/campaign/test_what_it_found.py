@@ -4,6 +4,7 @@ from dataclasses import replace as changed
 
 import pytest
 
+from simulators.bench import random_cells
 from simulators.bench.attendant import TRIES_MAX
 from simulators.bench.shift import Case, Shift
 from simulators.bench.trial import DAY_MS, START_MS, finish, small_world, troubles
@@ -493,6 +494,27 @@ def test_a_careful_person_has_a_station_checked_until_its_reference_part_fits():
 def test_what_was_given_up_is_not_measured_too_early_beside_others():
     """Seed 110102: a characteristic that nobody could measure in order any more was measured beside another one, before what comes before it."""
     assert not Shift(Case(seed=110102)).run().failures
+
+
+@pytest.fixture
+def mostly_fed(monkeypatch):
+    """Nearly all cells have an infeed, and nearly none of these looks ahead: there pallets change places by the exchange."""
+    monkeypatch.setattr(random_cells, "INFEED_SHARE", 0.9)
+    monkeypatch.setattr(random_cells, "FED_LOOK_AHEAD_WEIGHTS", (90, 0, 5, 5))
+
+
+@pytest.mark.usefixtures("mostly_fed")
+def test_a_tag_put_right_during_a_run_makes_no_wrong_part_of_the_right_one():
+    """A false alarm: the tag said the same as another one's when the run began, and a person had put it right when it ended."""
+    assert not Shift(Case(seed=304476)).run().failures
+
+
+@pytest.mark.usefixtures("mostly_fed")
+def test_a_careful_person_does_not_have_a_tag_read_for_ever_where_no_reader_is():
+    """A pallet whose tag was in question had been taken into the jaw meanwhile, with no place to put it."""
+    outcome = Shift(Case(seed=323139)).run()
+    assert not outcome.failures
+    assert outcome.answers["tag-unreadable", "removed"]
 
 
 def test_who_is_exchanged_as_the_handler_is_sent_for_it_is_told_apart_at_the_next_reader(a_world):
