@@ -122,9 +122,7 @@ class FloorFile(Floor):
 
     def write_place(self, place: str, pallet: str) -> None:
         """See ``Floor``."""
-        PLACE.pack_into(
-            self._map, self._places[place], place.encode(), _bounded(pallet, PALLET_MAX)
-        )
+        self._write(self._places[place], PLACE.pack(place.encode(), _bounded(pallet, PALLET_MAX)))
         self._changed.add(self._owners[place])
 
     def read_station(self, station: str) -> StationFacts:
@@ -134,8 +132,8 @@ class FloorFile(Floor):
 
     def write_station(self, station: str, facts: StationFacts) -> None:
         """See ``Floor``."""
-        offset = self._stations[station]
-        STATION.pack_into(self._map, offset, station.encode(), facts.opening, facts.running)
+        slot = STATION.pack(station.encode(), facts.opening, facts.running)
+        self._write(self._stations[station], slot)
 
     def read_arm(self) -> ArmFacts:
         """See ``Floor``."""
@@ -151,7 +149,11 @@ class FloorFile(Floor):
         """See ``Floor``."""
         moved = facts.at_mm is not None
         kept = (facts.last_order, facts.fence)
-        ARM.pack_into(self._map, SLOT, facts.inside.encode(), facts.at_mm or 0, moved, *kept)
+        self._write(SLOT, ARM.pack(facts.inside.encode(), facts.at_mm or 0, moved, *kept))
+
+    def _write(self, offset: int, slot: bytes) -> None:
+        """Packed beforehand: packing into the map clears it first, and who joins at that moment reads a slot without its name."""
+        self._map[offset : offset + len(slot)] = slot
 
     def violation(self, *, at_ms: int, who: str, text: str) -> None:
         """See ``Floor``."""
