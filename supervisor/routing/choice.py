@@ -285,7 +285,8 @@ def with_full_hand(picture: Picture, pallet: PalletView) -> Carry | Stay:
         _, seat, cover = visit
         patience_ms = _patience_ms(picture, home)
         moves = _with(moves, put_by(picture, _held(picture, pallet), seat, cover, patience_ms))
-    first, way = exchange(picture) if picture.prices and not pallet.home else Exchange({}, ())
+    goes_on = picture.prices and not pallet.home and not pallet.sorting
+    first, way = exchange(picture) if goes_on else Exchange({}, ())
     moves.sort(
         key=lambda move: (
             _fetched_for(move),

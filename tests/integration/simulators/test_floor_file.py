@@ -72,6 +72,31 @@ def test_of_an_arm_and_a_door_that_act_at_the_same_moment_exactly_one_succeeds(p
     assert [process.exitcode for process in processes] == [0, 0]
 
 
+def write_on(path, begun, done):
+    floor = FloorFile(path, PHYSICS, member="scan-1")
+    facts = floor.read_station("scan-1")
+    begun.set()
+    while not done.is_set():
+        for _ in range(1_000):
+            floor.write_station("scan-1", facts)
+
+
+def test_who_joins_while_another_one_writes_finds_its_own_floor(path):
+    """Were a slot cleared before it is written, one of some hundred joins would read it without its name."""
+    context = multiprocessing.get_context("spawn")
+    begun, done = context.Event(), context.Event()
+    other = context.Process(target=write_on, args=(path, begun, done), daemon=True)
+    other.start()
+    try:
+        assert begun.wait(timeout=30)
+        for _ in range(20_000):
+            FloorFile(path, PHYSICS, member="handler").close()
+    finally:
+        done.set()
+        other.join(timeout=20)
+    assert other.exitcode == 0
+
+
 def test_what_one_writes_the_others_read(member):
     handler, scan = member("handler"), member("scan-1")
     scan.swing("scan-1", 1.0)
