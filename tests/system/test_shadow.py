@@ -105,9 +105,12 @@ def tapped(tmp_path, repository, request):
             watch = Watch(f"http://127.0.0.1:{port}")
             wait_ready(watch, [machines, supervisor])
             seen(watch)
+        return sent()
+
+    def sent():
         return sum((tap.requests for tap in taps), Counter())
 
-    yield run, stage
+    yield run, stage, sent
     for tap in taps:
         tap.close()
 
@@ -138,7 +141,7 @@ def witnessed(stage):
 
 @pytest.mark.parametrize("tapped", ["own"], indirect=True)
 def test_not_one_write_or_call_leaves_the_shadow(tapped):
-    run, _ = tapped
+    run, *_ = tapped
     goals = []
     requests = run(lambda watch: goals.extend(decided(watch)), "--shadow")
     assert goals
@@ -153,7 +156,7 @@ def test_not_one_write_or_call_leaves_the_shadow(tapped):
 def test_where_results_are_asked_for_by_methods_the_shadow_asks_and_no_machine_does_anything(
     tapped,
 ):
-    run, stage = tapped
+    run, stage, _ = tapped
     requests = run(decided, "--shadow")
     assert requests["write"] == 0
     assert requests["call"] > 0
@@ -163,14 +166,24 @@ def test_where_results_are_asked_for_by_methods_the_shadow_asks_and_no_machine_d
 
 
 def test_the_same_tap_sees_what_a_driving_supervisor_sends(tapped):
-    run, _ = tapped
-    requests = run(decided)
+    """What is decided is journalled before it is sent, so this waits for what goes by."""
+    run, _, sent = tapped
+
+    def all_kinds_gone_by(watch):
+        decided(watch)
+        waiting = threading.Event()
+        for _ in range(600):
+            if sent()["write"] and sent()["call"]:
+                return
+            waiting.wait(0.1)
+
+    requests = run(all_kinds_gone_by)
     assert requests["write"] > 0
     assert requests["call"] > 0
 
 
 def test_a_journal_of_the_shadow_is_not_driven_on(tapped):
-    run, stage = tapped
+    run, stage, _ = tapped
     run(lambda _watch: None, "--shadow")
     with pytest.raises(RunFailed):
         run(lambda _watch: None)
