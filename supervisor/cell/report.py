@@ -13,7 +13,15 @@ from typing import Any, get_args
 from supervisor.cell.driving import Driving, driving_of
 from supervisor.cell.kinds import ServiceLevel
 from supervisor.cell.load import LoadedCell, examine, loaded
-from supervisor.cell.model import REQUIRED_U_K, Cell, Characteristic, PlaceKind, Program
+from supervisor.cell.model import (
+    REQUIRED_U_K,
+    Cell,
+    Characteristic,
+    PlaceKind,
+    Program,
+    Routing,
+    Urgency,
+)
 from supervisor.cell.options import Option, options_of
 from supervisor.cell.problem import Problem, errors_among
 from supervisor.cell.security import SecurityEntry
@@ -163,6 +171,7 @@ def _summary_text(summary: CellSummary) -> Iterator[str]:
     kinds = [place.kind for place in cell.places]
     places = [_count(kinds.count(k), f"{k} place") for k in get_args(PlaceKind) if k in kinds]
     yield f"  {', '.join(places)}"
+    yield f"  routing: {_routing_words(cell.routing)}"
     yield from _security_text(summary.security)
     ignored = [name for name, level in summary.service_level.items() if level == "ignored"]
     if ignored:
@@ -176,6 +185,27 @@ def _summary_text(summary: CellSummary) -> Iterator[str]:
         yield from (f"  {option.says()}" for option in summary.options)
     for part_type in summary.part_types:
         yield from _part_type_text(part_type)
+
+
+def _routing_words(routing: Routing) -> str:
+    """What routing aims at, for whom, and how far it looks; without look-ahead there is no objective to be had."""
+    if not routing.look_ahead_steps:
+        return "by the simple rule alone"
+    aim = {
+        "throughput": "throughput first",
+        "due_times": "due times",
+        "priority_classes": "priority classes",
+    }[routing.objective]
+    pressing = "; ".join(map(_urgency_words, routing.urgencies))
+    whom = f" ({pressing})" if pressing else ""
+    return f"{aim}{whom}, looks ahead {_count(routing.look_ahead_steps, 'step')}"
+
+
+def _urgency_words(urgency: Urgency) -> str:
+    minutes, over_ms = divmod(urgency.due_ms, 60_000)
+    due = f"{urgency.due_ms / 1000:g} s" if over_ms else f"{minutes} min"
+    within = f" within {due}," if urgency.due_ms else ""
+    return f"{urgency.part_type}{within} weight {urgency.weight}"
 
 
 def _security_text(security: Mapping[str, SecurityEntry]) -> Iterator[str]:
@@ -263,6 +293,7 @@ def _summary_json(summary: CellSummary) -> dict[str, Any]:
             {"place": place.place, "kind": place.kind, "sorting": place.sorting}
             for place in cell.places
         ],
+        "routing": _routing_json(cell.routing),
         "driving": [
             {
                 "machine": driving.machine,
@@ -277,6 +308,22 @@ def _summary_json(summary: CellSummary) -> dict[str, Any]:
             for option in summary.options
         ],
         "part_types": [_part_type_json(part_type) for part_type in summary.part_types],
+    }
+
+
+def _routing_json(routing: Routing) -> dict[str, Any]:
+    return {
+        "objective": routing.objective,
+        "look_ahead_steps": routing.look_ahead_steps,
+        "urgencies": [
+            {
+                "part_type": urgency.part_type,
+                "due_s": f"{Decimal(urgency.due_ms) / 1000:f}" if urgency.due_ms else None,
+                "weight": urgency.weight,
+            }
+            for urgency in routing.urgencies
+        ],
+        "says": _routing_words(routing),
     }
 
 

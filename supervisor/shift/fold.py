@@ -40,10 +40,19 @@ class QueueSlice:
 
 
 @value
+class Stay:
+    """A part that came in within the time looked at: when, and when it was put out (0 = it is still in the cell)."""
+
+    part_type: str
+    entered_ms: int
+    out_ms: int
+
+
+@value
 class ShiftFigures:
     """What a shift came to. Times in ms of the cell's time; ``span_ms`` is from the first part seen to the last thing done.
 
-    ``stayed_ms`` has for each part put out how long it was in the cell. ``bound`` is None where nothing was finished.
+    ``stays`` has no part that was taken out before it was sorted. ``bound`` is None where nothing was finished.
     """
 
     from_ms: int
@@ -54,7 +63,7 @@ class ShiftFigures:
     parts_in: int
     parts_out: int
     verdicts: dict[str, int]
-    stayed_ms: tuple[int, ...]
+    stays: tuple[Stay, ...]
     work: Work
     bound: Bound | None
 
@@ -62,6 +71,11 @@ class ShiftFigures:
     def looked_ms(self) -> int:
         """How long was looked at."""
         return self.to_ms - self.from_ms
+
+    @property
+    def stayed_ms(self) -> tuple[int, ...]:
+        """How long each part was in the cell that came in and was put out within the time looked at."""
+        return tuple(stay.out_ms - stay.entered_ms for stay in self.stays if stay.out_ms)
 
     def share(self, station: StationTime, cause: Cause) -> float:
         """The share of the time that a station spent with something."""
@@ -146,7 +160,7 @@ class ShiftFold:
             parts_in=self._log.came_in(),
             parts_out=len(left),
             verdicts=dict(sorted(self._log.verdicts.items())),
-            stayed_ms=tuple(p.out_ms - p.entered_ms for p in left if p.entered == "within"),
+            stays=self._log.stays(self._state),
             work=work,
             bound=None,
         )
@@ -256,6 +270,16 @@ class _Log:
     def came_in(self) -> int:
         """How many parts came in within the time looked at, also those that nothing was done with yet."""
         return sum(part.entered == "within" for part in self._parts.values())
+
+    def stays(self, state: CellState | None) -> tuple[Stay, ...]:
+        """The parts that came in within the time looked at and were put out, or are still there in this state."""
+        pallets = {} if state is None else state.pallets
+        inside = {(name, pallet.entered_ms) for name, pallet in pallets.items()}
+        return tuple(
+            Stay(part_type=part.part_type, entered_ms=part.entered_ms, out_ms=part.out_ms)
+            for key, part in self._parts.items()
+            if part.entered == "within" and (part.out or key in inside)
+        )
 
     def work(self, from_ms: int) -> Work:
         """What was done. It begins with the first part that was there."""

@@ -7,7 +7,15 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 
 from simulators.bench.study import charts
 from simulators.bench.study.run import Study
-from simulators.bench.study.text import gain_text, headline
+from simulators.bench.study.text import (
+    WHAT_IS_LATE,
+    anything_is_due,
+    gain_text,
+    headline,
+    late_text,
+    part_type_texts,
+    types_are_told,
+)
 from supervisor.shift.causes import CAUSES, HANDLER_CAUSES
 
 
@@ -25,6 +33,11 @@ def page(found: Study) -> str:
         declared=found.findings[0],
         headline=headline,
         gain_text=gain_text,
+        late_text=late_text,
+        part_type_texts=part_type_texts,
+        due=anything_is_due(found),
+        types_are_told=types_are_told(found),
+        what_is_late=WHAT_IS_LATE,
         charts=charts,
         causes=CAUSES,
         handler_causes=HANDLER_CAUSES,

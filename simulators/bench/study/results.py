@@ -1,17 +1,21 @@
 """What a study found, ready to be shown: one finding per variant, over all seeds.
 
 Rules of this file: everything is worked out from shift figures; shares are of the time looked at, which is the same for all stations.
+Whether a part is late is asked once it is known: of those that came in so shortly before the end that they may still be in time, all are
+left out, also those that went out before the others.
 """
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import zip_longest
 from typing import Any
 
 from simulators.bench.study.estimate import Estimate, estimate
 from supervisor.shift.causes import CAUSES, HANDLER_CAUSES, Cause, HandlerCause
-from supervisor.shift.fold import SLICE_MS, ShiftFigures
+from supervisor.shift.fold import SLICE_MS, ShiftFigures, Stay
+
+MINUTE_MS = 60_000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -35,8 +39,37 @@ class QueueAt:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class PartTypeFinding:
+    """The parts of one type: how long they are in the cell, and, where they are due, which share was late and those by how many minutes.
+
+    ``late`` is None without a due time, or where none came due; ``late_by_min`` where none was late. It goes up to the end of the shift for
+    parts that were still in the cell.
+    """
+
+    part_type: str
+    stayed_min: Estimate | None
+    stayed_min_p95: float | None
+    due_min: float | None
+    late: Estimate | None
+    late_by_min: float | None
+
+    def as_json(self) -> dict[str, Any]:
+        """JSON-ready fields."""
+        return {
+            "minutes_in_cell": _json(self.stayed_min),
+            "minutes_in_cell_p95": self.stayed_min_p95,
+            "due_min": self.due_min,
+            "late": _json(self.late),
+            "late_by_min": self.late_by_min,
+        }
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Finding:
-    """One variant over all its seeds. ``gain`` is the throughput over that of the cell as declared, minus 1 (None: it is that cell)."""
+    """One variant over all its seeds. ``gain`` is the throughput over that of the cell as declared, minus 1 (None: it is that cell).
+
+    ``late`` is the share of late parts among all that are due (None: nothing is).
+    """
 
     name: str
     hours: Estimate
@@ -52,6 +85,8 @@ class Finding:
     queue: tuple[QueueAt, ...]
     stayed_min: Estimate | None
     stayed_min_p95: float | None
+    part_types: tuple[PartTypeFinding, ...]
+    late: Estimate | None
     verdicts: dict[str, int]
 
     def as_json(self) -> dict[str, Any]:
@@ -81,6 +116,8 @@ class Finding:
             ],
             "minutes_in_cell": _json(self.stayed_min),
             "minutes_in_cell_p95": self.stayed_min_p95,
+            "part_types": {each.part_type: each.as_json() for each in self.part_types},
+            "late": _json(self.late),
             "verdicts": self.verdicts,
         }
 
@@ -90,13 +127,18 @@ def _json(found: Estimate | None) -> dict[str, float | None] | None:
 
 
 def finding(
-    name: str, shifts: Sequence[ShiftFigures], declared: Sequence[ShiftFigures] | None
+    name: str,
+    shifts: Sequence[ShiftFigures],
+    declared: Sequence[ShiftFigures] | None,
+    due_ms: Mapping[str, int],
 ) -> Finding:
-    """What a variant's shifts say; ``declared`` are those of the cell as declared, seed by seed (None: these are)."""
+    """What a variant's shifts say; ``declared`` are those of the cell as declared, seed by seed (None: these are).
+
+    ``due_ms`` has by part type how long after it came in a part is late.
+    """
     throughput = [shift.throughput_per_h() for shift in shifts]
     gaps = [gap for gap in (shift.gap() for shift in shifts) if gap is not None]
     came = [gap for gap in (shift.gap_as_they_came() for shift in shifts) if gap is not None]
-    stayed = [sum(s.stayed_ms) / len(s.stayed_ms) / 60_000 for s in shifts if s.stayed_ms]
     bounds = [shift.bound for shift in shifts if shift.bound is not None]
     return Finding(
         name=name,
@@ -111,8 +153,10 @@ def finding(
         handler=_handler(shifts),
         queue_mean=estimate([shift.queue_mean() for shift in shifts]),
         queue=_queue(shifts),
-        stayed_min=estimate(stayed) if stayed else None,
-        stayed_min_p95=_p95([ms / 60_000 for shift in shifts for ms in shift.stayed_ms]),
+        stayed_min=_mean([_minutes(shift.stays) for shift in shifts]),
+        stayed_min_p95=_p95([ms / MINUTE_MS for shift in shifts for ms in shift.stayed_ms]),
+        part_types=_part_types(shifts, due_ms),
+        late=_share_late([_late_ms(shift, due_ms) for shift in shifts]),
         verdicts=_verdicts(shifts),
     )
 
@@ -170,6 +214,56 @@ def _queue(shifts: Sequence[ShiftFigures]) -> tuple[QueueAt, ...]:
             )
         )
     return tuple(points)
+
+
+def _part_types(
+    shifts: Sequence[ShiftFigures], due_ms: Mapping[str, int]
+) -> tuple[PartTypeFinding, ...]:
+    """Every type of which parts came."""
+    came = {stay.part_type for shift in shifts for stay in shift.stays if stay.part_type}
+    return tuple(_part_type(name, shifts, due_ms.get(name)) for name in sorted(came))
+
+
+def _part_type(name: str, shifts: Sequence[ShiftFigures], due_ms: int | None) -> PartTypeFinding:
+    minutes = [_minutes([s for s in shift.stays if s.part_type == name]) for shift in shifts]
+    late = [_late_ms(shift, {} if due_ms is None else {name: due_ms}) for shift in shifts]
+    by_min = [ms / MINUTE_MS for each in late for ms in each if ms > 0]
+    return PartTypeFinding(
+        part_type=name,
+        stayed_min=_mean(minutes),
+        stayed_min_p95=_p95([each for shift in minutes for each in shift]),
+        due_min=None if due_ms is None else due_ms / MINUTE_MS,
+        late=_share_late(late),
+        late_by_min=sum(by_min) / len(by_min) if by_min else None,
+    )
+
+
+def _minutes(stays: Sequence[Stay]) -> list[float]:
+    """How long each part was in the cell that was put out."""
+    return [(stay.out_ms - stay.entered_ms) / MINUTE_MS for stay in stays if stay.out_ms]
+
+
+def _late_ms(shift: ShiftFigures, due_ms: Mapping[str, int]) -> list[int]:
+    """How late each part was of which that is known, 0 = in time: those whose due time came, or all if none is left in the cell."""
+    left = any(not stay.out_ms for stay in shift.stays)
+    late: list[int] = []
+    for stay in shift.stays:
+        if stay.part_type in due_ms:
+            due_at_ms = stay.entered_ms + due_ms[stay.part_type]
+            if due_at_ms <= shift.to_ms or not left:
+                late.append(max(0, (stay.out_ms or shift.to_ms) - due_at_ms))
+    return late
+
+
+def _share_late(late: Sequence[Sequence[int]]) -> Estimate | None:
+    """Of a shift's parts, the mean over the shifts that had any."""
+    return _mean([[float(ms > 0) for ms in each] for each in late])
+
+
+def _mean(by_shift: Sequence[Sequence[float]]) -> Estimate | None:
+    """The mean over the shifts of their means; a shift without any value says nothing."""
+    means = [sum(values) / len(values) for values in by_shift if values]
+    return estimate(means) if means else None
 
 
 def _p95(values: list[float]) -> float | None:

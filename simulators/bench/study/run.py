@@ -60,10 +60,32 @@ def study(
         queue_at=_queue_at(wishes.cell),
         seeds=tuple(seeds),
         findings=tuple(
-            finding(variant.name, shifts, by_variant[0] if at else None)
-            for at, (variant, shifts) in enumerate(zip(variants, by_variant, strict=True))
+            finding(variant.name, shifts, by_variant[0] if at else None, due_ms)
+            for at, (variant, shifts, due_ms) in enumerate(
+                zip(variants, by_variant, due_times(variants), strict=True)
+            )
         ),
     )
+
+
+def due_times(variants: Sequence[Variant]) -> list[dict[str, int]]:
+    """When parts of each type are late, in ms after they came in, for each variant.
+
+    That is what the variant itself says. A part type of which it says nothing is judged by the cell as declared, or else by the first variant
+    that says something: so throughput is seen beside due times.
+    """
+    own = [
+        {
+            each.part_type: each.due_ms
+            for each in variant.wishes.cell.routing.urgencies
+            if each.due_ms
+        }
+        for variant in variants
+    ]
+    common: dict[str, int] = {}
+    for each in reversed(own):
+        common |= each
+    return [common | each for each in own]
 
 
 def _queue_at(cell: Cell) -> str:

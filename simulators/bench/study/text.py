@@ -1,12 +1,14 @@
 """A study as text for a terminal.
 
 Rules of this file: every figure that has an interval shows it; shares are whole per cent; at 80 columns nothing is cut.
+How long parts of each type stay is told where there are several types, or due times.
 """
 
 from rich.console import Console
 from rich.table import Table
 
-from simulators.bench.study.results import Finding
+from simulators.bench.study.estimate import Estimate
+from simulators.bench.study.results import Finding, PartTypeFinding
 from simulators.bench.study.run import Study
 from supervisor.shift.causes import CAUSES, HANDLER_CAUSES, Cause
 
@@ -21,6 +23,11 @@ SHORT: dict[Cause, str] = {
     "waiting for pallet": "waits for pal- let",
     "held": "held",
 }
+
+
+WHAT_IS_LATE = "Late is a part that is not out when it is due, by so many minutes on average. Counted are parts whose due time came before the end; all, if none was left in the cell."
+NARROW = (0, 1, 0, 0)
+"""Padding, so that eleven columns stand within 80."""
 
 
 def show(console: Console, found: Study) -> None:
@@ -41,6 +48,10 @@ def show(console: Console, found: Study) -> None:
     console.print(_stations(declared))
     parts = ", ".join(f"{cause} {declared.handler[cause]:.0%}" for cause in HANDLER_CAUSES)
     console.print(f"Handler: {parts}.", soft_wrap=True)
+    if types_are_told(found):
+        console.print(_part_types(found))
+    if anything_is_due(found):
+        console.print(WHAT_IS_LATE, soft_wrap=True)
     if len(found.findings) > 1:
         console.print(_changes(found))
 
@@ -67,28 +78,88 @@ def headline(found: Study) -> list[str]:
     return lines
 
 
+def anything_is_due(found: Study) -> bool:
+    """Whether a share of late parts can be told of any variant."""
+    return any(finding.late is not None for finding in found.findings)
+
+
+def types_are_told(found: Study) -> bool:
+    """Whether there is more to say than of all parts together."""
+    types = {each.part_type for finding in found.findings for each in finding.part_types}
+    return len(types) > 1 or anything_is_due(found)
+
+
 def _stations(finding: Finding) -> Table:
-    table = Table(title="Where each station's time goes, in %", title_justify="left")
+    table = Table(
+        title="Where each station's time goes, in %", title_justify="left", padding=NARROW
+    )
     table.add_column("station", overflow="fold")
     for cause in CAUSES:
-        table.add_column(SHORT[cause].replace("- ", "-\n").replace(" ", "\n"), justify="right")
-    table.add_column("runs", justify="right")
+        table.add_column(
+            SHORT[cause].replace("- ", "-\n").replace(" ", "\n"), justify="right", no_wrap=True
+        )
+    table.add_column("runs", justify="right", no_wrap=True)
     for each in finding.stations:
         shares = [f"{each.shares[cause] * 100:.0f}" for cause in CAUSES]
         table.add_row(each.station, *shares, f"{each.runs:.0f}")
     return table
 
 
+def _part_types(found: Study) -> Table:
+    """One row for each part type, under the name of the variant where there are several."""
+    due = anything_is_due(found)
+    title = "How long a part is in the cell, in min"
+    table = Table(title=title, title_justify="left", min_width=len(title))
+    table.add_column("part type", overflow="fold")
+    for column in (
+        "mean",
+        "95 %\nwithin",
+        *(("due\nafter", "late\nin %", "late\nby") if due else ()),
+    ):
+        table.add_column(column, justify="right")
+    for finding in found.findings:
+        if len(found.findings) > 1:
+            table.add_section()
+            table.add_row(f"{finding.name}:")
+        for each in finding.part_types:
+            table.add_row(each.part_type, *part_type_texts(each)[: 5 if due else 2])
+    return table
+
+
+def part_type_texts(each: PartTypeFinding) -> tuple[str, str, str, str, str]:
+    """Mean and 95 % quantile of the minutes in the cell; minutes after which it is due, share late in per cent, minutes late."""
+    return (
+        "–" if each.stayed_min is None else each.stayed_min.text(0),
+        "–" if each.stayed_min_p95 is None else f"{each.stayed_min_p95:.0f}",
+        "" if each.due_min is None else f"{each.due_min:g}",
+        late_text(each.late),
+        "" if each.late_by_min is None else f"{each.late_by_min:.1f}",
+    )
+
+
+def late_text(late: Estimate | None) -> str:
+    """A share of late parts in per cent."""
+    return "" if late is None else late.text(0, factor=100)
+
+
 def _changes(found: Study) -> Table:
-    table = Table(title="What a change would bring", title_justify="left")
+    table = Table(title="What a change would bring", title_justify="left", padding=NARROW)
     table.add_column("change", overflow="fold")
-    for column in ("parts per hour", "gain in %", "bottleneck", "over bound in %"):
+    due = anything_is_due(found)
+    for column in (
+        "parts per hour",
+        "gain in %",
+        *(("late in %",) if due else ()),
+        "bottleneck",
+        "over bound in %",
+    ):
         table.add_column(column, justify="right")
     for each in found.findings:
         table.add_row(
             each.name,
             each.throughput_per_h.text(1),
             gain_text(each),
+            *((late_text(each.late),) if due else ()),
             each.busiest,
             "" if each.gap is None else each.gap.text(1, factor=100),
         )

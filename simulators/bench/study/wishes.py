@@ -7,14 +7,22 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from decimal import Decimal, InvalidOperation
 from itertools import product
+from typing import get_args
 
 from supervisor.cell import model
 from supervisor.cell.canonical import with_digest
+from supervisor.cell.routing_checks import LOOK_AHEAD_STEPS_MAX, WEIGHT_MAX
 from supervisor.cell.value import replace as changed
 
 COPIES_MAX = 16
 PLACES_MAX = 200
 FACTOR_MAX = Decimal(100)
+MINUTE_MS = 60_000
+DUE_MIN_MAX = 24 * 60
+"""As in a cell file: a day."""
+
+
+OBJECTIVES: dict[str, model.Objective] = {each: each for each in get_args(model.Objective)}
 
 
 class WrongWish(Exception):  # noqa: N818 - it says what is wrong with the input
@@ -84,11 +92,13 @@ def _split(part: str) -> tuple[str, list[str]]:
 
 
 def _variant(wishes: Wishes, chosen: list[tuple[str, str]]) -> Variant:
-    for key, value in chosen:
+    # An objective sets what presses: it is changed first, so that the order of the text says nothing.
+    for key, value in sorted(chosen, key=lambda change: change[0] != "routing.objective"):
         wishes = _change(wishes, key, value)
     name = " ".join(f"{key}={value}" for key, value in chosen)
     _still_decidable(wishes.cell, name)
     _never_stuck(wishes.cell, name)
+    _objective_is_heard(wishes.cell.routing, name)
     return Variant(name=name, wishes=replace(wishes, cell=with_digest(wishes.cell)))
 
 
@@ -289,6 +299,69 @@ def _every(wishes: Wishes, _name: str, text: str) -> Wishes:
     return replace(wishes, every_s=float(_decimal("arrivals.every", text, zero="allowed")))
 
 
+def _objective(wishes: Wishes, _name: str, text: str) -> Wishes:
+    """Another objective. Throughput knows nothing that presses; of priority classes nothing is due, their weights stay."""
+    objective = OBJECTIVES.get(text)
+    if objective is None:
+        known = ", ".join(OBJECTIVES)
+        raise WrongWish(
+            f"--what-if routing.objective={text}: expected one of {known}, found {text}"
+        )
+    urgencies = wishes.cell.routing.urgencies
+    if objective == "throughput":
+        urgencies = ()
+    elif objective == "priority_classes":
+        urgencies = tuple(changed(each, due_ms=0) for each in urgencies)
+    return _with_routing(
+        wishes, changed(wishes.cell.routing, objective=objective, urgencies=urgencies)
+    )
+
+
+def _look_ahead(wishes: Wishes, _name: str, text: str) -> Wishes:
+    steps = _whole("routing.look_ahead_steps", text, 0, LOOK_AHEAD_STEPS_MAX)
+    return _with_routing(wishes, changed(wishes.cell.routing, look_ahead_steps=steps))
+
+
+def _due(wishes: Wishes, name: str, text: str) -> Wishes:
+    """So many minutes after it came in a part of this type is due."""
+    key = f"due.{name}"
+    minutes = _decimal(key, text)
+    if minutes > DUE_MIN_MAX:
+        raise WrongWish(f"--what-if {key}={text}: expected at most {DUE_MIN_MAX}, found {text}")
+    due_ms = max(1, round(minutes * MINUTE_MS))
+    return _pressing(wishes, changed(_urgency(wishes, key, name), due_ms=due_ms))
+
+
+def _weight(wishes: Wishes, name: str, text: str) -> Wishes:
+    key = f"weight.{name}"
+    weight = _whole(key, text, 1, WEIGHT_MAX)
+    return _pressing(wishes, changed(_urgency(wishes, key, name), weight=weight))
+
+
+def _urgency(wishes: Wishes, key: str, name: str) -> model.Urgency:
+    """How much this part type presses; one that did not yet does with weight 1."""
+    known = [part.part_type for part in wishes.cell.part_types if part.reference is None]
+    if name not in known:
+        raise WrongWish(
+            f"--what-if {key}: expected a part type that leaves the cell ({', '.join(known)}), found {name}"
+        )
+    for urgency in wishes.cell.routing.urgencies:
+        if urgency.part_type == name:
+            return urgency
+    return model.Urgency(part_type=name, due_ms=0, weight=1)
+
+
+def _pressing(wishes: Wishes, urgency: model.Urgency) -> Wishes:
+    routing = wishes.cell.routing
+    others = [each for each in routing.urgencies if each.part_type != urgency.part_type]
+    urgencies = tuple(sorted((*others, urgency), key=lambda each: each.part_type))
+    return _with_routing(wishes, changed(routing, urgencies=urgencies))
+
+
+def _with_routing(wishes: Wishes, routing: model.Routing) -> Wishes:
+    return replace(wishes, cell=changed(wishes.cell, routing=routing))
+
+
 KEYS: dict[str, Callable[[Wishes, str, str], Wishes]] = {
     "stations.NAME": _stations,
     "stations.NAME.speed": _station_speed,
@@ -301,6 +374,10 @@ KEYS: dict[str, Callable[[Wishes, str, str], Wishes]] = {
     "outfeed.NAME": _outfeed,
     "mix.NAME": _mix,
     "arrivals.every": _every,
+    "routing.objective": _objective,
+    "routing.look_ahead_steps": _look_ahead,
+    "due.NAME": _due,
+    "weight.NAME": _weight,
 }
 """What can be changed. NAME is a station, a sorting or a part type."""
 
@@ -329,6 +406,42 @@ def _never_stuck(cell: model.Cell, name: str) -> None:
     if cell.handler.jaws == 1 and fed and several and room < 1:
         raise WrongWish(
             f"--what-if {name}: one jaw needs a rack place between the visits of a pallet from an infeed; add rack.places=1"
+        )
+
+
+def _objective_is_heard(routing: model.Routing, name: str) -> None:
+    """Refuse an objective that would be ignored or lacks what it needs, as ``pointsman check`` would (``routing_checks``)."""
+    for expected, remedy in _unheard(routing):
+        raise WrongWish(f"--what-if {name}: expected {expected}; {remedy}")
+
+
+def _unheard(routing: model.Routing) -> Iterator[tuple[str, str]]:
+    """What was expected, and what to write."""
+    objective = routing.objective
+    if objective == "throughput":
+        if routing.urgencies:
+            pressing = ", ".join(each.part_type for each in routing.urgencies)
+            yield (
+                f"another objective than throughput, as {pressing} is to press",
+                "add routing.objective=due_times or routing.objective=priority_classes",
+            )
+        return
+    if not routing.urgencies:
+        what = "due.NAME=MINUTES" if objective == "due_times" else "weight.NAME=WEIGHT"
+        yield f"a part type that presses, as the objective is {objective}", f"add {what}"
+    for each in routing.urgencies:
+        due = f"due.{each.part_type}"
+        if objective == "due_times" and not each.due_ms:
+            yield f"when {each.part_type} is due", f"add {due}=MINUTES"
+        if objective == "priority_classes" and each.due_ms:
+            yield (
+                "no due time, as the objective is priority_classes",
+                f"leave out {due}, or write routing.objective=due_times",
+            )
+    if not routing.look_ahead_steps:
+        yield (
+            f"look-ahead, as the simple rule knows no {objective}",
+            "add routing.look_ahead_steps=1000, or write routing.objective=throughput",
         )
 
 

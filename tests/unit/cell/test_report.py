@@ -3,6 +3,8 @@
 import json
 import logging
 
+import pytest
+
 from supervisor.app import note_security
 from supervisor.cell.load import load_cell
 from supervisor.cell.report import check_cell
@@ -133,3 +135,33 @@ def test_a_connection_that_is_weak_by_choice_is_said_by_check_and_at_every_start
         "scan-1: connection not signed and not encrypted, by choice of the cell file",
         "touch-1: connection encrypted with Basic256, which is deprecated, by choice of the cell file",
     ]
+
+
+@pytest.mark.parametrize(
+    ("routing", "said"),
+    [
+        ("", "throughput first, looks ahead 1000 steps"),
+        ("routing: {look_ahead_steps: 0}", "by the simple rule alone"),
+        (
+            "routing: {objective: due_times, look_ahead_steps: 1, urgencies: [{part_type: port-plate, weight: 1, due_s: 90}, {part_type: cam-ring, weight: 3, due_s: 2400}]}",
+            "due times (cam-ring within 40 min, weight 3; port-plate within 90 s, weight 1), looks ahead 1 step",
+        ),
+        (
+            "routing: {objective: priority_classes, urgencies: [{part_type: cam-ring, weight: 3}]}",
+            "priority classes (cam-ring weight 3), looks ahead 1000 steps",
+        ),
+    ],
+)
+def test_what_routing_aims_at_is_told(small_cell, routing, said):
+    path = small_cell / "cell.yaml"
+    path.write_text(path.read_text().replace("\nhandler:\n", f"\n{routing}\n\nhandler:\n"))
+    report = check_cell(small_cell)
+    assert f"  routing: {said}" in report.as_text().splitlines()
+    told = json.loads(json.dumps(report.as_json()))["summary"]["routing"]
+    assert told["says"] == said
+    assert [(each["due_s"], each["weight"]) for each in told["urgencies"]] == {
+        "t": [],
+        "b": [],
+        "d": [("2400", 3), ("90", 1)],
+        "p": [(None, 3)],
+    }[said[0]]
