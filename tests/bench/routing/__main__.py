@@ -15,7 +15,7 @@ from statistics import mean, quantiles
 
 from supervisor.routing.router import Router
 from tests.bench.routing.bounds import BOTH, Limit, assignment_bound_ms
-from tests.bench.routing.cells import Case, drawn, large, slow, without_homes
+from tests.bench.routing.cells import Case, drawn, large, slow, uneven, without_homes
 from tests.bench.routing.checker import broken_rules
 from tests.bench.routing.exchanges import Setting
 from tests.bench.routing.exchanges import rows as exchanges
@@ -157,7 +157,7 @@ def _row(name: str, figures: list[Figure], best: list | None, bounds: list | Non
 def large_cells(
     count: int, kept: Kept, budgets: tuple[int, ...], *, homes: Homes = "kept"
 ) -> list[str]:
-    """200 pallets and 16 stations, with a home place for each pallet or for none: cell by cell, because they differ in what limits them.
+    """200 pallets and 16 stations, with a home place for each pallet or for none, cell by cell: they differ in what limits them.
 
     Beside the assignment bound stand that of the stations alone and that of the handler alone.
     """
@@ -165,8 +165,7 @@ def large_cells(
         "| cell | policy | / bound | / that of the stations | / that of the handler | decision p99 | what the time went for |",
         "| --- | --- | --- | --- | --- | --- | --- |",
     ]
-    cases = [large(FIRST_SEED + at) for at in range(count)]
-    cases += [slow(FIRST_SEED + at) for at in range(count)]
+    cases = [draw(FIRST_SEED + at) for draw in (large, slow, uneven) for at in range(count)]
     for case in cases if homes == "kept" else map(without_homes, cases):
         bounds = [_bound(case, limits_of, kept) for limits_of in BOUNDS]
         bounds[0] = max(bounds)  # where the time was up for both together, one alone may be sharper

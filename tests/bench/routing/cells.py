@@ -9,6 +9,7 @@ Rules of this file:
   every station is needed; programs as above with a pace of 10, 15, 20 or 30 (minutes, as one handler for so many stations calls for:
   with the paces of the small cells it is the handler alone that limits), 0.6 to 1.5 m/s. Seeds 0 to 3 were used to choose how the plan is made.
 - A slow cell is the same large cell with programs four times as long (40 to 120 times the small cells'), so that its stations limit and not its handler.
+- An uneven cell is a drawn cell of 16 stations with programs ten times as long: its 1 to 3 part types need 3 to 14 of the stations, and few of them limit.
 - Pallets are all there at the start, each with a rack place of its own; outfeed places are cleared at once.
 """
 
@@ -24,6 +25,7 @@ PALLETS = (8, 10, 12, 16, 20)
 PACES = (0.7, 1.2, 2, 3, 5)
 LARGE_PACES = (10, 15, 20, 30)
 SLOWER = 4
+UNEVEN_SLOWER = 10
 LARGE_FROM_MM, LARGE_TO_MM = 1500, 10_500
 RACKS_AT_MM = 100
 RACK_COLUMNS = 12
@@ -93,11 +95,21 @@ def large(seed: int, *, stations: int = 16, pallets: int = 200) -> Case:
 def slow(seed: int, *, stations: int = 16, pallets: int = 200) -> Case:
     """The large cell of a seed with programs so long that the handler has time to spare."""
     case = large(seed, stations=stations, pallets=pallets)
+    return Case(f"slow {seed}", _slower(case.cell, SLOWER), case.part_types)
+
+
+def uneven(seed: int, *, pallets: int = 200) -> Case:
+    """Many stations of which few limit."""
+    case = drawn(seed, stations=16, pallets=pallets)
+    return Case(f"uneven {seed}", _slower(case.cell, UNEVEN_SLOWER), case.part_types)
+
+
+def _slower(cell: Cell, times: int) -> Cell:
     programs = tuple(
-        replace(p, part_free_ms=SLOWER * p.part_free_ms, result_ms=SLOWER * p.result_ms)
-        for p in case.cell.programs
+        replace(p, part_free_ms=times * p.part_free_ms, result_ms=times * p.result_ms)
+        for p in cell.programs
     )
-    return Case(f"slow {seed}", replace(case.cell, programs=programs), case.part_types)
+    return replace(cell, programs=programs)
 
 
 def without_homes(case: Case, *, racks: int = 0) -> Case:

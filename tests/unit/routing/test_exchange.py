@@ -1,6 +1,7 @@
 """Who changes places with whom: matching against SciPy, prices against the least that a linear programme finds, chains and rings by hand."""
 
 import random
+import re
 
 import numpy as np
 import pytest
@@ -242,6 +243,19 @@ def test_what_is_put_off_for_a_better_move_is_told_with_what_it_would_cost(crowd
     )
     assert stays
     assert all(why.startswith("nothing is carried now, because better for all") for why in stays)
+
+
+def test_while_all_is_put_off_nobody_asks_again_for_the_sake_of_others_within_a_second(crowded):
+    _, router, _ = crowded
+    waits_ms = [
+        answer.until_ms - situation.now_ms
+        for situation, answer in router.told
+        if isinstance(answer, Stay) and answer.why.startswith("nothing is carried now")
+        # who goes next does so later than that: "in 0.4 s" is sooner
+        and not re.search(r"begins in 0\.\d s at the earliest$", answer.why)
+    ]
+    assert waits_ms
+    assert min(waits_ms) >= 1000
 
 
 def test_every_pallet_that_waits_outside_has_a_reason(crowded):
