@@ -332,7 +332,8 @@ def _to_station(
     if clear_ms == NEVER_MS:
         return _blocked(pickup.pallet, replace(seat, obstacle=NO_WAY_OUT))
     holds_ms = max(0, clear_ms - arrive_ms - wait_ms)
-    too_long_ms = pickup.stand_ms + wait_ms + holds_ms - patience_ms
+    counted_ms = 0 if _chosen_for(picture, pickup.pallet, seat) else holds_ms
+    too_long_ms = pickup.stand_ms + wait_ms + counted_ms - patience_ms
     if too_long_ms > 0:
         return Obstacle(
             pallet=pickup.pallet,
@@ -368,8 +369,17 @@ def _clear_ms(picture: Picture, pickup: Pickup, seat: Seat, patience_ms: int) ->
         return clear_ms
     pallet = pickup.pallet
     in_hand = pallet.pallet == picture.situation.hand and not pallet.home
-    may_hold = patience_ms >= LONG_MS and picture.ways_on.goes_on(seat.station)
+    chosen = patience_ms >= LONG_MS or _chosen_for(picture, pallet, seat)
+    may_hold = chosen and picture.ways_on.goes_on(seat.station)
     return seat.leaves_ms if in_hand or may_hold else NEVER_MS
+
+
+def _chosen_for(picture: Picture, pallet: PalletView, seat: Seat) -> bool:
+    """Whether look-ahead may have fetched a pallet for this nest, knowing for how long its occupant would be held.
+
+    Then that is no reason to bring it home: from there it would be fetched for the same nest again, and so on.
+    """
+    return bool(picture.tables.search_steps) and seat.view.coming == pallet.pallet
 
 
 def _kept_back(picture: Picture, pallet: PalletView, seat: Seat, cover: Cover) -> Obstacle | None:

@@ -9,7 +9,8 @@ Rules of this file:
   from any occupant to where it goes on, and from there again, and the way ends or comes back to a nest that it passed.
 """
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping, Sequence
+from heapq import heapify, heappop, heappush
 
 NEVER_MS = 1 << 62
 NOWHERE = -1
@@ -19,21 +20,25 @@ NOWHERE = -1
 class WaysOn:
     """The chains of one situation."""
 
-    __slots__ = ("_between_ms", "_ends_ms", "_known", "_leaves_ms", "_nexts")
+    __slots__ = ("_befores", "_between_ms", "_ends_ms", "_known", "_leaves_ms", "_nexts")
 
     def __init__(
         self,
         ends_ms: Mapping[int, int],
         leaves_ms: Mapping[int, int],
         nexts: Mapping[int, tuple[int, ...]],
-        between_ms: Callable[[int, int], int],
+        between_ms: Sequence[Sequence[int]],
     ) -> None:
         """By station: when a nest is clear in which a chain ends; when other occupants may leave, and where to they go on.
 
-        ``between_ms`` tells how long after the swap in one nest has begun the handler is before another one.
+        ``between_ms`` tells for each two how long after the swap in the first one's nest has begun the handler is before the second.
         """
         self._ends_ms, self._leaves_ms, self._nexts = ends_ms, leaves_ms, nexts
         self._between_ms = between_ms
+        self._befores: dict[int, list[int]] = {}
+        for station, onward in nexts.items():
+            for other in onward:
+                self._befores.setdefault(other, []).append(station)
         self._known: dict[int, dict[int, int]] = {}
 
     def waits(self, station: int) -> bool:
@@ -59,31 +64,28 @@ class WaysOn:
             going = left
 
     def _worked_out(self, left: int) -> dict[int, int]:
-        """For all stations, if the nest of one is left: of all chains from it the one that is clear first."""
-        last_ms, then = self._chains(left)
-        clear_ms = {at: last_ms[at] for at in last_ms if at not in then}
+        """For all stations from which a chain leads out, if the nest of one is left.
 
-        def of(station: int) -> int:
-            if station not in clear_ms:
-                other = then[station]
-                there_ms = of(other) - self._between_ms(station, other)
-                clear_ms[station] = max(self._leaves_ms[station], there_ms)
-            return clear_ms[station]
-
-        for station in then:
-            of(station)
+        They are settled in the order in which they would be clear if ways took no time, each by the best of those settled before it (Dijkstra, 1959):
+        no chain passes a nest twice, which would seem to gain time with every round.
+        """
+        ends_ms = {**self._ends_ms, left: 0}
+        clear_ms: dict[int, int] = {}
+        queue = [(last_ms, station) for station, last_ms in ends_ms.items()]
+        heapify(queue)
+        queued = set(ends_ms)
+        while queue:
+            last_ms, station = heappop(queue)
+            ends = station in ends_ms
+            clear_ms[station] = last_ms if ends else self._begins_ms(station, clear_ms)
+            for before in self._befores.get(station, ()):
+                if before not in queued:
+                    queued.add(before)
+                    heappush(queue, (max(self._leaves_ms[before], last_ms), before))
         return clear_ms
 
-    def _chains(self, left: int) -> tuple[dict[int, int], dict[int, int]]:
-        """When the last of the best chain from each station may leave, ways not counted, and where to each goes on in it; no chain passes a nest twice."""
-        last_ms, then = {**self._ends_ms, left: 0}, dict[int, int]()
-        changed = True
-        while changed:
-            changed = False
-            for station, nexts in self._nexts.items():
-                other = min(nexts, key=lambda at: (last_ms.get(at, NEVER_MS), at))
-                at_ms = max(self._leaves_ms[station], last_ms.get(other, NEVER_MS))
-                if station != left and at_ms < last_ms.get(station, NEVER_MS):
-                    last_ms[station], then[station] = at_ms, other
-                    changed = True
-        return last_ms, then
+    def _begins_ms(self, station: int, clear_ms: Mapping[int, int]) -> int:
+        """When the swap in a nest may begin so that one of the nests that its occupant goes on to is clear when the handler is there."""
+        nexts, between_ms = self._nexts[station], self._between_ms[station]
+        there_ms = [clear_ms[other] - between_ms[other] for other in nexts if other in clear_ms]
+        return max(self._leaves_ms[station], min(there_ms))

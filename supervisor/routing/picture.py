@@ -180,12 +180,7 @@ class Picture:
         for at in nexts:
             seat = replace(self.seats[at], obstacle="")
             self.seats[at] = self.seat_at[seat.view.station] = seat
-        return WaysOn(ends_ms, leaves_ms, nexts, self._between_ms)
-
-    def _between_ms(self, station: int, other: int) -> int:
-        """How long a swap in the nest of one station takes and the way from there to another one."""
-        way_ms = self.travel_ms(self.seats[station].at_mm, self.seats[other].at_mm)
-        return self.tables.handler.swap_ms + way_ms
+        return WaysOn(ends_ms, leaves_ms, nexts, self.tables.between_ms)
 
     def _prices(self) -> Prices:
         """What the time of the stations is worth, where pallets without a home go on from nest to nest; () where none does.

@@ -70,6 +70,7 @@ class RoutingTables:
 
     __slots__ = (
         "at_mm",
+        "between_ms",
         "bits",
         "every_station",
         "handler",
@@ -127,18 +128,32 @@ class RoutingTables:
         hands_ms = cell.handler.pick_ms + cell.handler.put_ms
         self.visit_ms = cell.handler.swap_ms if cell.handler.jaws == 2 else 2 * hands_ms  # noqa: PLR2004
         self.patience_ms = hands_ms
-        entries_mm = [place.at_mm for place in cell.places if place.kind != "outfeed"] or [0]
-        middle_mm = sum(entries_mm) // len(entries_mm)
-        self.hands_ms: tuple[int, ...] = tuple(
-            self.visit_ms + hands_ms + 2 * cell.handler.travel_ms(middle_mm, self.at_mm[name])
-            for name in self.stations
-        )
+        self.hands_ms = self._hands_ms(cell)
+        self.between_ms = self._between_ms()
+        """For each two stations: how long a swap at the first one takes and the way to the second."""
         rail_ms = cell.handler.travel_ms(cell.handler.rail_from_mm, cell.handler.rail_to_mm)
         self.reach_ms = self.patience_ms + cell.handler.pick_ms + 2 * rail_ms
         """How long it may take until the handler is anywhere with a pallet from anywhere, and has waited there."""
         self.turn_ms = self.longest_ms + self.visit_ms + hands_ms + 2 * rail_ms
         self.interrupted = frozenset(_interrupted(cell, SOON_TURNS * self.turn_ms))
         """The part types that a due check may keep from a station before its reference part could have been there."""
+
+    def _hands_ms(self, cell: Cell) -> tuple[int, ...]:
+        """What a visit takes of the handler that begins and ends in the middle of the places outside the stations."""
+        entries_mm = [place.at_mm for place in cell.places if place.kind != "outfeed"] or [0]
+        middle_mm = sum(entries_mm) // len(entries_mm)
+        hands_ms = self.visit_ms + cell.handler.pick_ms + cell.handler.put_ms
+        return tuple(
+            hands_ms + 2 * cell.handler.travel_ms(middle_mm, self.at_mm[name])
+            for name in self.stations
+        )
+
+    def _between_ms(self) -> tuple[tuple[int, ...], ...]:
+        handler, stations_mm = self.handler, [self.at_mm[name] for name in self.stations]
+        return tuple(
+            tuple(handler.swap_ms + handler.travel_ms(one, other) for other in stations_mm)
+            for one in stations_mm
+        )
 
     def _offers(self, cell: Cell, part: PartType) -> tuple[Offer, ...]:
         """The programs for a part type that decide anything of it."""

@@ -250,7 +250,8 @@ def test_while_all_is_put_off_nobody_asks_again_for_the_sake_of_others_within_a_
     waits_ms = [
         answer.until_ms - situation.now_ms
         for situation, answer in router.told
-        if isinstance(answer, Stay) and answer.why.startswith("nothing is carried now")
+        if isinstance(answer, Stay)
+        and answer.why.startswith("nothing is carried now")
         # who goes next does so later than that: "in 0.4 s" is sooner
         and not re.search(r"begins in 0\.\d s at the earliest$", answer.why)
     ]

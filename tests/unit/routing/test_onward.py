@@ -1,11 +1,15 @@
 """When a nest is clear where pallets have no home."""
 
-from supervisor.routing.onward import NEVER_MS, WaysOn
+import random
+
+import pytest
+
+from supervisor.routing.onward import NEVER_MS, NOWHERE, WaysOn
 
 
 def at_once(ends_ms, leaves_ms, nexts):
     """Where a swap and the way to the next nest take no time."""
-    return WaysOn(ends_ms, leaves_ms, nexts, lambda *_: 0)
+    return WaysOn(ends_ms, leaves_ms, nexts, [[0] * 4] * 4)
 
 
 def test_a_chain_is_clear_when_the_last_of_it_may_leave():
@@ -46,20 +50,53 @@ def test_who_only_goes_on_to_where_nobody_can_leave_does_not_go_on():
 
 def test_a_nest_is_clear_as_soon_as_the_next_one_will_be_when_the_handler_is_there():
     """Swaps and ways of 15 and 25 ms: the first begins 40 ms before the last of the chain may leave."""
-    ways_ms = {(0, 1): 15, (1, 2): 25, (2, 3): 5}
-    ways = WaysOn(
-        {3: 0}, {0: 10, 1: 20, 2: 100}, {0: (1,), 1: (2,), 2: (3,)}, lambda *way: ways_ms[way]
-    )
+    between_ms = [[0, 15, 0, 0], [0, 0, 25, 0], [0, 0, 0, 5], [0, 0, 0, 0]]
+    ways = WaysOn({3: 0}, {0: 10, 1: 20, 2: 100}, {0: (1,), 1: (2,), 2: (3,)}, between_ms)
     assert [ways.clear_ms(at) for at in (2, 1, 0)] == [100, 75, 60]
 
 
 def test_nobody_begins_before_it_may_leave_however_long_the_way():
-    ways = WaysOn({1: 30}, {0: 10}, {0: (1,)}, lambda *_: 1000)
+    ways = WaysOn({1: 30}, {0: 10}, {0: (1,)}, [[1000] * 2] * 2)
     assert ways.clear_ms(0) == 10
 
 
 def test_two_that_could_go_on_to_each_other_are_no_sooner_clear_for_it():
     """Only the way out counts: going round between nests 0 and 1 would seem to gain time with every round."""
-    ways = WaysOn({2: 1000}, {0: 0, 1: 0}, {0: (1,), 1: (0, 2)}, lambda *_: 100)
+    ways = WaysOn({2: 1000}, {0: 0, 1: 0}, {0: (1,), 1: (0, 2)}, [[100] * 3] * 3)
     assert ways.clear_ms(1) == 900
     assert ways.clear_ms(0) == 800
+
+
+@pytest.mark.parametrize("seed", range(300))
+def test_a_chain_begins_no_earlier_than_the_best_that_passes_each_nest_once(seed):
+    """Against all chains one by one; and the order in which stations are told changes nothing."""
+    rng = random.Random(seed)
+    stations = list(range(rng.randint(2, 6)))
+    between_ms = [[rng.randint(4, 40) for _ in stations] for _ in stations]
+    ends = rng.sample(stations, rng.randint(0, 2))
+    ends_ms = {at: rng.choice([0, rng.randint(0, 100)]) for at in ends}
+    left = rng.choice([NOWHERE, *stations])
+    nexts, leaves_ms = {}, {}
+    for at in stations:
+        if at not in ends:
+            others = [other for other in stations if other != at]
+            nexts[at] = tuple(rng.sample(others, rng.randint(1, len(others))))
+            leaves_ms[at] = rng.choice([0, rng.randint(0, 200)])
+
+    def best_ms(at, passed=()):
+        if at == left or at in ends_ms:
+            return 0 if at == left else ends_ms[at]
+        onward = [other for other in nexts[at] if other not in (*passed, at)]
+        there_ms = [best_ms(other, (*passed, at)) - between_ms[at][other] for other in onward]
+        last_ms = min(there_ms, default=NEVER_MS)
+        return NEVER_MS if last_ms > NEVER_MS // 2 else max(leaves_ms[at], last_ms)
+
+    ways = WaysOn(ends_ms, leaves_ms, nexts, between_ms)
+    otherwise = WaysOn(ends_ms, leaves_ms, dict(reversed(nexts.items())), between_ms)
+    for at in stations:
+        if at == left:
+            continue
+        found_ms, least_ms = ways.clear_ms(at, left), best_ms(at)
+        assert found_ms == otherwise.clear_ms(at, left)
+        assert (found_ms == NEVER_MS) == (least_ms == NEVER_MS)
+        assert found_ms >= least_ms

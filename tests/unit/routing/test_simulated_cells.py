@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 
 from supervisor.routing.router import Router
 from supervisor.routing.situation import Carry, Stay
+from tests.bench.routing import cells
 from tests.unit.routing.random_cells import cell_of, program, random_cell
 from tests.unit.routing.step_simulator import Simulation, Trouble
 
@@ -65,6 +66,34 @@ def test_every_part_gets_out_in_a_bounded_number_of_carries(seed, jaws, plans, s
     assert len(outcome.sorted) == pallets
     assert outcome.carries <= 2 * outcome.visits + pallets + outcome.faults
     assert outcome.visits_without_run <= outcome.faults
+
+
+@pytest.mark.parametrize("steps", [0, 100])
+@whole_runs
+@given(seed=drawn, racks=st.integers(0, 3))
+def test_from_an_infeed_beside_few_rack_places_every_part_gets_out(seed, racks, steps):
+    """Some have a home and others have not. All are there from the start, so that no newcomer makes routing end what would go on for ever."""
+    rng = random.Random(seed)
+    all_in = cells.drawn(seed, stations=rng.randint(3, 5), pallets=rng.randint(6, 12))
+    case = cells.without_homes(all_in, racks=racks).with_steps(steps)
+    trouble = Trouble(late=rng.choice((0, 0.3)), bad_results=rng.choice((0, 0.1)))
+    simulation = Simulation(case.cell, Router(case.cell), case.part_types, trouble, seed=seed)
+    outcome = simulation.run()
+    assert outcome.left == []
+    assert outcome.carries <= 2 * outcome.visits + len(case.part_types) + outcome.faults
+
+
+@pytest.mark.parametrize(
+    ("seed", "stations", "pallets"), [(5000, 3, 8), (5005, 4, 8), (5007, 5, 8)]
+)
+def test_who_was_fetched_for_a_nest_whose_occupant_is_held_meanwhile_is_put_down_there(
+    seed, stations, pallets
+):
+    """Look-ahead fetched it from its home, and it was brought home again because a chain from that nest did not end: again and again."""
+    all_in = cells.drawn(seed, stations=stations, pallets=pallets)
+    case = cells.without_homes(all_in, racks=1).with_steps(300)
+    simulation = Simulation(case.cell, Router(case.cell), case.part_types, Trouble(), seed=seed)
+    assert simulation.run().left == []
 
 
 @pytest.mark.parametrize("jaws", [1, 2])
