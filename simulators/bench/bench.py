@@ -22,9 +22,10 @@ from rich.table import Table
 from rich.text import Text
 
 from simulators.bench.checks import findings
+from simulators.bench.ports import free_ports
 from simulators.bench.report import Report, Story, report_of
 from simulators.bench.run import Json, Watch, running, wait_finished
-from simulators.bench.staging import Stage, Wishes, free_ports, prepare
+from simulators.bench.staging import Stage, Wishes, prepare
 from simulators.servers.floor_file import truth_path, violations_path
 from supervisor.core.decide import Core
 from supervisor.shell.replay import replay

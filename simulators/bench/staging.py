@@ -4,25 +4,21 @@ Rules of this file: the declared cell is never touched; everything that a run wr
 """
 
 import shutil
-import socket
 from collections.abc import Mapping, Sequence
-from contextlib import ExitStack, suppress
 from dataclasses import dataclass
 from pathlib import Path
-from random import SystemRandom
 from typing import Any, Literal
 
 import msgspec
 from ruamel.yaml import YAML
 
 from simulators.bench.parts import KINDS, pallets_for, physics_of
+from simulators.bench.ports import free_ports
 from simulators.models.physics import Pallet, StationKind, dump
 from simulators.servers.seat import Plan, Seat, ServerKind
 from supervisor.cell.load import load_cell
 from supervisor.cell.model import Cell
 
-PORTS = range(20_000, 32_000)
-"""Below those that Linux gives to outgoing connections by itself (ip_local_port_range: from 32768)."""
 SLACK_REAL_S = 5
 DIALECTS: Mapping[str, ServerKind] = {"machine-vision": "vision", "gms": "job", "autoid": "autoid"}
 """The server that speaks a profile, where it is not the one that is named like the kind of machine."""
@@ -117,20 +113,6 @@ def _ports(names: Sequence[str], wishes: Wishes) -> tuple[dict[str, int], dict[s
     if wishes.between == "nothing":
         return listens, listens
     return dict(zip(names, free[len(names) :], strict=True)), listens
-
-
-def free_ports(count: int) -> list[int]:
-    """Ports of the loopback interface that nobody listens on now, and that no outgoing connection is given while the server starts that shall have one."""
-    drawn = iter(SystemRandom().sample(PORTS, len(PORTS)))
-    found: list[int] = []
-    with ExitStack() as stack:
-        while len(found) < count:
-            port = next(drawn)
-            held = stack.enter_context(socket.socket())
-            with suppress(OSError):
-                held.bind(("127.0.0.1", port))
-                found.append(port)
-    return found
 
 
 def _rewrite(path: Path, ports: Mapping[str, int], wishes: Wishes) -> None:

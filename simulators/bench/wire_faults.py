@@ -22,10 +22,11 @@ from typing import Any, NamedTuple
 from simulators.bench.bench import report_of_run
 from simulators.bench.nemesis import Nemesis
 from simulators.bench.person_at_the_page import PersonAtThePage
+from simulators.bench.ports import free_ports
 from simulators.bench.proxy import Proxy
 from simulators.bench.report import Report
 from simulators.bench.run import Json, RunFailed, running, wait_finished
-from simulators.bench.staging import Stage, Wishes, free_ports, prepare
+from simulators.bench.staging import Stage, Wishes, prepare
 
 EXAMPLE = Path(__file__).parents[2] / "deploy" / "cells" / "vane-pumps"
 START_S_MAX = 10.0

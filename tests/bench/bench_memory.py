@@ -21,9 +21,9 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from simulators.bench.parts import pallets_for, physics_of
+from simulators.bench.ports import free_ports
 from simulators.bench.run import Watch, running
 from simulators.bench.scenarios import small_cell
-from simulators.bench.staging import free_ports
 from simulators.bench.world import World
 from supervisor.api.lookout import Lookout
 from supervisor.core.commands import Goal, StoreRecord

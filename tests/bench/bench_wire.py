@@ -21,8 +21,9 @@ import asyncua
 import uvloop
 from asyncua import ua
 
+from simulators.bench.ports import free_ports
 from simulators.bench.run import RunFailed, Watch, running
-from simulators.bench.staging import Stage, free_ports
+from simulators.bench.staging import Stage
 from simulators.models import physics as physics_file
 from simulators.servers.floor_file import FloorFile
 from supervisor.core.commands import OWN_SIDE

@@ -10,7 +10,6 @@ import http.client
 import json
 import os
 import re
-import socket
 import subprocess
 import sys
 import time
@@ -21,6 +20,7 @@ from pathlib import Path
 import pytest
 
 from simulators.bench.parts import pallets_for, physics_of
+from simulators.bench.ports import free_ports
 from simulators.bench.world import World
 from supervisor.cell.canonical import cell_to_json
 from supervisor.cell.load import load_cell
@@ -48,7 +48,7 @@ def served(tmp_path_factory):
     """The address of a supervisor over 25 minutes of the example cell; its machines are gone, so nothing changes by itself."""
     folder = tmp_path_factory.mktemp("served")
     keep_a_past(folder / "cell.db")
-    port = free_port()
+    (port,) = free_ports(1)
     arguments = ["serve", str(CELL), "--database", str(folder / "cell.db"), "--port", str(port)]
     with (folder / "log").open("w") as log:
         process = subprocess.Popen(
@@ -76,12 +76,6 @@ def keep_a_past(database):
     with open_store(str(database), durability="process-safe") as store:
         store.declarations.keep(cell.digest, cell_to_json(cell))
         store.journal.append(world.journal.entries)
-
-
-def free_port():
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return probe.getsockname()[1]
 
 
 def wait_until_ready(address, process, log):

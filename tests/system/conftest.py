@@ -11,9 +11,10 @@ from typing import Any
 import pytest
 
 from simulators.bench.bench import report_of_run
+from simulators.bench.ports import free_ports
 from simulators.bench.report import Report
 from simulators.bench.run import Live, running, wait_finished
-from simulators.bench.staging import Stage, Wishes, free_ports, prepare
+from simulators.bench.staging import Stage, Wishes, prepare
 
 SPEED = 120.0
 AS_AT_A_USER = {name: text for name, text in os.environ.items() if name != "POINTSMAN_FROZEN"}

@@ -14,8 +14,9 @@ from collections import Counter
 
 import pytest
 
+from simulators.bench.ports import free_ports
 from simulators.bench.run import RunFailed, Watch, process, wait_ready
-from simulators.bench.staging import Wishes, free_ports, prepare
+from simulators.bench.staging import Wishes, prepare
 
 pytestmark = [pytest.mark.system, pytest.mark.timeout(240)]
 

@@ -19,8 +19,9 @@ from typing import Any
 import pytest
 
 from simulators.bench.bench import report_of_run
+from simulators.bench.ports import free_ports
 from simulators.bench.run import Live, running, wait_finished
-from simulators.bench.staging import Stage, Wishes, free_ports, prepare
+from simulators.bench.staging import Stage, Wishes, prepare
 from tests.integration.store.conftest import PostgresServer
 
 SPEED = 120.0

@@ -8,7 +8,6 @@ Rules of this file:
 import os
 import shutil
 import signal
-import socket
 import subprocess
 import tempfile
 import time
@@ -20,6 +19,7 @@ from types import SimpleNamespace
 import psycopg
 import pytest
 
+from simulators.bench.ports import free_ports
 from supervisor.core.commands import Command, SetDoor, StoreRecord
 from supervisor.core.events import Event, StationObserved, SupervisorStarted, TimerFired
 from supervisor.shell.ports import SCHEMA, JournalEntry
@@ -34,7 +34,7 @@ class PostgresServer:
 
     def __init__(self, programs: Path, folder: Path) -> None:
         self.folder = folder
-        self.port = _free_port()
+        (self.port,) = free_ports(1)
         self._programs = programs
         self._user = "nobody" if os.geteuid() == 0 else None
         if self._user:
@@ -99,12 +99,6 @@ class PostgresServer:
             check=check,
             stdout=subprocess.DEVNULL,
         ).returncode
-
-
-def _free_port() -> int:
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return probe.getsockname()[1]
 
 
 @pytest.fixture(scope="session")

@@ -17,6 +17,7 @@ from multiprocessing.process import BaseProcess
 from random import Random
 from typing import Literal
 
+from simulators.bench.ports import free_ports
 from simulators.bench.run import (
     HOST,
     PATIENCE_S,
@@ -28,7 +29,7 @@ from simulators.bench.run import (
     process,
     wait_ready,
 )
-from simulators.bench.staging import Stage, free_ports
+from simulators.bench.staging import Stage
 from supervisor.app import Settings
 from tests.system.kills.points import Death
 from tests.system.kills.service import TAKEN, Start, run
