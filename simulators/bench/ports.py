@@ -4,6 +4,7 @@ Rules of this file: a port is given to one asker only, whichever process it is i
 killed is not there again, nobody listens; so a datagram socket at the same number stands for it as long as this process lives.
 """
 
+import atexit
 import socket
 from collections import deque
 from random import SystemRandom
@@ -47,3 +48,9 @@ def _kept_by_us(port: int) -> bool:
         return False
     _kept.append(token)
     return True
+
+
+@atexit.register
+def _give_back() -> None:
+    while _kept:
+        _kept.pop().close()
