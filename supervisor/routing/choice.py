@@ -43,7 +43,7 @@ from supervisor.routing.way import Kept
 CANDIDATES_MAX = 32
 AGAIN_MS = 1000
 """Where all that is possible is put off, it is not asked again sooner than that for the sake of others than who goes next: with 200 places of an
-infeed, 10 cm apart, that was every 70 ms, and made nothing better."""
+infeed, 10 cm apart, that was every 70 ms. What the questions left out had tried is tried in the others (``TRIES`` of ``rehearsal.py``)."""
 
 
 class Preferred(NamedTuple):

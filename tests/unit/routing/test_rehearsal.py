@@ -156,14 +156,14 @@ def test_who_is_in_hand_is_put_down_if_the_plain_exchange_does(empty):
 
 
 def test_playing_on_is_worth_it(monkeypatch):
-    """Eight slow cells of four stations: with the exchange that gains most at once, and with those that were played on. With 24 pallets it is 0.976 (24 cells)."""
-    cases = [without_homes(slow(seed, stations=4, pallets=60)).with_steps(0) for seed in range(8)]
+    """Eight slow cells of six stations: with the exchange that gains most at once, and with those that were played on. One of the eight alone loses."""
+    cases = [without_homes(slow(seed, stations=6, pallets=60)).with_steps(0) for seed in range(8)]
     played = [run(case) for case in cases]
     monkeypatch.setattr(rehearsal, "TRIES", 0)
     plain = [run(case) for case in cases]
     assert not any(broken_rules(log) for log in [*played, *plain])
     ratios = [one.makespan_ms / other.makespan_ms for one, other in zip(played, plain, strict=True)]
-    assert mean(ratios) < 0.98, ratios
+    assert mean(ratios) < 0.97, ratios
 
 
 @pytest.mark.parametrize("seed", [0, 2])
