@@ -92,14 +92,30 @@ def _split(part: str) -> tuple[str, list[str]]:
 
 
 def _variant(wishes: Wishes, chosen: list[tuple[str, str]]) -> Variant:
-    # An objective sets what presses: it is changed first, so that the order of the text says nothing.
-    for key, value in sorted(chosen, key=lambda change: change[0] != "routing.objective"):
+    declared = frozenset(each.station for each in wishes.cell.stations)
+    for key, value in sorted(chosen, key=lambda change: _turn(change[0], declared)):
         wishes = _change(wishes, key, value)
     name = " ".join(f"{key}={value}" for key, value in chosen)
+    _repairs_follow_failures(chosen)
     _still_decidable(wishes.cell, name)
     _never_stuck(wishes.cell, name)
     _objective_is_heard(wishes.cell.routing, name)
     return Variant(name=name, wishes=replace(wishes, cell=with_digest(wishes.cell)))
+
+
+def _turn(key: str, declared: frozenset[str]) -> int:
+    """When a change is made, so that the order of the text says nothing.
+
+    An objective sets what presses, so it comes first. Stations like this one are like what it became; what is said of one of them comes after it is there.
+    """
+    noun, _, rest = key.partition(".")
+    if key == "routing.objective":
+        return 0
+    if noun != "stations":
+        return 1
+    if not _ends_in_word(rest):
+        return 2
+    return 1 if rest.rpartition(".")[0] in declared else 3
 
 
 def _change(wishes: Wishes, key: str, value: str) -> Wishes:
@@ -158,7 +174,7 @@ def _station(wishes: Wishes, key: str, name: str) -> model.Station:
 
 
 def _stations(wishes: Wishes, name: str, text: str) -> Wishes:
-    """So many stations like this one, side by side, with the same programs."""
+    """So many stations like this one, side by side, with the same programs, each failing as often."""
     key = f"stations.{name}"
     station = _station(wishes, key, name)
     count = _whole(key, text, 0, COPIES_MAX)
@@ -166,14 +182,18 @@ def _stations(wishes: Wishes, name: str, text: str) -> Wishes:
     stations = [each for each in cell.stations if each is not station]
     programs = [each for each in cell.programs if each.station != name]
     own = [each for each in cell.programs if each.station == name]
+    failures = {each: found for each, found in wishes.failures.items() if each != name}
     for number in range(1, count + 1):
         suffix = "" if number == 1 else f"-{number}"
         stations.append(changed(station, station=name + suffix))
+        if name in wishes.failures:
+            failures[name + suffix] = wishes.failures[name]
         programs += [changed(p, program=p.program + suffix, station=name + suffix) for p in own]
     if not stations:
         raise WrongWish(f"--what-if {key}={text}: expected at least one station in the cell")
     return replace(
         wishes,
+        failures=failures,
         cell=changed(
             cell,
             stations=tuple(sorted(stations, key=lambda s: s.station)),
@@ -407,6 +427,18 @@ def _never_stuck(cell: model.Cell, name: str) -> None:
         raise WrongWish(
             f"--what-if {name}: one jaw needs a rack place between the visits of a pallet from an infeed; add rack.places=1"
         )
+
+
+def _repairs_follow_failures(chosen: list[tuple[str, str]]) -> None:
+    """Refuse a repair time of a station of which nobody says that it fails: nothing would come of it."""
+    keys = [key for key, _ in chosen]
+    for key in keys:
+        station, _, what = key.rpartition(".")
+        failing = f"{station}.failures"
+        if station.startswith("stations.") and what == "repair" and failing not in keys:
+            raise WrongWish(
+                f"--what-if {key}: expected how often it fails, too, else there is nothing to repair; add {failing}=PER_HOUR"
+            )
 
 
 def _objective_is_heard(routing: model.Routing, name: str) -> None:

@@ -1,5 +1,7 @@
 """Changes of a cell by --what-if: what they make, and what they refuse."""
 
+from itertools import permutations
+
 import pytest
 
 from simulators.bench.scenarios import small_cell
@@ -98,9 +100,35 @@ def test_failures_of_a_station_are_kept_with_their_repairs():
     assert failures["touch-1"].repair_min == 30.0
 
 
+def test_stations_like_one_are_like_what_it_became_in_whatever_order_that_is_said():
+    """A second station that was said before its speed kept the old one, and never failed."""
+    faster = ("stations.touch-1.speed=2", "stations.touch-1.failures=0.5", "stations.touch-1=2")
+    for order in permutations(faster):
+        wishes = changed(" ".join(order))
+        times = {
+            name: sorted(p.part_free_ms for p in wishes.cell.programs if p.station == name)
+            for name in ("touch-1", "touch-1-2")
+        }
+        assert times["touch-1"] == times["touch-1-2"] != []
+        assert wishes.failures["touch-1-2"] == wishes.failures["touch-1"]
+
+
+def test_one_of_the_stations_like_another_may_be_another_still():
+    text = "stations.touch-1-2.failures=1 stations.touch-1=2"
+    assert list(changed(text).failures) == ["touch-1-2"]
+
+
+def test_a_station_that_is_taken_away_does_not_fail():
+    text = "stations.scan-1.failures=1 stations.scan-1=0 stations.touch-1.failures=2"
+    without = replace(WISHES.cell, part_types=WISHES.cell.part_types[1:2])
+    wishes = variants(Wishes(cell=without, hours=1.0), [text])[1].wishes
+    assert list(wishes.failures) == ["touch-1"]
+
+
 @pytest.mark.parametrize(
     ("text", "complaint"),
     [
+        ("stations.touch-1.repair=30", "add stations.touch-1.failures=PER_HOUR"),
         ("", "expected KEY=VALUE, found nothing"),
         ("handler.jaws", "expected KEY=VALUE or"),
         ("handler.jaws=3", "expected a whole number from 1 to 2, found 3"),
