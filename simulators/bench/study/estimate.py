@@ -12,6 +12,10 @@ from dataclasses import dataclass
 from supervisor.statistics.distributions import student_quantile
 
 CONFIDENCE = 0.95
+SAME = 1e-9
+"""Relative; what adding up in another order makes of equal values."""
+SEEDS_FEW = 4
+"""Up to so many the interval is several times as wide as the spread, and several seeds may well give one number of parts."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -22,11 +26,19 @@ class Estimate:
     half_width: float | None
 
     def text(self, digits: int, *, factor: float = 1.0) -> str:
-        """For people: "14.5 ± 0.2"."""
+        """For people: "14.5 ± 0.2".
+
+        One that was the same in every shift stands alone, for "± 0" would be read as a certainty that few shifts do not give; a
+        half width that rounds to nothing keeps its first digit.
+        """
         mean = f"{self.mean * factor:.{digits}f}"
-        if self.half_width is None:
+        half_width = (self.half_width or 0.0) * factor
+        if half_width < SAME * max(1.0, abs(self.mean * factor)):
             return mean
-        return f"{mean} ± {self.half_width * factor:.{digits}f}"
+        shown = f"{half_width:.{digits}f}"
+        if not float(shown):
+            shown = f"{half_width:.{-math.floor(math.log10(half_width))}f}"
+        return f"{mean} ± {shown}"
 
     def certain(self) -> bool:
         """Whether zero is outside the interval."""

@@ -4,10 +4,12 @@ Rules of this file: every figure that has an interval shows it; shares are whole
 How long parts of each type stay is told where there are several types, or due times.
 """
 
+import re
+
 from rich.console import Console
 from rich.table import Table
 
-from simulators.bench.study.estimate import Estimate
+from simulators.bench.study.estimate import SEEDS_FEW, Estimate
 from simulators.bench.study.results import Finding, PartTypeFinding
 from simulators.bench.study.run import Study
 from supervisor.shift.causes import CAUSES, HANDLER_CAUSES, Cause
@@ -26,6 +28,8 @@ SHORT: dict[Cause, str] = {
 
 
 WHAT_IS_LATE = "Late is a part that is not out when it is due, by so many minutes on average. Counted are parts whose due time came before the end; all, if none was left in the cell."
+NAME_LEAST = 16
+"""Columns for the name of a variant, however narrow the terminal."""
 NARROW = (0, 1, 0, 0)
 """Padding, so that eleven columns stand within 80."""
 
@@ -33,14 +37,8 @@ NARROW = (0, 1, 0, 0)
 def show(console: Console, found: Study) -> None:
     """The cell as declared in full, then each change in one line."""
     declared = found.findings[0]
-    several = f"{len(found.seeds)} seeds, ± is 95 % confidence"
-    seeds = (
-        several
-        if len(found.seeds) > 1
-        else "1 seed, which tells nothing of chance: more with --seeds"
-    )
     console.print(
-        f"{found.title} ({found.cell}): {declared.hours.mean:.3g} h of the cell's time; {found.supply}; {seeds}.",
+        f"{found.title} ({found.cell}): {declared.hours.mean:.3g} h of the cell's time; {found.supply}; {_seeds(len(found.seeds))}.",
         soft_wrap=True,
     )
     for line in headline(found):
@@ -53,7 +51,14 @@ def show(console: Console, found: Study) -> None:
     if anything_is_due(found):
         console.print(WHAT_IS_LATE, soft_wrap=True)
     if len(found.findings) > 1:
-        console.print(_changes(found))
+        console.print(_changes(found, console.width))
+
+
+def _seeds(count: int) -> str:
+    if count == 1:
+        return "1 seed, which tells nothing of chance: more with --seeds"
+    little = ", which tell little of chance: more with --seeds" if count <= SEEDS_FEW else ""
+    return f"{count} seeds{little}; ± is 95 % confidence"
 
 
 def headline(found: Study) -> list[str]:
@@ -142,28 +147,52 @@ def late_text(late: Estimate | None) -> str:
     return "" if late is None else late.text(0, factor=100)
 
 
-def _changes(found: Study) -> Table:
+def _changes(found: Study, width: int) -> Table:
     table = Table(title="What a change would bring", title_justify="left", padding=NARROW)
-    table.add_column("change", overflow="fold")
     due = anything_is_due(found)
-    for column in (
-        "parts per hour",
-        "gain in %",
-        *(("late in %",) if due else ()),
+    columns = (
+        "parts\nper hour",
+        "gain\nin %",
+        *(("late\nin %",) if due else ()),
         "bottleneck",
-        "over bound in %",
-    ):
-        table.add_column(column, justify="right")
-    for each in found.findings:
-        table.add_row(
-            each.name,
+        "over\nbound in %",
+    )
+    rows = [
+        (
             each.throughput_per_h.text(1),
-            gain_text(each),
+            gain_text(each).replace(" (", "\n("),
             *((late_text(each.late),) if due else ()),
             each.busiest,
             "" if each.gap is None else each.gap.text(1, factor=100),
         )
+        for each in found.findings
+    ]
+    table.add_column("change", overflow="fold")
+    taken = 3
+    for header, *cells in zip(columns, *rows, strict=True):
+        table.add_column(header, justify="right", no_wrap=True)
+        taken += 2 + max(len(line) for cell in (header, *cells) for line in cell.split("\n"))
+    for each, row in zip(found.findings, rows, strict=True):
+        table.add_row(_lines_of(each.name, max(NAME_LEAST, width - taken)), *row)
     return table
+
+
+def _lines_of(name: str, width: int) -> str:
+    """The name of a variant in lines of this width, broken between its changes, else where a key has a dot or a value begins: never within a number."""
+    lines: list[str] = []
+    for change in name.split(" "):
+        key, equals, value = change.partition("=")
+        pieces = [*re.findall(r"[^.]+\.?", key), equals + value]
+        lines.append(pieces[0])
+        if len(lines) > 1 and len(f"{lines[-2]} {change}") <= width:
+            lines[-2:] = [f"{lines[-2]} {change}"]
+            continue
+        for piece in pieces[1:]:
+            if len(lines[-1] + piece) <= width:
+                lines[-1] += piece
+            else:
+                lines.append(f"  {piece}")
+    return "\n".join(lines)
 
 
 def gain_text(finding: Finding) -> str:

@@ -2,16 +2,20 @@
 
 import html.parser
 import json
+import re
 from dataclasses import replace as changed
+from io import StringIO
 
 import pytest
+from rich.console import Console
 
 from simulators.bench.scenarios import small_cell
+from simulators.bench.study.charts import breakable
 from simulators.bench.study.estimate import estimate
 from simulators.bench.study.page import page
 from simulators.bench.study.play import play
 from simulators.bench.study.run import Study, study
-from simulators.bench.study.text import headline
+from simulators.bench.study.text import headline, show
 from simulators.bench.study.wishes import Wishes, variants
 from supervisor.cell.value import replace
 
@@ -34,6 +38,42 @@ def test_the_interval_is_students():
     assert found.mean == 3.0
     assert found.half_width == pytest.approx(2.776 * 2.5**0.5 / 5**0.5, rel=2e-4)
     assert estimate([7.0]).half_width is None
+
+
+def test_an_interval_is_never_told_as_plus_or_minus_nothing():
+    """Two shifts with 29 parts each were told as "14.5 ± 0.0", three that differ by seconds as "33 ± 0" minutes."""
+    assert estimate([14.5, 14.5]).text(1) == "14.5"
+    assert estimate([0.1 + 0.2, 0.3]).text(1) == "0.3"
+    assert estimate([32.9, 33.0, 33.1]).text(0) == "33 ± 0.2"
+    assert estimate([0.0310, 0.0311, 0.0312]).text(1, factor=100) == "3.1 ± 0.02"
+    assert estimate([14.0, 15.0]).text(1) == "14.5 ± 6.4"
+
+
+def test_few_seeds_are_told_as_few(doubled):
+    few, enough = (changed(doubled, seeds=tuple(range(1, count))) for count in (3, 6))
+    assert "2 seeds, which tell little of chance: more with --seeds; ± is" in told(few)
+    assert "5 seeds; ± is 95 % confidence." in told(enough)
+
+
+def told(found: Study, width: int = 110) -> str:
+    console = Console(width=width, file=StringIO())
+    show(console, found)
+    return console.file.getvalue()
+
+
+@pytest.mark.parametrize("width", [80, 110])
+def test_no_number_of_a_change_is_broken_in_two(doubled, width):
+    """ "stations.touch-1.repair=3" stood above "0"."""
+    name = "stations.touch-1.failures=0.25 stations.touch-1.repair=30 rack.places=8"
+    named = changed(doubled.findings[1], name=name)
+    text = told(changed(doubled, findings=(doubled.findings[0], named)), width)
+    table = text[text.index("What a change") :].splitlines()
+    column = [line.split("│")[1].rstrip() for line in table if line.startswith("│")]
+    lines = column[column.index("as declared") + 1 :]
+    for value in ("=0.25", "=30", "=8"):
+        assert sum(f"{value} " in f"{line} " for line in lines) == 1
+    assert "".join(lines).replace(" ", "") == name.replace(" ", "")
+    assert all(len(line) <= width for line in table)
 
 
 def test_the_station_with_the_most_work_sets_the_throughput(doubled):
@@ -140,4 +180,24 @@ def test_the_page_fetches_nothing_runs_nothing_and_escapes_names(doubled):
     assert reader.titles > 3
     assert "&lt;script&gt;rings&lt;/script&gt; &amp; plates" in text
     for finding in doubled.findings:
-        assert finding.name in text
+        assert finding.name in text.replace("<wbr>", "")
+
+
+def test_every_chart_is_drawn_for_a_sheet_and_for_a_telephone(doubled):
+    """The one for a sheet, shrunk to a telephone, had letters of five pixels."""
+    text = page(doubled)
+    wide, narrow = (
+        re.findall(rf'<svg class="{kind}" viewBox="0 0 (\d+) .*?</svg>', text, re.DOTALL)
+        for kind in ("wide", "narrow")
+    )
+    assert len(wide) == len(narrow) == 3
+    assert {int(width) for width in narrow} == {380}
+    for drawing in re.findall(r'<svg class="narrow".*?</svg>', text, re.DOTALL):
+        places = [float(x) for x in re.findall(r'<text x="([-\d.]+)"', drawing)]
+        assert all(0 <= x <= 380 for x in places)
+
+
+def test_a_column_breaks_the_name_of_a_variant_between_words():
+    assert breakable("stations.touch-1.failures=0.25 due.a<b=1") == (
+        "stations.<wbr>touch-1.<wbr>failures<wbr>=0.25 due.<wbr>a&lt;b<wbr>=1"
+    )
