@@ -6,7 +6,7 @@ from pathlib import Path
 
 from simulators.bench.bench import Options, run
 from simulators.bench.parts import UnknownKind
-from simulators.bench.run import RunFailed
+from simulators.bench.run import RunFailed, end_as_by_a_person
 from simulators.bench.staging import Wishes
 from supervisor.cell.load import DeclarationError
 
@@ -101,6 +101,7 @@ def _options() -> Options:
 
 def main() -> int:
     """0 all is well, 1 something is not (or a person ended it before the parts were done), 2 the input is wrong."""
+    end_as_by_a_person()
     try:
         return run(_options())
     except FileExistsError as there:

@@ -39,6 +39,16 @@ class RunFailed(Exception):  # noqa: N818 - it says what became of the run
     """The simulated cell did not do its work; the text says what was seen last."""
 
 
+def end_as_by_a_person() -> None:
+    """A terminal that is closed, or ``kill``, ends what this process does as Ctrl-C does.
+
+    Else its children would be left alone: a supervisor that keeps the port and shows a cell whose machines are gone, or processes that wait for work for ever.
+    """
+    for ending in (signal.SIGTERM, signal.SIGHUP):
+        if signal.getsignal(ending) == signal.SIG_DFL:
+            signal.signal(ending, signal.default_int_handler)
+
+
 @contextmanager
 def process(arguments: list[str], log: Path) -> Generator[subprocess.Popen[bytes]]:
     """A process of this Python that ends with the block; what it prints goes to a file."""

@@ -1,8 +1,12 @@
 """``pointsman study`` as a person calls it."""
 
 import json
+import os
+import select
 import subprocess
 import sys
+import time
+from contextlib import suppress
 from pathlib import Path
 
 import pytest
@@ -71,6 +75,37 @@ def test_a_page_that_cannot_be_written_is_noticed_before_any_shift_is_run(tmp_pa
             pointsman(CELL, "--what-if", "stations.oven-1=2", "--html", str(file)).returncode == 2
         )
     assert (there.read_text(), new.exists()) == ("of yesterday", False)
+
+
+def test_whoever_ends_a_study_ends_its_processes_too():
+    """They waited for work for ever. A process that has the pipe open for writing is one that is still there."""
+    reading, writing = os.pipe()
+    with subprocess.Popen(
+        [sys.executable, "-m", "simulators.bench.study", CELL, "--hours", "2", "--seeds", "50", "--processes", "2"],
+        cwd=ROOT, stdout=writing, stderr=subprocess.PIPE, env=AS_AT_A_USER,
+    ) as studying:  # fmt: skip
+        os.close(writing)
+        limit = time.monotonic() + 30
+        while children_of(studying.pid) < 3:  # two, and one that cleans up after them
+            assert studying.poll() is None
+            assert time.monotonic() < limit
+            time.sleep(0.1)
+        studying.terminate()
+        _, said = studying.communicate(timeout=40)
+    assert (studying.returncode, said) == (1, b"ended before all shifts were done\n")
+    with os.fdopen(reading, "rb") as left:
+        ready, _, _ = select.select([left], [], [], 20)
+        assert ready
+        assert left.read() == b""
+
+
+def children_of(pid: int) -> int:
+    """How many processes it began that are there; the parent is the second word behind the name (proc(5))."""
+    parents: list[int] = []
+    for stat in Path("/proc").glob("[0-9]*/stat"):
+        with suppress(OSError):  # it has ended meanwhile
+            parents.append(int(stat.read_text().rpartition(")")[2].split()[1]))
+    return parents.count(pid)
 
 
 def test_a_shift_too_short_to_finish_a_part_says_no():

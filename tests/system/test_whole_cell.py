@@ -1,13 +1,17 @@
 """The whole simulated cell over real sockets: simulators and supervisor as processes, checked against the simulators' truth."""
 
 import json
+import signal
+import socket
 import subprocess
 import sys
+import time
 from pathlib import Path
 from typing import Any
 
 import pytest
 
+from simulators.bench.ports import free_ports
 from tests.system.conftest import AS_AT_A_USER
 
 pytestmark = [pytest.mark.system, pytest.mark.timeout(300)]
@@ -78,6 +82,34 @@ def test_the_same_cell_with_machines_in_dialects_that_no_standard_knows() -> Non
     assert len(report["parts"]) == 4
     assert all(station["visits"] > 0 for station in report["stations"].values())
     assert (report["findings"], report["violations"], report["replay_differences"]) == ([], [], 0)
+
+
+@pytest.mark.parametrize("ending", [signal.SIGTERM, signal.SIGHUP])
+def test_whoever_ends_the_bench_ends_its_supervisor_too(ending: int, tmp_path: Path) -> None:
+    """It was left alone with machines that were gone, and the next bench with this port could not begin."""
+    (port,) = free_ports(1)
+    ended = subprocess.Popen(
+        [sys.executable, "-m", "supervisor", "bench", "--port", str(port)],
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.PIPE,
+        env={**AS_AT_A_USER, "TMPDIR": str(tmp_path)},
+    )
+    with ended:
+        limit = time.monotonic() + 60
+        while not listens(port):
+            assert ended.poll() is None
+            assert time.monotonic() < limit
+            time.sleep(0.1)
+        ended.send_signal(ending)
+        _, said = ended.communicate(timeout=60)
+    assert (ended.returncode, said) == (1, b"ended before all parts were done\n")
+    assert not listens(port)
+    assert list(tmp_path.iterdir()) == []
+
+
+def listens(port: int) -> bool:
+    with socket.socket() as asking:
+        return asking.connect_ex(("127.0.0.1", port)) == 0
 
 
 def test_a_cell_that_is_not_there_is_wrong_input(tmp_path: Path) -> None:

@@ -13,6 +13,7 @@ from rich.console import Console
 from rich.progress import Progress
 
 from simulators.bench.parts import UnknownKind, physics_of
+from simulators.bench.run import end_as_by_a_person
 from simulators.bench.study.page import page
 from simulators.bench.study.run import Study, study
 from simulators.bench.study.text import show
@@ -153,6 +154,7 @@ def _look_whether_it_can_be_written(file: Path) -> None:
 def main() -> int:
     """0 done, 1 no part was finished in any shift, 2 the input is wrong."""
     given = _parser().parse_args()
+    end_as_by_a_person()
     try:
         if given.html is not None:
             _look_whether_it_can_be_written(given.html)
