@@ -3,6 +3,7 @@
 import json
 import os
 import select
+import signal
 import subprocess
 import sys
 import time
@@ -77,35 +78,46 @@ def test_a_page_that_cannot_be_written_is_noticed_before_any_shift_is_run(tmp_pa
     assert (there.read_text(), new.exists()) == ("of yesterday", False)
 
 
-def test_whoever_ends_a_study_ends_its_processes_too():
-    """They waited for work for ever. A process that has the pipe open for writing is one that is still there."""
+@pytest.mark.parametrize("ending", [signal.SIGTERM, signal.SIGINT])
+def test_whoever_ends_a_study_waits_for_no_shift_and_leaves_no_process_behind(ending):
+    """After Ctrl-C all shifts were run to their end, after `kill` processes waited for work for ever. Who has the pipe open for writing is still there."""
     reading, writing = os.pipe()
     with subprocess.Popen(
-        [sys.executable, "-m", "simulators.bench.study", CELL, "--hours", "2", "--seeds", "50", "--processes", "2"],
-        cwd=ROOT, stdout=writing, stderr=subprocess.PIPE, env=AS_AT_A_USER,
+        [sys.executable, "-m", "simulators.bench.study", CELL, "--hours", "300", "--processes", "2"],
+        cwd=ROOT, stdout=writing, stderr=subprocess.PIPE, env=AS_AT_A_USER, start_new_session=True,
     ) as studying:  # fmt: skip
         os.close(writing)
-        limit = time.monotonic() + 30
-        while children_of(studying.pid) < 3:  # two, and one that cleans up after them
+        limit = time.monotonic() + 40
+        while at_work_under(studying.pid) < 2:
             assert studying.poll() is None
             assert time.monotonic() < limit
             time.sleep(0.1)
-        studying.terminate()
-        _, said = studying.communicate(timeout=40)
-    assert (studying.returncode, said) == (1, b"ended before all shifts were done\n")
+        if ending == signal.SIGINT:  # a terminal sends it to all
+            os.killpg(studying.pid, ending)
+        else:
+            studying.send_signal(ending)
+        try:
+            _, said = studying.communicate(timeout=20)
+        finally:
+            studying.kill()
+    assert studying.returncode == 1
+    assert said.startswith(b"ended before all shifts were done\n")
     with os.fdopen(reading, "rb") as left:
-        ready, _, _ = select.select([left], [], [], 20)
+        ready, _, _ = select.select([left], [], [], 10)
         assert ready
         assert left.read() == b""
 
 
-def children_of(pid: int) -> int:
-    """How many processes it began that are there; the parent is the second word behind the name (proc(5))."""
-    parents: list[int] = []
+def at_work_under(pid: int) -> int:
+    """How many processes that it began have computed for more than two seconds: they have imported all, and play."""
+    at_work = 0
     for stat in Path("/proc").glob("[0-9]*/stat"):
         with suppress(OSError):  # it has ended meanwhile
-            parents.append(int(stat.read_text().rpartition(")")[2].split()[1]))
-    return parents.count(pid)
+            # proc(5), behind the name: state, parent, and from the twelfth on the ticks in user and in kernel mode
+            words = stat.read_text().rpartition(")")[2].split()
+            ticks = int(words[11]) + int(words[12])
+            at_work += int(words[1]) == pid and ticks > 2 * os.sysconf("SC_CLK_TCK")
+    return at_work
 
 
 def test_a_shift_too_short_to_finish_a_part_says_no():

@@ -117,6 +117,7 @@ def _played(
         return alone
     # Fresh processes: a fork would take the threads of whoever calls with it.
     context = multiprocessing.get_context("spawn")
+    others = set(multiprocessing.active_children())
     with ProcessPoolExecutor(processes, mp_context=context) as pool:
         try:
             futures = [pool.submit(play, variant.wishes, seed) for variant, seed in jobs]
@@ -124,5 +125,8 @@ def _played(
                 tell(done, len(jobs))
             return [future.result() for future in futures]
         except BaseException:
+            # Who presses Ctrl-C waits for no shift: the pool alone would have all of them run.
             pool.shutdown(wait=False, cancel_futures=True)
+            for child in set(multiprocessing.active_children()) - others:
+                child.terminate()
             raise
