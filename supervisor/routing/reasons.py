@@ -53,9 +53,8 @@ def why(picture: Picture, move: Move, obstacles: list[Obstacle]) -> str:
         case "run":
             return _and_frees(move, _why_run(picture, move)) + _for_all(obstacles)
         case "outfeed":
-            return _and_frees(
-                move, f"{pallet.pallet} is {pallet.sorting} and {landing.target} is free"
-            )
+            said = f"{pallet.pallet} is {pallet.sorting} and {landing.target} is free"
+            return _and_frees(move, said) + _meanwhile(move, obstacles)
         case "clear":
             return f"{move.claimed_by} needs {pallet.place}, so {pallet.pallet} waits at its home place {landing.target}"
         case "home":
@@ -107,6 +106,14 @@ def _for_all(obstacles: list[Obstacle]) -> str:
     """That others were put off for it."""
     put_off = any(obstacle.code == PUT_OFF for obstacle in obstacles)
     return "; of what is possible that is best for all together" if put_off else ""
+
+
+def _meanwhile(move: Move, obstacles: list[Obstacle]) -> str:
+    """That others were put off, and for what: a part that leaves meanwhile is in nobody's way."""
+    put_off = next((each for each in obstacles if each.code == PUT_OFF), None)
+    if put_off is None or put_off.detail == _what(move):
+        return ""
+    return f"; others are put off, because better for all together is {put_off.detail}"
 
 
 def better(picture: Picture, entry: Move | Obstacle) -> str:

@@ -9,6 +9,8 @@ import random
 import pytest
 
 from supervisor.cell.value import replace
+from supervisor.routing.moves import PUT_OFF, Obstacle, moves_of
+from supervisor.routing.reasons import why
 from supervisor.routing.router import Router
 from supervisor.routing.situation import (
     Carry,
@@ -583,3 +585,22 @@ def test_an_empty_cell_has_nothing_to_do(router):
     assert router.choose(situation()) == Stay(
         until_ms=None, why="no pallet has anything to do", alternatives=()
     )
+
+
+def test_a_part_that_leaves_while_others_are_put_off_says_for_what():
+    """It said only that its outfeed place is free: whoever asked why the rest stood still was not told."""
+    leaving, waiting = decided(1, place="scan-1"), pallet(2)
+    asked = situation(leaving, waiting)
+    picture = Router(declared()).picture(asked)
+    (move,), _ = moves_of(picture, leaving, 0)
+    soon = "P3 to touch-1: touch-1 is occupied; fetching for it begins in 40 s at the earliest"
+    put_off = Obstacle(
+        pallet=waiting, target="scan-1", code=PUT_OFF, detail=soon, opens_ms=None, cost_ms=0
+    )
+    plain = "P1 is conforming and out-ok-1 is free"
+    assert why(picture, move, []) == plain
+    assert why(picture, move, [put_off]) == (
+        f"{plain}; others are put off, because better for all together is {soon}"
+    )
+    itself = replace(put_off, detail="P1 to out-ok-1")
+    assert why(picture, move, [itself]) == plain
