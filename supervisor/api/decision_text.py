@@ -6,6 +6,7 @@ Rules of this file: figures and sentences are those of the choice; nothing is wo
 from collections.abc import Iterable, Iterator
 
 from supervisor.api.decision_view import DecisionView
+from supervisor.routing.reasons import duration
 
 
 def about_pallet(decisions: Iterable[DecisionView], pallet: str, last: int) -> list[str]:
@@ -43,13 +44,9 @@ def _moved(decision: DecisionView) -> Iterator[str]:
     if decision.programs:
         yield f"  to run {', '.join(decision.programs)}"
     yield f"  because {decision.why}"
-    if decision.cost_s is not None and decision.bound_s is not None:
-        # Of the figures as they are shown: whoever subtracts them finds the same.
-        over_s = round(decision.cost_s) - round(decision.bound_s)
-        yield f"  all out in {decision.cost_s:.0f} s; nothing quicker than {decision.bound_s:.0f} s is possible ({over_s:.0f} s less)"
     for other in decision.alternatives:
         yield f"  not {other.what}: {other.why_lost}{_cost(other.cost_s)}"
 
 
 def _cost(cost_s: float | None) -> str:
-    return "" if cost_s is None else f" ({cost_s:.0f} s)"
+    return "" if cost_s is None else f" ({duration(round(cost_s * 1000))})"

@@ -287,4 +287,11 @@ def _as_routing_says(now: Now, pallet: PalletState) -> str:
         for lost in now.choice.alternatives:
             if lost.what == pallet.pallet or lost.what.startswith(f"{pallet.pallet} to "):
                 return f"waits: {lost.why_lost}"
-    return f"waits: {now.state.stay}" if now.state.stay else "waits for the handler"
+    if now.state.stay:
+        return f"waits: {now.state.stay}"
+    carry = now.state.handler.carry
+    return (
+        f"waits while {carry.pallet} is carried to {carry.target}"
+        if carry
+        else "waits for the handler"
+    )

@@ -71,7 +71,7 @@ class Window:
         """What is missing to advise on ``count`` parts; "" if nothing."""
         number = self.characteristic.number
         if len(self.points) < count:
-            return f"{len(self.points)} of {count} parts have a value of characteristic {number}; what was made before a correction does not count"
+            return f"{len(self.points)} of the {count} parts that it takes have a value of characteristic {number}; what was made before a correction does not count"
         if self.basis.dof <= 0.0 or self.basis.sd <= 0.0:
             return f"the values of characteristic {number} are all equal: a spread of nothing is no measurement"
         return ""

@@ -79,6 +79,17 @@ def test_routings_word_on_a_pallet_is_its_reason_to_wait(world):
     assert {p.why_here for p in others} == {"waits: nothing"}
 
 
+def test_a_pallet_of_which_routing_says_nothing_waits_for_the_one_that_is_carried(world, seen_from):
+    """Eight of eleven pallets were told to "wait for the handler", which had one in its jaw."""
+    until(world, lambda w: any(w.state.handler.jaws) and w.state.handler.carry is not None)
+    now = replace(seen_from(world), choice=None)
+    carry = now.state.handler.carry
+    others = [p for p in pallets_view(now) if p.stage == "planned" and p.pallet != carry.pallet]
+    assert f"waits while {carry.pallet} is carried to {carry.target}" in {
+        p.why_here for p in others
+    }
+
+
 def with_soaking(cell):
     soak = Soak(ms=1_800_000, since="entry")
     return replace(cell, part_types=tuple(replace(p, soak=soak) for p in cell.part_types))
