@@ -154,6 +154,24 @@ def test_what_the_cell_says_is_read_on_a_telephone_without_moving_a_table_sidewa
     assert seen.evaluate("each => each.scrollWidth - each.clientWidth") <= 0
 
 
+@pytest.mark.parametrize("width", [390, SMALL_TELEPHONE_PX])
+def test_on_a_telephone_places_without_a_pallet_stand_two_in_a_row_and_hold_their_words(
+    page, width
+):
+    page.set_viewport_size({"width": width, "height": 844})
+    rack = page.locator("#places .slots").first
+    expect(rack).to_be_visible()
+    lefts = rack.locator("li").evaluate_all(
+        "each => each.map(e => Math.round(e.getBoundingClientRect().left))"
+    )
+    assert len(set(lefts)) == 2
+    assert lefts[0] < lefts[1]
+    spilt = page.locator("#places li").evaluate_all(
+        "each => each.filter(e => e.scrollWidth > e.clientWidth).map(e => e.innerText)"
+    )
+    assert spilt == []
+
+
 def test_the_record_of_a_part_is_read_on_a_small_telephone_without_moving_its_table_sideways(
     browser, page_of_a_part
 ):
