@@ -364,7 +364,10 @@ def browse(
         from supervisor.stations.first_profile import first_profile
 
         profile.write_text(first_profile(found, profile.stem), encoding="utf-8")
-        say(f"A first profile with proposals: {profile}")
+        fits = any(not fit.why for fit in found.fits)
+        say(
+            f"{'No profile of your own is needed' if fits else 'A first profile with proposals'}: {profile}"
+        )
     if as_json:
         import msgspec
 

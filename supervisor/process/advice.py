@@ -283,18 +283,24 @@ def _sized(draft: Advice, solved: _Solved, without_one: Sequence[float], at: int
         confidence=student_cdf(abs(needed) / error, solved.dof) if error else 1.0,
     )
     if abs(needed) <= band or not amount:
-        why = f"the parts ask for {needed:+.4g} {offset.unit}, which chance, uncertainty or the increment explain up to {band:.4g}"
+        places = _places(band)
+        why = f"the parts ask for {needed:+.{places}f} {offset.unit}, which chance, uncertainty or the increment explain up to {band:.{places}f}"
         return _withheld(sized, "within the deadband", why)
     if any(other * needed <= 0.0 or abs(other) <= band for other in without_one):
         why = "without one of the parts the rest would not ask for it: wait for the next ones"
         return _withheld(sized, "rests on one part", why)
     if abs(needed) > float(offset.step_max):
         why = (
-            f"the parts ask for {needed:+.4g} {offset.unit}, more than {offset.step_max}: look for a broken tool, "
+            f"the parts ask for {needed:+.{_places(band)}f} {offset.unit}, more than {offset.step_max}: look for a broken tool, "
             "a wrong part or wrong clamping first"
         )
         return _withheld(sized, "too large", why)
     return replace(sized, state="offered", reason="", why="", amount=amount)
+
+
+def _places(band: float) -> int:
+    """Decimal places that show three digits of a deadband, which is an increment at least: what is held against it says nothing beyond them."""
+    return max(0, 2 - math.floor(math.log10(band)))
 
 
 def _as_a_group(judged: Sequence[Advice], windows: Sequence[Window]) -> tuple[Advice, ...]:

@@ -155,11 +155,11 @@ def _cusum(chart: Chart) -> Cusum:
 
 def _why(values: Sequence[float], chart: Chart | None) -> str:
     if len(values) < BASE:
-        return f"{len(values)} of {BASE} values that limits need"
+        return f"there are {len(values)} of the {BASE} values that limits need"
     if chart is None:
         return "the values of the base period are all equal: there is no spread to make limits of"
     if len(values) < INDEX_COUNT_MIN:
-        return f"{len(values)} of {INDEX_COUNT_MIN} values that an index needs"
+        return f"there are {len(values)} of the {INDEX_COUNT_MIN} values that an index needs"
     return ""
 
 

@@ -85,7 +85,11 @@ def _limits(
     groups: Sequence[Sequence[float]], by: SpreadBy
 ) -> tuple[Chart | None, Chart | None, str]:
     if len(groups) < BASE_GROUPS:
-        return None, None, f"{len(groups)} of {BASE_GROUPS} subgroups that limits need"
+        return (
+            None,
+            None,
+            f"there are {len(groups)} of the {BASE_GROUPS} subgroups that limits need",
+        )
     charts = (mean_by_range if by == "range" else mean_by_deviation)(groups[:BASE_GROUPS])
     if charts[0].sigma <= 0.0:
         why = "the values of the base period are all equal: there is no spread to make limits of"

@@ -1,5 +1,6 @@
 """Where to correct: a drift is followed, chance is not, and whatever speaks against a correction withholds it."""
 
+import re
 from decimal import Decimal
 
 import pytest
@@ -63,6 +64,18 @@ def test_a_step_is_taken_back_by_its_whole_amount_and_seen_to_work():
     assert effect.outcome == "as expected"
     assert abs(effect.mean - 62) < 2 * SD
     assert shop.only().reason == "within the deadband"
+
+
+def test_what_is_withheld_is_told_to_three_digits_of_what_it_is_held_against():
+    """It was "+0.0009323 mm, which chance ... explain up to 0.008905"."""
+    shop = Shop()
+    shop.make(14)
+    advice = shop.only()
+    assert advice.reason == "within the deadband"
+    asked, band = re.findall(r"[-+]?\d+\.\d+", advice.why)
+    assert len(asked.lstrip("+-")) == len(band)
+    assert len(band.lstrip("0.")) == 3
+    assert float(asked) == pytest.approx(advice.needed, abs=10.0 ** -(len(band) - 2) / 2)
 
 
 def test_advice_shows_on_what_it_rests():

@@ -52,7 +52,7 @@ def test_too_few_values_have_neither_limits_nor_index_and_say_so():
     shop.make(20)
     chart = chart_of(shop)
     assert (chart.chart, chart.capability, chart.stable) == (None, None, "not known")
-    assert "16 of 25" in chart.why
+    assert "there are 16 of the 25 values" in chart.why
 
 
 def test_what_cannot_be_negative_has_an_index_by_quantiles_without_a_bound():

@@ -101,7 +101,7 @@ def test_too_few_subgroups_have_no_limits_and_say_so():
     shop.make(64)
     found = chart_of(shop).subgroups
     assert (found.means, found.spreads, found.signals) == (None, None, ())
-    assert found.why == "12 of 20 subgroups that limits need"
+    assert found.why == "there are 12 of the 20 subgroups that limits need"
 
 
 def test_pictures_are_drawn_of_means_spreads_and_sums_with_a_square_where_a_rule_fired():
