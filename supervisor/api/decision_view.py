@@ -70,7 +70,7 @@ class DecisionView(Schema):
     until: Instant | None
     """When routing looks again, if nothing changes before; null for carry, and where only a change can help."""
     cost_s: float | None
-    """Comparable with the alternatives of the same choice only; where look-ahead chose, the time until all known pallets are out."""
+    """Comparable with the alternatives of the same choice only; where look-ahead chose, the time until all known pallets are out, plus what each second of lateness counts where part types press."""
     bound_s: float | None
     """No choice could make cost_s less than this; null where the simple rule chose, which knows no bound."""
     why: str
