@@ -194,6 +194,23 @@ def test_the_record_of_a_part_is_read_on_a_small_telephone_without_moving_its_ta
     opened.close()
 
 
+def test_the_way_of_a_part_is_read_without_moving_its_table_and_with_each_time_in_one_line(
+    browser, page_of_a_part
+):
+    """A time stood in four lines at a desk; on a telephone five of eight columns were out of sight."""
+    way = page_of_a_part + "/way"
+    for width in (1440, SMALL_TELEPHONE_PX):
+        opened = browser.new_page(viewport={"width": width, "height": 900})
+        opened.goto(way)
+        table = opened.get_by_role("region", name="Steps")
+        time = table.locator("tbody td").first
+        expect(time).to_be_visible()
+        assert table.evaluate("each => each.scrollWidth - each.clientWidth") <= 0
+        line = time.evaluate("e => parseFloat(getComputedStyle(e).lineHeight)")
+        assert time.evaluate("e => e.getBoundingClientRect().height") < 2 * line
+        opened.close()
+
+
 def test_the_time_of_the_values_moves(page):
     shown = page.locator("#as-of")
     first = shown.inner_text()
