@@ -110,7 +110,8 @@ def as_html(protocol: Protocol) -> str:
     ]
     body = "\n".join(parts)
     return (
-        f'<!doctype html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n<title>{_text(title)}</title>\n'
+        f'<!doctype html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
+        f'<meta name="viewport" content="width=device-width, initial-scale=1">\n<title>{_text(title)}</title>\n'
         f"<style>{STYLE}</style>\n</head>\n<body>\n{body}\n</body>\n</html>\n"
     )
 
@@ -190,5 +191,7 @@ th, td { text-align: left; vertical-align: top; border: 1px solid #999; padding:
 p.failed { background: #ffe3e0; } p.incomplete { background: #f0f0f0; } p.passed { background: #e4f5e4; }
 .notice { border-left: 4px solid #111; padding-left: 1rem; }
 .sign td { height: 4rem; width: 22%; color: #666; } .sign th { width: 12rem; }
+@media screen and (max-width: 40rem) { th, td { padding: .2rem .3rem; } .facts th, .sign th { width: 30%; } .seen td:nth-child(-n+2) { width: 3rem; white-space: normal; }
+  .seen td:nth-child(3), .overview td:nth-child(2), .overview td:nth-child(3) { width: auto; } }
 section { break-inside: avoid-page; } @media print { body { margin: 0; max-width: none; font-size: 11px; } }
 """

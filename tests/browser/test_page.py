@@ -21,6 +21,7 @@ from simulators.bench.trial import START_MS, finish
 from simulators.bench.world import World
 from supervisor.cell.canonical import cell_to_json
 from supervisor.cell.load import load_cell
+from supervisor.stations.walk_protocol import Observation, Protocol, Step, Subject, as_html
 from supervisor.store import open_store
 
 pytestmark = [pytest.mark.browser, pytest.mark.timeout(180)]
@@ -209,6 +210,29 @@ def test_the_way_of_a_part_is_read_without_moving_its_table_and_with_each_time_i
         line = time.evaluate("e => parseFloat(getComputedStyle(e).lineHeight)")
         assert time.evaluate("e => e.getBoundingClientRect().height") < 2 * line
         opened.close()
+
+
+def test_an_acceptance_protocol_is_read_on_a_telephone_beside_the_station(browser):
+    """Without a viewport a telephone lays it out for a desk, and shows letters of five pixels."""
+    subject = Subject(
+        cell="vane-pumps", revision="9f" * 32, station="scan-1", title="Optical scanner", url="opc.tcp://10.1.0.21:4840", profile="machine-vision",
+        security="encrypted with a current policy", program="CR_CONTOUR, revision 7", boot="2025-11-25T09:00:00Z", supervisor="0.1.0",
+        by="M. Weaver", how="with a person",
+    )  # fmt: skip
+    seen = Observation(at="2025-11-25T09:00:00.125Z", after_s=0.125, what="publishing interval granted", seen="urn:pointsman:" + "x" * 60)  # fmt: skip
+    step = Step(
+        name="connect", title="Start with an empty nest", expected="A start is refused.", verdict="passed", why="A long remark about it",
+        began="2025-11-25T09:00:00Z", lasted_s=1.0, observations=(seen,),
+    )  # fmt: skip
+    made = Protocol(subject=subject, began=step.began, ended=step.began, steps=(step,))
+    telephone = browser.new_context(
+        viewport={"width": SMALL_TELEPHONE_PX, "height": 780}, is_mobile=True
+    )
+    opened = telephone.new_page()
+    opened.set_content(as_html(made))
+    assert opened.evaluate("innerWidth") == SMALL_TELEPHONE_PX
+    assert opened.evaluate("document.documentElement.scrollWidth") <= SMALL_TELEPHONE_PX
+    telephone.close()
 
 
 def test_the_time_of_the_values_moves(page):
