@@ -124,7 +124,7 @@ def _carry_ahead(
         carry,
         cost_ms=ahead.end_ms,
         bound_ms=ahead.bound_ms,
-        why=f"{carry.why}; {foresight.why(ahead)}",
+        why=f"{carry.why}; {foresight.why(picture, ahead)}",
         alternatives=foresight.alternatives(picture, ahead, moves, obstacles),
         way=ahead.way,
     )
@@ -137,7 +137,7 @@ def _stay_until(
     said = reasons.why(picture, moves[ahead.best], obstacles)
     return Stay(
         until_ms=picture.now_ms + early_ms,
-        why=f"next in {reasons.duration(early_ms)}: {said}; {foresight.why(ahead)}",
+        why=f"next in {reasons.duration(early_ms)}: {said}; {foresight.why(picture, ahead)}",
         alternatives=foresight.alternatives(picture, ahead, moves, obstacles),
         way=ahead.way,
         bound_ms=ahead.bound_ms,
@@ -154,7 +154,7 @@ def _stay_for(
     """The next to be carried is a pallet whose verdict is awaited."""
     return Stay(
         until_ms=None,
-        why=f"{pallet.pallet} leaves next, as soon as its verdict is known; {foresight.why(ahead)}",
+        why=f"{pallet.pallet} leaves next, as soon as its verdict is known; {foresight.why(picture, ahead)}",
         alternatives=foresight.alternatives(picture, ahead, moves, obstacles),
         way=ahead.way,
         bound_ms=ahead.bound_ms,

@@ -122,8 +122,7 @@ def test_the_budget_is_exceeded_by_three_single_ways_at_most(seed):
         assert look_ahead(picture, moves, [], budget).steps <= 2.5 * budget + 3 * least
 
 
-def presses(objective, due_ms, weight):
-    """One station, three rings and then a plate, all there at once."""
+def one_station(objective, due_ms, weight):
     urgencies = (Urgency(part_type="plate", due_ms=due_ms, weight=weight),) if weight else ()
     cell = cell_of(
         [("scan-1", 2000)],
@@ -134,8 +133,16 @@ def presses(objective, due_ms, weight):
         ],
     )
     routing = Routing(objective=objective, look_ahead_steps=500, urgencies=urgencies)
-    cell = replace(cell, routing=routing)
-    outcome = Simulation(cell, Router(cell), ["ring", "ring", "ring", "plate"]).run()
+    return replace(cell, routing=routing)
+
+
+FOUR = ("ring", "ring", "ring", "plate")
+
+
+def presses(objective, due_ms, weight):
+    """One station, three rings and then a plate, all there at once: which place the plate comes out in."""
+    cell = one_station(objective, due_ms, weight)
+    outcome = Simulation(cell, Router(cell), list(FOUR)).run()
     return outcome.sorted.index("pallet-03")
 
 
@@ -150,6 +157,21 @@ def test_a_class_that_presses_goes_first():
 def test_a_part_that_would_be_late_goes_before_others_and_one_with_time_does_not():
     assert presses("due_times", 200_000, 5) < 3
     assert presses("due_times", 3_600_000, 5) == 3
+
+
+def test_what_lateness_counts_is_not_told_as_a_time_at_which_all_is_out():
+    """Four minutes of work with 100 seconds for each second of the plate were told as "all known pallets are out in 145 min"."""
+    weighed = Router(one_station("priority_classes", 0, 100))
+    simulation = Simulation(one_station("priority_classes", 0, 100), weighed, list(FOUR))
+    simulation.advance(0)
+    answer = weighed.choose(simulation.situation())
+    told = [answer.why, *(each.why_lost for each in answer.alternatives)]
+    assert answer.cost_ms > 60 * 60_000
+    assert "the time until all is out and what lateness counts come to " in answer.why
+    assert any("with what lateness counts it would come to " in each for each in told)
+    assert not any(word in each for each in told for word in ("all known pallets", "would be out"))
+    plain = Router(one_station("throughput", 0, 0)).choose(simulation.situation())
+    assert "so all known pallets are out in " in plain.why
 
 
 def test_an_answer_tells_the_end_the_bound_and_what_the_runner_up_would_have_cost():
