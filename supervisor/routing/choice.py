@@ -5,7 +5,8 @@ Rules of this file:
   without a target. Its home place is reserved for it, so there is always an answer. A pallet that has none waits in the jaw until its
   target is free; only a fault can take that from it.
 - A pallet leaves home only for a station or an outfeed place, and goes home only after a visit or when its target vanished.
-- The handler does not wait for one nest past the moment at which another could be served.
+- The handler does not wait for one nest past the moment at which another could be served, unless the first one limits and the other has time.
+- By the rule, what would keep a station waiting that limits is put off (``bottleneck.py``).
 - Where the declaration allows steps for it, look-ahead chooses among the same safe moves. The rule decides alone without steps, when
   there is nothing to compare, when a pallet has waited longer than is fair, and where pallets without a home go on from nest to nest and
   look-ahead does not see far enough: there those moves come first that begin what is best for all together (``exchange.py``).
@@ -15,7 +16,7 @@ Rules of this file:
 from typing import Literal, NamedTuple
 
 from supervisor.cell.value import replace
-from supervisor.routing import foresight, reasons
+from supervisor.routing import bottleneck, foresight, reasons
 from supervisor.routing.exchange import Exchange, exchange
 from supervisor.routing.lookahead import Ahead, look_ahead, sees_far
 from supervisor.routing.moves import (
@@ -65,11 +66,13 @@ def with_empty_hand(picture: Picture) -> Carry | Stay:
         ahead = _by_look_ahead(picture, moves, obstacles)
         if ahead is not None:
             return ahead
+    moves, put_off, following = bottleneck.in_time(picture, moves, obstacles)
+    obstacles = [*put_off, *obstacles]
     preferred = _in_exchange(picture, moves, obstacles)
     obstacles = [*preferred.put_off, *obstacles]
     if preferred.moves:
         return replace(_carry(picture, preferred.moves, obstacles), way=preferred.way)
-    return replace(_stay(picture, obstacles, preferred.following), way=preferred.way)
+    return replace(_stay(picture, obstacles, preferred.following or following), way=preferred.way)
 
 
 def _looks_ahead(picture: Picture) -> bool:
@@ -279,7 +282,12 @@ def _overtaken(picture: Picture, move: Move) -> Obstacle | None:
         if seat.occupant is None or seat.pending:
             continue
         others = any(claim is not pallet for claim in picture.claims.get(station, ()))
-        if others and picture.now_ms < seat.leaves_ms < move.waits_until_ms:
+        if not (others and picture.now_ms < seat.leaves_ms < move.waits_until_ms):
+            continue
+        waits_ms = move.waits_until_ms - seat.leaves_ms
+        if landing.seat is None or not bottleneck.comes_before(
+            picture, landing.seat, station, waits_ms
+        ):
             return Obstacle(
                 pallet=pallet,
                 target=landing.target,
@@ -311,6 +319,9 @@ def with_full_hand(picture: Picture, pallet: PalletView) -> Carry | Stay:
     )
     if moves and pallet.sorting:
         return _carry(picture, moves, obstacles)
+    if moves and home and _fetched_for(moves[0]) and not _looks_ahead(picture):
+        moves, put_off = bottleneck.or_home(picture, moves, home[0])
+        obstacles = [*put_off, *obstacles]
     several = bool(moves) and len(moves) + len(home) > 1
     if several and _fetched_for(moves[0]) and _looks_ahead(picture):
         ahead = look_ahead(picture, moves + home, [], picture.tables.search_steps, kept)

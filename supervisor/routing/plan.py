@@ -27,15 +27,20 @@ GREEDY_MAX = 40
 class Plan:
     """The work each station has left in ms, that of the busiest one, the most that any pallet has left, and each pallet's cover.
 
-    ``lasts`` is whether the next decision shall begin with it, ``short_of`` tells what has most to do, as far as the plan is kept.
+    ``hands_ms`` is about what the visits take of the handler. ``lasts`` is whether the next decision shall begin with it, ``short_of`` tells what has most to do.
     """
 
     load_ms: list[int]
     most_ms: int
     longest_ms: int
+    hands_ms: int
     covers: dict[str, Cover]
     lasts: Literal["yes", "no"]
     short_of: Literal["stations", "handler"]
+
+    def later_ms(self, station: int, wait_ms: int) -> int:
+        """How much later all would be done if a station stood still for so long."""
+        return max(0, self.load_ms[station] + max(0, wait_ms) - self.most_ms)
 
 
 def balanced(
@@ -64,11 +69,13 @@ def balanced(
         chosen, (*load_ms, hands_ms) = kept_up(flexible, [*load_ms, hands_ms], kept, seed, tries)
     else:
         chosen, load_ms = _chosen(flexible, load_ms)
+        hands_ms += sum(cover.hands_ms for cover in chosen.values())
     covers |= chosen
     return Plan(
         load_ms=load_ms,
         most_ms=max(load_ms, default=0),
         longest_ms=max((cover.total_ms for cover in covers.values()), default=0),
+        hands_ms=hands_ms,
         covers=covers,
         lasts="yes" if lasts else "no",
         short_of="handler" if hands_ms > max(load_ms, default=0) else "stations",

@@ -58,6 +58,9 @@ def why(picture: Picture, move: Move, obstacles: list[Obstacle]) -> str:
         case "clear":
             return f"{move.claimed_by} needs {pallet.place}, so {pallet.pallet} waits at its home place {landing.target}"
         case "home":
+            put_off = next((each for each in obstacles if each.code == PUT_OFF), None)
+            if put_off is not None:
+                return f"{pallet.pallet} goes to its home place {landing.target}: better for all together is {put_off.detail}"
             ahead = why_nothing_takes(picture, pallet, obstacles)
             return f"{pallet.pallet} goes to its home place {landing.target}: {ahead}"
 
@@ -114,6 +117,17 @@ def _meanwhile(move: Move, obstacles: list[Obstacle]) -> str:
     if put_off is None or put_off.detail == _what(move):
         return ""
     return f"; others are put off, because better for all together is {put_off.detail}"
+
+
+def due(
+    picture: Picture, seat: Seat, pallet: PalletView, loses_ms: int, obstacle: Obstacle | None
+) -> str:
+    """For whose sake others are put off, and when fetching it begins if time alone keeps it from that still."""
+    station = seat.view.station
+    said = f"{pallet.pallet} to {station}, which limits the cell: else all would be done {duration(loses_ms)} later"
+    if obstacle is None or obstacle.opens_ms is None:
+        return said
+    return f"{said}; fetching it begins in {duration(obstacle.opens_ms - picture.now_ms)}"
 
 
 def better(picture: Picture, entry: Move | Obstacle) -> str:

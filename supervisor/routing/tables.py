@@ -72,6 +72,7 @@ class RoutingTables:
         "at_mm",
         "between_ms",
         "bits",
+        "evaluated",
         "every_station",
         "handler",
         "hands_ms",
@@ -80,6 +81,7 @@ class RoutingTables:
         "interrupted",
         "longest_ms",
         "offers",
+        "out_ms",
         "patience_ms",
         "reach_ms",
         "roomy",
@@ -119,8 +121,8 @@ class RoutingTables:
             if len({offer.station for offer in offers}) > 1
         )
         """The part types that more than one station may measure."""
+        # Whether it pays to wait for a rack place at the infeed.
         self.roomy = racks_for_parts(cell) * 2 >= len(self.stations) * ROOMY_HALVES
-        """Whether it pays to wait for a rack place at the infeed."""
         self.longest_ms = max(
             (offer.result_ms for offers in self.offers.values() for offer in offers), default=0
         )
@@ -129,19 +131,20 @@ class RoutingTables:
         self.visit_ms = cell.handler.swap_ms if cell.handler.jaws == 2 else 2 * hands_ms  # noqa: PLR2004
         self.patience_ms = hands_ms
         self.hands_ms = self._hands_ms(cell)
+        self.out_ms = _out_ms(cell)
+        self.evaluated = _evaluated(self.offers)
         self.between_ms = self._between_ms()
         """For each two stations: how long a swap at the first one takes and the way to the second."""
         rail_ms = cell.handler.travel_ms(cell.handler.rail_from_mm, cell.handler.rail_to_mm)
+        # How long it may take until the handler is anywhere with a pallet from anywhere, and has waited there.
         self.reach_ms = self.patience_ms + cell.handler.pick_ms + 2 * rail_ms
-        """How long it may take until the handler is anywhere with a pallet from anywhere, and has waited there."""
         self.turn_ms = self.longest_ms + self.visit_ms + hands_ms + 2 * rail_ms
         self.interrupted = frozenset(_interrupted(cell, SOON_TURNS * self.turn_ms))
         """The part types that a due check may keep from a station before its reference part could have been there."""
 
     def _hands_ms(self, cell: Cell) -> tuple[int, ...]:
         """What a visit takes of the handler that begins and ends in the middle of the places outside the stations."""
-        entries_mm = [place.at_mm for place in cell.places if place.kind != "outfeed"] or [0]
-        middle_mm = sum(entries_mm) // len(entries_mm)
+        middle_mm = _middle_mm(cell)
         hands_ms = self.visit_ms + cell.handler.pick_ms + cell.handler.put_ms
         return tuple(
             hands_ms + 2 * cell.handler.travel_ms(middle_mm, self.at_mm[name])
@@ -225,3 +228,29 @@ class RoutingTables:
         """The open characteristics outside a bit set, among them those that the plan does not know."""
         bits = self.bits.get(pallet.part_type, {})
         return tuple(number for number in pallet.open if not bits.get(number, 0) & decided)
+
+
+def _evaluated(offers: dict[str, tuple[Offer, ...]]) -> frozenset[str]:
+    """The part types whose results may come when the part is free already: a pallet of theirs may be home before it is decided."""
+    return frozenset(
+        part_type
+        for part_type, known in offers.items()
+        if any(offer.result_ms > offer.part_free_ms for offer in known)
+    )
+
+
+def _middle_mm(cell: Cell) -> int:
+    """The middle of the places outside the stations that are no way out."""
+    entries_mm = [place.at_mm for place in cell.places if place.kind != "outfeed"] or [0]
+    return sum(entries_mm) // len(entries_mm)
+
+
+def _out_ms(cell: Cell) -> int:
+    """What it takes of the handler to bring out a pallet that stands there, and to come back."""
+    handler, middle_mm = cell.handler, _middle_mm(cell)
+    ways_ms = [
+        handler.travel_ms(middle_mm, place.at_mm)
+        for place in cell.places
+        if place.kind == "outfeed"
+    ] or [0]
+    return handler.pick_ms + handler.put_ms + 2 * sum(ways_ms) // len(ways_ms)
