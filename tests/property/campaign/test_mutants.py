@@ -162,7 +162,7 @@ def calibration_ignored(monkeypatch):
 TRUST_MUTANTS = {
     suspension_ignored: 1,
     suspicion_not_looking_back: 1,
-    parts_in_the_cell_not_doubted: 167,  # the first that shows it
+    parts_in_the_cell_not_doubted: 236,  # the first that shows it
     failed_at_the_first_miss: 1,
     calibration_ignored: 1,
 }
