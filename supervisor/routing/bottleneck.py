@@ -11,7 +11,7 @@ Rules of this file:
 from typing import NamedTuple
 
 from supervisor.routing import reasons
-from supervisor.routing.moves import PUT_OFF, Move, Obstacle
+from supervisor.routing.moves import Move, Obstacle, put_off, urgent
 from supervisor.routing.onward import NEVER_MS
 from supervisor.routing.picture import Picture, Seat
 from supervisor.routing.situation import PalletView
@@ -43,7 +43,7 @@ def in_time(
     None are if nothing would be left to be done or to wait for. Where all are put off, also what is waited for.
     """
     limiting = _limiting(picture)
-    if not limiting or _urgent(moves):
+    if not limiting or urgent(moves):
         return moves, [], None
     later = [each for each in obstacles if each.opens_ms is not None]
     first = {each.target: each for each in sorted(later, key=reasons.soonest_first, reverse=True)}
@@ -57,18 +57,18 @@ def in_time(
             dues.append(
                 _due(picture, seat, pallet, picture.now_ms, picture.situation.at_mm, obstacle)
             )
-    kept, put_off = _parted(picture, moves, dues)
-    if kept or not put_off:
-        return kept, put_off, None
+    kept, undone = _parted(picture, moves, dues)
+    if kept or not undone:
+        return kept, undone, None
     opens = [due.obstacle for due in dues if due.obstacle is not None]
     following = min(opens, key=reasons.soonest_first, default=None)
-    return (moves, [], None) if following is None else ([], put_off, following)
+    return (moves, [], None) if following is None else ([], undone, following)
 
 
 def or_home(picture: Picture, moves: list[Move], home: Move) -> tuple[list[Move], list[Obstacle]]:
     """With a pallet in hand that came out in a swap and could go home instead: the same."""
     limiting = _limiting(picture)
-    if not limiting or _urgent(moves):
+    if not limiting or urgent(moves):
         return moves, []
     dues: list[_Due] = []
     for seat in limiting:
@@ -94,11 +94,6 @@ def comes_before(picture: Picture, seat: Seat, other: int, ms: int) -> bool:
         return False
     plan, ms = picture.plan, ms + picture.tables.reach_ms
     return plan.later_ms(other, ms) == 0 < plan.later_ms(seat.station, ms)
-
-
-def _urgent(moves: list[Move]) -> bool:
-    """Whether somebody has waited longer than is fair: then cost alone decides."""
-    return any(move.cost.age_ms for move in moves)
 
 
 def _limiting(picture: Picture) -> list[Seat]:
@@ -152,23 +147,15 @@ def _fetching_ms(picture: Picture, at_mm: int, pallet: PalletView, seat: Seat) -
 def _parted(
     picture: Picture, moves: list[Move], dues: list[_Due]
 ) -> tuple[list[Move], list[Obstacle]]:
-    put_off: list[Obstacle] = []
+    undone: list[Obstacle] = []
     for move in moves:
         waits = [(_loses_ms(picture, move, due), due) for due in dues]
         loses_ms, due = max(waits, key=lambda wait: wait[0], default=(0, None))
         if due is None or loses_ms <= 0:
             break
-        put_off.append(
-            Obstacle(
-                pallet=move.pickup.pallet,
-                target=move.landing.target,
-                code=PUT_OFF,
-                detail=reasons.due(picture, due.seat, due.pallet, loses_ms, due.obstacle),
-                opens_ms=None,
-                cost_ms=move.total_ms,
-            )
-        )
-    return moves[len(put_off) :], put_off
+        better = reasons.due(picture, due.seat, due.pallet, loses_ms, due.obstacle)
+        undone.append(put_off(move, better))
+    return moves[len(undone) :], undone
 
 
 def _loses_ms(picture: Picture, move: Move, due: _Due) -> int:

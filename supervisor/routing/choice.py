@@ -21,7 +21,6 @@ from supervisor.routing.exchange import Exchange, exchange
 from supervisor.routing.lookahead import Ahead, look_ahead, sees_far
 from supervisor.routing.moves import (
     LONG_MS,
-    PUT_OFF,
     Landing,
     Move,
     Obstacle,
@@ -31,7 +30,9 @@ from supervisor.routing.moves import (
     moves_of,
     onward,
     put_by,
+    put_off,
     to_place,
+    urgent,
     visit_of,
     wanted_by,
 )
@@ -43,7 +44,7 @@ from supervisor.routing.way import Kept
 
 CANDIDATES_MAX = 32
 AGAIN_MS = 1000
-"""Where all that is possible is put off, it is not asked again sooner than that for the sake of others than who goes next: with 200 places of an
+"""Where all that is possible is put off, for an exchange or for a station that limits, it is not asked again sooner than that for the sake of others than who goes next: with 200 places of an
 infeed, 10 cm apart, that was every 70 ms. What the questions left out had tried is tried in the others (``TRIES`` of ``rehearsal.py``)."""
 
 
@@ -66,8 +67,8 @@ def with_empty_hand(picture: Picture) -> Carry | Stay:
         ahead = _by_look_ahead(picture, moves, obstacles)
         if ahead is not None:
             return ahead
-    moves, put_off, following = bottleneck.in_time(picture, moves, obstacles)
-    obstacles = [*put_off, *obstacles]
+    moves, undone, following = bottleneck.in_time(picture, moves, obstacles)
+    obstacles = [*undone, *obstacles]
     preferred = _in_exchange(picture, moves, obstacles)
     obstacles = [*preferred.put_off, *obstacles]
     if preferred.moves:
@@ -84,7 +85,7 @@ def _looks_ahead(picture: Picture) -> bool:
 def _neglected(picture: Picture, moves: list[Move]) -> bool:
     """Whether someone has waited longer than is fair, and others came in meanwhile: look-ahead could let such go first for ever."""
     views = picture.situation.pallets
-    if not any(move.cost.age_ms for move in moves):
+    if not urgent(moves):
         return False
     return max(v.entered_ms for v in views) > min(v.waiting_since_ms for v in views)
 
@@ -212,7 +213,7 @@ def _in_exchange(picture: Picture, moves: list[Move], obstacles: list[Obstacle])
 
     There are none to begin with if time alone keeps them from it. As soon as somebody has waited longer than is fair, cost alone decides.
     """
-    if not picture.prices or not moves or any(move.cost.age_ms for move in moves):
+    if not picture.prices or not moves or urgent(moves):
         return Preferred(moves, [], ())
     first, way = exchange(picture)
     opens = [each for each in obstacles if _opens(picture, each, first)]
@@ -251,17 +252,7 @@ def _opens(picture: Picture, obstacle: Obstacle, first: dict[str, int]) -> bool:
 def _put_off(picture: Picture, moves: list[Move], better: Move | Obstacle) -> list[Obstacle]:
     """Moves that are possible and stay undone for the sake of a better one."""
     detail = reasons.better(picture, better)
-    return [
-        Obstacle(
-            pallet=move.pickup.pallet,
-            target=move.landing.target,
-            code=PUT_OFF,
-            detail=detail,
-            opens_ms=None,
-            cost_ms=move.total_ms,
-        )
-        for move in moves
-    ]
+    return [put_off(move, detail) for move in moves]
 
 
 def _goes_to(picture: Picture, pallet: PalletView, first: dict[str, int]) -> str:
@@ -320,15 +311,15 @@ def with_full_hand(picture: Picture, pallet: PalletView) -> Carry | Stay:
     if moves and pallet.sorting:
         return _carry(picture, moves, obstacles)
     if moves and home and _fetched_for(moves[0]) and not _looks_ahead(picture):
-        moves, put_off = bottleneck.or_home(picture, moves, home[0])
-        obstacles = [*put_off, *obstacles]
+        moves, undone = bottleneck.or_home(picture, moves, home[0])
+        obstacles = [*undone, *obstacles]
     several = bool(moves) and len(moves) + len(home) > 1
     if several and _fetched_for(moves[0]) and _looks_ahead(picture):
         ahead = look_ahead(picture, moves + home, [], picture.tables.search_steps, kept)
         return _carry_ahead(picture, ahead, moves + home, obstacles)
     if moves and _fetched_for(moves[0]) and _begins(picture, moves[0], first):
-        moves, put_off = _parted(picture, moves, first)
-        obstacles = [*put_off, *obstacles]
+        moves, undone = _parted(picture, moves, first)
+        obstacles = [*undone, *obstacles]
     if moves or home:
         return replace(_carry(picture, moves + home, obstacles), way=way)
     return Stay(

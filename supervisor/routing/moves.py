@@ -9,6 +9,7 @@ Rules of this file:
   none waits for ever.
 """
 
+from collections.abc import Iterable
 from typing import Literal
 
 from supervisor.cell.value import replace, value
@@ -114,6 +115,23 @@ class Obstacle:
     detail: str
     opens_ms: int | None
     cost_ms: int | None = None
+
+
+def put_off(move: Move, better: str) -> Obstacle:
+    """A move that is possible, and stays undone for the sake of what is better for all together."""
+    return Obstacle(
+        pallet=move.pickup.pallet,
+        target=move.landing.target,
+        code=PUT_OFF,
+        detail=better,
+        opens_ms=None,
+        cost_ms=move.total_ms,
+    )
+
+
+def urgent(moves: Iterable[Move]) -> bool:
+    """Whether somebody who could be carried has waited longer than is fair: then cost alone decides."""
+    return any(move.cost.age_ms for move in moves)
 
 
 def moves_of(

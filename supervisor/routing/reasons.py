@@ -58,7 +58,7 @@ def why(picture: Picture, move: Move, obstacles: list[Obstacle]) -> str:
         case "clear":
             return f"{move.claimed_by} needs {pallet.place}, so {pallet.pallet} waits at its home place {landing.target}"
         case "home":
-            put_off = next((each for each in obstacles if each.code == PUT_OFF), None)
+            put_off = _first_put_off(obstacles)
             if put_off is not None:
                 return f"{pallet.pallet} goes to its home place {landing.target}: better for all together is {put_off.detail}"
             ahead = why_nothing_takes(picture, pallet, obstacles)
@@ -107,13 +107,17 @@ def why_next(picture: Picture, seat: Seat) -> str:
 
 def _for_all(obstacles: list[Obstacle]) -> str:
     """That others were put off for it."""
-    put_off = any(obstacle.code == PUT_OFF for obstacle in obstacles)
-    return "; of what is possible that is best for all together" if put_off else ""
+    put_off = _first_put_off(obstacles)
+    return "; of what is possible that is best for all together" if put_off is not None else ""
+
+
+def _first_put_off(obstacles: list[Obstacle]) -> Obstacle | None:
+    return next((each for each in obstacles if each.code == PUT_OFF), None)
 
 
 def _meanwhile(move: Move, obstacles: list[Obstacle]) -> str:
     """That others were put off, and for what: a part that leaves meanwhile is in nobody's way."""
-    put_off = next((each for each in obstacles if each.code == PUT_OFF), None)
+    put_off = _first_put_off(obstacles)
     if put_off is None or put_off.detail == _what(move):
         return ""
     return f"; others are put off, because better for all together is {put_off.detail}"
@@ -147,7 +151,7 @@ def why_stay(picture: Picture, obstacles: list[Obstacle]) -> str:
     """Why nothing is carried now; of the obstacles the one that is removed soonest comes first."""
     if not obstacles:
         return "no pallet has anything to do"
-    put_off = next((each for each in obstacles if each.code == PUT_OFF), None)
+    put_off = _first_put_off(obstacles)
     if put_off is not None:
         return f"nothing is carried now, because better for all together is {put_off.detail}"
     first = obstacles[0]
